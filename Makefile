@@ -1,0 +1,51 @@
+# Two commands matter on a fresh machine: `make demo` and `make check`. Each sets up what it needs.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+.PHONY: demo check bench format lint types test schemas clean help
+
+help:
+	@echo "make demo    paint a whole session on the simulated gantry and write its report"
+	@echo "make check   format, lint, strict types, architecture and tests"
+	@echo "make bench   timing percentiles, idle and loaded, beside the floor of the same run"
+
+$(STAMP): pyproject.toml constraints.txt
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || \
+	  { echo "no venv module: install it first (Debian: apt-get install python3-venv)"; exit 1; }
+	@echo "setting up $(VENV) ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
+	@touch $@
+
+demo: $(STAMP)
+	@$(BIN)/giornata demo
+
+check: $(STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/giornata schema --check
+	$(BIN)/python -m pytest -q
+
+bench: $(STAMP)
+	@$(BIN)/python -m bench.run
+
+format: $(STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+lint: $(STAMP)
+	$(BIN)/ruff check .
+
+types: $(STAMP)
+	$(BIN)/mypy
+
+test: $(STAMP)
+	$(BIN)/python -m pytest -q
+
+schemas: $(STAMP)
+	$(BIN)/giornata schema --write
+
+clean:
+	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis

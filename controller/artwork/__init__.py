@@ -1,0 +1,1 @@
+"""SVG to outlines and dots of ink in canvas mm. Geometry, no time."""

@@ -1,0 +1,1 @@
+"""Arguments and exit codes; no logic."""

@@ -1,0 +1,1 @@
+"""Machine and job files: models, loading, derived numbers."""

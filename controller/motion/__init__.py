@@ -1,0 +1,1 @@
+"""Strokes to ticks of integer drive units. Mathematics; no bus, no clock."""

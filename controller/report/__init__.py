@@ -1,0 +1,1 @@
+"""Journal and logs to tables and pictures. Heavy imports stay here."""

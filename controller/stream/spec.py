@@ -1,0 +1,87 @@
+"""What the service tells the streamer to do, and what the streamer answers: JSON files and lines.
+
+The service writes a ``StreamSpec`` to a file and starts ``python -m controller.stream SPEC.json``. The child
+writes JSON lines to standard output: before the loop ``{"event": "ready", ...}`` (host rights, guard armed), after it
+``{"event": "outcome", ...}`` (a ``StreamOutcome``). It prints nothing while it streams. SIGTERM asks for a
+controlled stop: decelerate on the path, raise the pen, end.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class HomingTask(_Message):
+    """Home all axes in the machine's order."""
+
+    kind: Literal["homing"] = "homing"
+
+
+class MoveTask(_Message):
+    """Pen up, straight to a place (machine mm). Needs ``offset_counts``."""
+
+    kind: Literal["move"] = "move"
+    target_mm: tuple[float, float]
+
+
+class ScheduleTask(_Message):
+    """Stream a prepared schedule from its folder, from ``first_segment`` on. Needs ``offset_counts``.
+
+    The streamer first moves to where that segment starts, pen up.
+    """
+
+    kind: Literal["schedule"] = "schedule"
+    folder: str
+    first_segment: int = 0
+    last_segment: int | None = None
+
+
+Task = HomingTask | MoveTask | ScheduleTask
+
+
+class StreamSpec(_Message):
+    """One life of the streamer: its tasks, one after another, under one armed guard."""
+
+    run: str
+    machine_file: str
+    channel: str
+    tasks: tuple[Task, ...]
+    ring_path: str
+    guard_socket: str | None
+    latch_path: str
+    offset_counts: tuple[float, float] | None = None
+    core: int | None = None
+    service_pid: int | None = None
+
+
+class AxisHomingResult(_Message):
+    """Touches of one axis as the streamer measured them."""
+
+    axis: str
+    touches_counts: tuple[float, ...]
+    mean_counts: float
+    spread_mm: float
+    offset_counts: float
+
+
+class StreamOutcome(_Message):
+    """How the streamer's life ended.
+
+    ``end``: done; stopped (a controlled stop was asked for); halted (guard or a fault; a latch stands);
+    refused (nothing moved). ``tick`` is the last tick sent; ``segment`` the one it belongs to (of the schedule,
+    -1 outside one).
+    """
+
+    end: Literal["done", "stopped", "halted", "refused"]
+    reason: str = ""
+    tick: int = 0
+    segment: int = -1
+    homing: tuple[AxisHomingResult, ...] = ()
+    realtime: bool = False
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Outlines and dots to pen paths in a good order. Geometry, no time."""

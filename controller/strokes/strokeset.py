@@ -1,0 +1,91 @@
+"""Strokes as flat arrays: all pen paths of one ink, without one Python object per stroke.
+
+Owns the container and its file format (one .npz). Knows no time and no machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+
+class StrokeKind(IntEnum):
+    """What a stroke is drawn for."""
+
+    LINE = 0
+    LOOP = 1
+    DOT = 2
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeSet:
+    """Pen paths of one ink, in canvas mm (x right, y down).
+
+    points_mm: (N, 2) float64, all vertices of all strokes one after another; no two neighbours equal.
+    offsets: (S + 1,) int64, stroke i has vertices offsets[i]:offsets[i + 1], at least two.
+    kind: (S,) uint8 of StrokeKind; a LOOP ends on the point where it starts.
+    element: (S,) int32, index into element_ids: the SVG element that it comes from.
+    element_ids: ids as the artwork names them (or a made-up path such as ``g[2]/path[5]``).
+    """
+
+    points_mm: npt.NDArray[np.float64]
+    offsets: npt.NDArray[np.int64]
+    kind: npt.NDArray[np.uint8]
+    element: npt.NDArray[np.int32]
+    element_ids: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.offsets) - 1
+
+    def stroke_mm(self, index: int) -> npt.NDArray[np.float64]:
+        """The vertices (n, 2) of one stroke, a view."""
+        return self.points_mm[self.offsets[index] : self.offsets[index + 1]]
+
+    def lengths_mm(self) -> npt.NDArray[np.float64]:
+        """Length of every stroke (S,), in mm."""
+        steps = np.hypot(*np.diff(self.points_mm, axis=0).T)
+        along = np.concatenate([[0.0], np.cumsum(steps)])
+        return along[self.offsets[1:] - 1] - along[self.offsets[:-1]]
+
+    def bounds_mm(self) -> tuple[float, float, float, float]:
+        """Smallest x, smallest y, largest x, largest y. Raises ValueError when there is no stroke."""
+        low, high = self.points_mm.min(axis=0), self.points_mm.max(axis=0)
+        return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+    def take(self, order: npt.NDArray[np.int64]) -> StrokeSet:
+        """The same strokes in another order (or a part of them)."""
+        counts = np.diff(self.offsets)[order]
+        offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        index = (
+            np.arange(offsets[-1]) - np.repeat(offsets[:-1], counts) + np.repeat(self.offsets[order], counts)
+        )
+        return StrokeSet(
+            self.points_mm[index], offsets, self.kind[order], self.element[order], self.element_ids
+        )
+
+    def save(self, path: Path) -> None:
+        """Write the set to ``path`` (.npz, no pickles)."""
+        np.savez(
+            path,
+            points_mm=self.points_mm,
+            offsets=self.offsets,
+            kind=self.kind,
+            element=self.element,
+            element_ids=np.array(self.element_ids, dtype=np.str_),
+        )
+
+    @classmethod
+    def load(cls, path: Path) -> StrokeSet:
+        """Read what ``save`` wrote."""
+        with np.load(path, allow_pickle=False) as data:
+            return cls(
+                data["points_mm"],
+                data["offsets"],
+                data["kind"],
+                data["element"],
+                tuple(str(name) for name in data["element_ids"]),
+            )

@@ -1,0 +1,1 @@
+"""CAN: links, codecs and the CiA 402 drive group."""
