@@ -52,7 +52,7 @@ class Beat:
     flags: int = 0
 
 
-class UnreadableBeat(ValueError):
+class UnreadableBeatError(ValueError):
     """The bytes are no valid message."""
 
 
@@ -66,18 +66,18 @@ def pack(beat: Beat) -> bytes:
 
 
 def unpack(message: bytes) -> Beat:
-    """Decode one message. Raises UnreadableBeat on a wrong length, magic, version, word or CRC."""
+    """Decode one message. Raises UnreadableBeatError on a wrong length, magic, version, word or CRC."""
     if len(message) != MESSAGE_BYTES:
-        raise UnreadableBeat(f"expected {MESSAGE_BYTES} bytes, got {len(message)}")
+        raise UnreadableBeatError(f"expected {MESSAGE_BYTES} bytes, got {len(message)}")
     body = message[: _BODY.size]
     (crc,) = _CRC.unpack_from(message, _BODY.size)
     if zlib.crc32(body) != crc:
-        raise UnreadableBeat("checksum does not hold")
+        raise UnreadableBeatError("checksum does not hold")
     magic, version, word, sequence, sent_ns, lease_ns, tick, x, y, vx, vy, fx, fy, flags = _BODY.unpack(body)
     if magic != MAGIC or version != 1:
-        raise UnreadableBeat(f"expected magic {MAGIC!r} version 1, got {magic!r} version {version}")
+        raise UnreadableBeatError(f"expected magic {MAGIC!r} version 1, got {magic!r} version {version}")
     try:
         known = Word(word)
     except ValueError:
-        raise UnreadableBeat(f"unknown word {word}") from None
+        raise UnreadableBeatError(f"unknown word {word}") from None
     return Beat(known, sequence, sent_ns, lease_ns, tick, (x, y), (vx, vy), (fx, fy), flags)

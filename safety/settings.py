@@ -69,7 +69,7 @@ class GuardSettings:
             raise SettingsError(f"{path}: expected a JSON file, got {error}") from None
         if not isinstance(raw, dict):
             raise SettingsError(f"{path}: expected a JSON object, got {type(raw).__name__}")
-        known = {name for name in cls.__dataclass_fields__}
+        known = set(cls.__dataclass_fields__)
         unknown = sorted(set(raw) - known)
         if unknown:
             raise SettingsError(f"{path}: expected only known fields, got {', '.join(unknown)}")

@@ -150,12 +150,14 @@ class Machine(Settings):
         if self.twin is not None and tuple(sorted(self.twin.axes)) != AXES:
             problems.append(f"twin.axes: expected x and y, got {', '.join(sorted(self.twin.axes)) or 'none'}")
         fastest = min(axis.speed_max_mm_s for axis in self.axes.values())
-        for name in ("travel_speed_mm_s", "paint_speed_mm_s"):
-            if getattr(self.motion, name) > fastest:
-                problems.append(
-                    f"motion.{name}: expected at most the slower axis' speed_max_mm_s {fastest}, "
-                    f"got {getattr(self.motion, name)}"
-                )
+        problems.extend(
+            f"motion.{name}: expected at most the slower axis' speed_max_mm_s {fastest}, got {speed}"
+            for name, speed in (
+                ("travel_speed_mm_s", self.motion.travel_speed_mm_s),
+                ("paint_speed_mm_s", self.motion.paint_speed_mm_s),
+            )
+            if speed > fastest
+        )
         strongest = min(axis.acceleration_max_mm_s2 for axis in self.axes.values())
         if self.motion.acceleration_mm_s2 > strongest:
             problems.append(

@@ -49,7 +49,8 @@ class StrokeSet:
         """Length of every stroke (S,), in mm."""
         steps = np.hypot(*np.diff(self.points_mm, axis=0).T)
         along = np.concatenate([[0.0], np.cumsum(steps)])
-        return along[self.offsets[1:] - 1] - along[self.offsets[:-1]]
+        lengths: npt.NDArray[np.float64] = along[self.offsets[1:] - 1] - along[self.offsets[:-1]]
+        return lengths
 
     def bounds_mm(self) -> tuple[float, float, float, float]:
         """Smallest x, smallest y, largest x, largest y. Raises ValueError when there is no stroke."""
