@@ -19,9 +19,9 @@ class Settings(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-Positive = Annotated[float, Field(gt=0, strict=False)]
-NonNegative = Annotated[float, Field(ge=0, strict=False)]
-Real = Annotated[float, Field(strict=False)]
+Positive = Annotated[float, Field(gt=0)]
+NonNegative = Annotated[float, Field(ge=0)]
+Real = float
 
 
 class CanWire(Settings):

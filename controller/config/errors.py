@@ -37,3 +37,15 @@ class RefusedError(Exception):
         self.reason = reason
         self.remedy = remedy
         super().__init__(f"{reason}. {remedy}")
+
+
+class HaltedError(Exception):
+    """A stop latched while the request ran: the axes stand, and nothing moves until a person clears the latch.
+
+    ``remedy`` says what a person should do next.
+    """
+
+    def __init__(self, reason: str, remedy: str) -> None:
+        self.reason = reason
+        self.remedy = remedy
+        super().__init__(f"{reason}. {remedy}")

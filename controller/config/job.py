@@ -45,7 +45,7 @@ class Job(Settings):
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")
     artwork: str = Field(description="path of the SVG file, from the job file's folder")
     origin_mm: Pair = Field(description="the artwork's top left corner on the canvas, canvas mm")
-    flatten_tolerance_mm: Annotated[float, Field(gt=0, le=1, strict=False)] = 0.02
+    flatten_tolerance_mm: Annotated[float, Field(gt=0, le=1)] = 0.02
     inks: tuple[Ink, ...] = Field(strict=False, min_length=1)
 
     @model_validator(mode="after")

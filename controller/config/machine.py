@@ -83,7 +83,7 @@ class Motion(Settings):
     travel_speed_mm_s: Positive
     paint_speed_mm_s: Positive
     acceleration_mm_s2: Positive
-    corner_angle_deg: Annotated[float, Field(gt=0, lt=180, strict=False)] = Field(
+    corner_angle_deg: Annotated[float, Field(gt=0, lt=180)] = Field(
         default=20.0, description="turns sharper than this are stopped at"
     )
     kinetic_energy_max_j: Positive = Field(description="check warns above this")

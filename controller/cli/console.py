@@ -1,0 +1,204 @@
+"""What every command shares: exit codes, where words go, the shape of JSON, progress bars, the one error handler.
+
+Owns how the command line speaks. Knows no verb. Answers go to standard output; warnings, progress and errors go
+to standard error, so that an answer can be piped. With ``--json`` standard output holds exactly one JSON object,
+also when the command fails: ``{"ok": false, "exit": 2, "error": {"kind": ..., "message": ..., ...}}``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import traceback
+from collections.abc import Mapping
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from controller.config.errors import HaltedError, InputError, RefusedError
+from drivers.errors import DriverError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+
+PROGRAM = "giornata"
+TRACEBACK_VARIABLE = "GIORNATA_TRACEBACK"
+
+
+class Exit(IntEnum):
+    """Exit codes of every command."""
+
+    DONE = 0
+    """What was asked has been done."""
+    FAILED = 1
+    """It could not be done, or the program itself is at fault; also ``schema --check`` on stale files."""
+    BAD_INPUT = 2
+    """A file, an option or an argument cannot be used. Nothing moved."""
+    REFUSED = 3
+    """The machine's state forbids it (latched, not homed, busy). Nothing moved."""
+    HALTED = 4
+    """A stop latched while the command ran; the axes stand and a person has to clear it."""
+    DRIVE = 5
+    """The wire or a drive does not answer, or reports a fault."""
+    INTERRUPTED = 130
+    """Ctrl-C, after a controlled stop."""
+
+
+EXIT_CODES_HELP = (
+    "Exit codes: 0 done, 1 failed, 2 bad input, 3 refused by the machine's state, 4 halted (a stop latched), "
+    "5 wire or drive error, 130 interrupted."
+)
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer with one JSON object on standard output.")]
+MachineArgument = Annotated[Path, typer.Argument(metavar="MACHINE", help="Machine file (TOML).")]
+JobArgument = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML).")]
+StateOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--state", metavar="DIR", help="Folder of the machine's state; a folder of your account if not given."
+    ),
+]
+
+
+def out() -> Console:
+    """Rich console on standard output: tables and answers for people."""
+    from rich.console import Console
+
+    return Console(file=sys.stdout, highlight=False)
+
+
+def err() -> Console:
+    """Rich console on standard error: warnings, progress, errors."""
+    from rich.console import Console
+
+    return Console(file=sys.stderr, highlight=False)
+
+
+def emit(answer: Mapping[str, Any]) -> None:
+    """Print the command's one JSON object. Paths become strings; NaN and infinity are refused."""
+    sys.stdout.write(json.dumps(answer, indent=2, default=_plain, allow_nan=False, ensure_ascii=False) + "\n")
+    sys.stdout.flush()
+
+
+def warn(message: str) -> None:
+    """Print one warning on standard error; the command goes on."""
+    from rich.text import Text
+
+    err().print(Text.assemble(("warning: ", "bold yellow"), message), soft_wrap=True)
+
+
+def progress(*, quiet: bool = False) -> Progress:
+    """A progress bar on standard error with elapsed and remaining time; silent when ``quiet`` or not a terminal.
+
+    Use as a context manager: ``with progress(quiet=as_json) as bar: task = bar.add_task("...", total=n)``.
+    """
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import TimeRemainingColumn as Remaining
+
+    console = err()
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+        Remaining(),
+        console=console,
+        transient=True,
+        disable=quiet or not console.is_terminal,
+    )
+
+
+def report_error(error: BaseException, *, as_json: bool) -> Exit:
+    """Say on standard error what went wrong (and as JSON on standard output), and return the exit code."""
+    exit_code, kind, lines, detail = _sort(error)
+    message = "\n".join(lines)
+    if as_json:
+        emit(
+            {
+                "ok": False,
+                "exit": int(exit_code),
+                "error": {"kind": kind, "message": str(error) or message, **detail},
+            }
+        )
+    from rich.text import Text
+
+    console = err()
+    console.print(Text.assemble((f"{PROGRAM}: ", "bold red"), lines[0]), soft_wrap=True)
+    for line in lines[1:]:
+        console.print(Text(f"  {line}"), soft_wrap=True)
+    if exit_code is Exit.FAILED and os.environ.get(TRACEBACK_VARIABLE):
+        traceback.print_exception(error, file=sys.stderr)
+    return exit_code
+
+
+def _sort(error: BaseException) -> tuple[Exit, str, list[str], dict[str, Any]]:
+    """Exit code, kind, lines for people and extra JSON fields of one error."""
+    match error:
+        case InputError():
+            mistakes = [
+                {"file": str(one.file), "where": one.where, "expected": one.expected, "got": one.got}
+                for one in error.mistakes
+            ]
+            return Exit.BAD_INPUT, "input", _mistake_lines(error), {"mistakes": mistakes}
+        case RefusedError():
+            lines = [error.reason, error.remedy]
+            return Exit.REFUSED, "refused", lines, {"reason": error.reason, "remedy": error.remedy}
+        case HaltedError():
+            lines = [f"halted: {error.reason}", error.remedy]
+            return Exit.HALTED, "halted", lines, {"reason": error.reason, "remedy": error.remedy}
+        case DriverError():
+            detail = {"where": error.where, "expected": error.expected, "got": error.got}
+            kind = type(error).__name__.removesuffix("Error").lower()
+            exit_code = Exit.FAILED if kind == "misuse" else Exit.DRIVE
+            return exit_code, kind, [str(error)], detail
+        case typer.TyperException():
+            lines = [error.format_message()]
+            context = getattr(error, "ctx", None)
+            if context is not None:
+                lines.append(f"see {context.command_path} --help")
+            return Exit.BAD_INPUT, "usage", lines, {}
+        case KeyboardInterrupt() | typer.Abort():
+            return Exit.INTERRUPTED, "interrupted", ["interrupted"], {}
+        case OSError():
+            return Exit.FAILED, "system", [str(error)], {}
+        case _:
+            frames = traceback.extract_tb(error.__traceback__)
+            place = f" ({Path(frames[-1].filename).name}, line {frames[-1].lineno})" if frames else ""
+            return (
+                Exit.FAILED,
+                "internal",
+                [
+                    f"a fault in the program itself: {type(error).__name__}: {error}{place}",
+                    f"set {TRACEBACK_VARIABLE}=1 to see where, and please report it",
+                ],
+                {},
+            )
+
+
+def _mistake_lines(error: InputError) -> list[str]:
+    files = list(dict.fromkeys(one.file for one in error.mistakes))
+    if len(error.mistakes) == 1:
+        return [str(error.mistakes[0])]
+    if len(files) == 1:
+        lines = [f"{files[0]}: {len(error.mistakes)} mistakes"]
+        lines += [f"{one.where}: expected {one.expected}, got {one.got}" for one in error.mistakes]
+        return lines
+    return [
+        f"{len(error.mistakes)} mistakes in {len(files)} files",
+        *(str(one) for one in error.mistakes),
+    ]
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, tuple | set | frozenset):
+        return list(value)
+    item = getattr(value, "item", None)  # numpy scalars, without importing numpy
+    if callable(item):
+        return item()
+    raise TypeError(f"{type(value).__name__} has no JSON form")

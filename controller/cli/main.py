@@ -1,0 +1,75 @@
+"""The command ``giornata``: the table of verbs and the top-level handler. No logic.
+
+A verb is a function in ``controller/cli/<verb>.py`` with the verb's name. To add one: import its module and list
+the function in ``VERBS``. Modules imported here must start fast: what is heavy (numpy, canopen, matplotlib, numba)
+is imported inside the function.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import Annotated
+
+import typer
+
+from controller.cli import check, schema
+from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
+
+VERBS: tuple[Callable[..., None], ...] = (
+    check.check,
+    schema.schema,
+)
+
+app = typer.Typer(
+    name=PROGRAM,
+    help="Paint pictures with a wall-sized gantry: artwork to proved passes, streamed under a guard.",
+    epilog=EXIT_CODES_HELP,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+)
+for verb in VERBS:
+    app.command(verb.__name__.replace("_", "-"))(verb)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        sys.stdout.write(f"{PROGRAM} {importlib.metadata.version(PROGRAM)}\n")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def _giornata(
+    context: typer.Context,
+    version: Annotated[  # noqa: ARG001 - answered by its callback
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and exit.")
+    ] = False,
+) -> None:
+    if context.invoked_subcommand is None:
+        sys.stdout.write(context.get_help() + "\n")
+        raise typer.Exit(Exit.BAD_INPUT)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; the only place where errors become words and codes."""
+    arguments = list(sys.argv[1:] if arguments is None else arguments)
+    options = arguments[: arguments.index("--")] if "--" in arguments else arguments
+    as_json = "--json" in options
+    try:
+        code = app(arguments, prog_name=PROGRAM, standalone_mode=False)
+    except BrokenPipeError:
+        # The reader of our answer has gone (as with `| head`); silence what the interpreter would flush at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(Exit.FAILED)
+    except SystemExit:
+        raise
+    except BaseException as error:  # noqa: BLE001 - the top-level handler
+        return int(report_error(error, as_json=as_json))
+    return code if isinstance(code, int) else int(Exit.DONE)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

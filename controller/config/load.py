@@ -1,0 +1,102 @@
+"""Reading machine and job files: TOML to frozen models, every mistake of a file at once.
+
+Owns the door: what comes out of here holds, and whoever comes later need not check again. Knows no artwork: that
+the picture fits the canvas is for who reads the picture. Nothing here changes a file.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from controller.config.errors import InputError, Mistake
+from controller.config.job import Job
+from controller.config.machine import Machine
+from controller.config.words import mistakes_of
+
+FILE_BYTES_MAX = 1_000_000
+"""Machine and job files are written by hand; what is larger is something else."""
+
+Kind = Literal["machine", "job"]
+
+_POSITION = re.compile(r"^(?P<what>.*) \(at (?P<where>line \d+, column \d+|end of document)\)$", re.DOTALL)
+_Model = TypeVar("_Model", bound=BaseModel)
+_SHARED_FIELDS = frozenset({"format", "name"})
+
+
+def load_machine(path: Path | str) -> Machine:
+    """The machine file at ``path``. Raises InputError with every mistake."""
+    path = Path(path)
+    return machine_from(read_toml(path), path)
+
+
+def load_job(path: Path | str) -> Job:
+    """The job file at ``path``; its artwork is not opened. Raises InputError with every mistake."""
+    path = Path(path)
+    return job_from(read_toml(path), path)
+
+
+def machine_from(data: dict[str, Any], path: Path) -> Machine:
+    """A machine from a parsed file. Raises InputError with every mistake."""
+    return _validated(Machine, data, path)
+
+
+def job_from(data: dict[str, Any], path: Path) -> Job:
+    """A job from a parsed file. Raises InputError with every mistake."""
+    return _validated(Job, data, path)
+
+
+def kind_of(data: dict[str, Any], path: Path) -> Kind:
+    """Whether a parsed file is a machine or a job, told by its top-level fields. Raises InputError when neither."""
+    machine = len((set(Machine.model_fields) - _SHARED_FIELDS) & set(data))
+    job = len((set(Job.model_fields) - _SHARED_FIELDS) & set(data))
+    if machine == job:
+        expected = "a machine file (tables wire, axes, head, ...) or a job file (artwork, inks, ...)"
+        got = f"the fields {', '.join(map(str, data))}" if data else "an empty file"
+        raise InputError([Mistake(path, "file", expected, got)])
+    return "machine" if machine > job else "job"
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The parsed file. Raises InputError with line and column of a syntax error."""
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(FILE_BYTES_MAX + 1)
+    except OSError as error:
+        raise InputError(
+            [Mistake(path, "file", "a file that can be read", (error.strerror or str(error)).lower())]
+        ) from None
+    if len(raw) > FILE_BYTES_MAX:
+        raise InputError([Mistake(path, "file", f"up to {FILE_BYTES_MAX} bytes", "a larger file")])
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise InputError(
+            [Mistake(path, f"line {line}", "text in UTF-8", f"byte {raw[error.start]:#04x}")]
+        ) from None
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as error:
+        match = _POSITION.match(str(error))
+        where, what = (match["where"], match["what"]) if match else ("file", str(error))
+        raise InputError([Mistake(path, where, "valid TOML", _first_small(what))]) from None
+    except (ValueError, RecursionError) as error:
+        # tomllib lets these through for numbers of thousands of digits and for brackets nested a thousand deep.
+        what = "brackets nested too deep" if isinstance(error, RecursionError) else str(error)
+        raise InputError([Mistake(path, "file", "valid TOML of ordinary size", what)]) from None
+
+
+def _validated(model: type[_Model], data: dict[str, Any], path: Path) -> _Model:
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise InputError(mistakes_of(error, path, data, model)) from None
+
+
+def _first_small(text: str) -> str:
+    return text[:1].lower() + text[1:]

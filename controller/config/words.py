@@ -1,0 +1,208 @@
+"""What pydantic found, in a painter's words: field path, what was expected, what came.
+
+Owns the translation of validation errors to ``Mistake``; knows no file format and no particular model. Paths are
+written as in the file (``axes.x.play_mm``); an entry of a list is named by its own name where it has one
+(``inks[moon].tip_mm``), else by its place counted from one (``inks[#2].tip_mm``).
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import types
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
+from controller.config.errors import Mistake
+
+_LONGEST_VALUE = 60
+
+_SAID = re.compile(r"^(?:(?P<where>[\w.\[\]#-]+): )?expected (?P<expected>.+), got (?P<got>.+?)$", re.DOTALL)
+"""How our own validators speak: ``where: expected ..., got ...``."""
+
+_BETWEEN = re.compile(r"; (?=(?:[\w.\[\]#-]+: )?expected )")
+
+_PATTERNS = {
+    r"^[a-z0-9][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens (up to 64)",
+    r"^#[0-9a-fA-F]{6}$": 'a colour such as "#1a2b3c"',
+}
+
+_TYPES = {
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "int_parsing_size": "a whole number of reasonable size",
+    "finite_number": "a finite number",
+    "string_type": 'text in quotes ("...")',
+    "bool_type": "true or false",
+    "tuple_type": "a list in brackets ([...])",
+    "list_type": "a list in brackets ([...])",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+}
+
+
+def mistakes_of(error: ValidationError, file: Path, data: object, model: type[BaseModel]) -> list[Mistake]:
+    """Every mistake in ``error``, in the order in which pydantic found them."""
+    found: list[Mistake] = []
+    for one in error.errors(include_url=False):
+        where = path_of(one["loc"], data)
+        context = one.get("ctx", {})
+        match one["type"]:
+            case "missing":
+                found.append(Mistake(file, where, _describe(model, one["loc"]), "nothing"))
+            case "extra_forbidden":
+                found.append(_unknown_field(file, where, one["loc"], model))
+            case "value_error" | "assertion_error":
+                found.extend(said(file, where, str(context["error"])))
+            case _:
+                found.append(Mistake(file, where, _expected(one["type"], context), shown(one["input"])))
+    return found
+
+
+def said(file: Path, where: str, message: str) -> list[Mistake]:
+    """The mistakes in a message of our own validators, ``where`` being the path of the table they look at."""
+    found: list[Mistake] = []
+    for part in _BETWEEN.split(message):
+        match = _SAID.match(part)
+        if match is None:
+            found.append(Mistake(file, where or "file", part, "something else"))
+            continue
+        inner = match["where"]
+        place = ".".join(name for name in (where, inner) if name) or "file"
+        found.append(Mistake(file, place, match["expected"], match["got"]))
+    return found
+
+
+def path_of(location: tuple[int | str, ...], data: object) -> str:
+    """The path as a person would write it; entries of lists by their name where they have one."""
+    path = ""
+    for step in location:
+        if isinstance(step, int):
+            entry = data[step] if isinstance(data, list | tuple) and step < len(data) else None
+            name = entry.get("name") if isinstance(entry, Mapping) else None
+            path += f"[{name}]" if isinstance(name, str) and name else f"[#{step + 1}]"
+            data = entry
+        else:
+            path += f".{step}" if path else str(step)
+            data = data.get(step) if isinstance(data, Mapping) else None
+    return path
+
+
+def shown(value: object) -> str:
+    """A value as it stands in the file, cut short where it is long."""
+    match value:
+        case bool():
+            text = "true" if value else "false"
+        case str():
+            text = f'"{value}"'
+        case Mapping():
+            text = "a table"
+        case list() | tuple():
+            text = f"[{', '.join(shown(one) for one in value[:8])}{', ...' if len(value) > 8 else ''}]"
+        case int() if abs(value) >= 10**_LONGEST_VALUE:
+            text = "a number of more than 60 digits"
+        case _:
+            text = str(value)
+    return text if len(text) <= _LONGEST_VALUE else text[: _LONGEST_VALUE - 3] + "..."
+
+
+def _expected(kind: str, context: Mapping[str, Any]) -> str:
+    match kind:
+        case "greater_than":
+            return f"a number above {context['gt']:g}"
+        case "greater_than_equal":
+            return f"at least {context['ge']}"
+        case "less_than":
+            return f"a number below {context['lt']:g}"
+        case "less_than_equal":
+            return f"at most {context['le']}"
+        case "string_pattern_mismatch":
+            return _PATTERNS.get(context["pattern"], f"text that matches {context['pattern']}")
+        case "literal_error":
+            return str(context["expected"]).replace("'", '"')
+        case "too_long":
+            return f"at most {context['max_length']} entries"
+        case "too_short":
+            return f"at least {context['min_length']} entries"
+        case _:
+            return _TYPES.get(kind, f"something else ({kind.replace('_', ' ')})")
+
+
+def _unknown_field(
+    file: Path, where: str, location: tuple[int | str, ...], model: type[BaseModel]
+) -> Mistake:
+    holder = _at(model, location[:-1])
+    known = list(holder.model_fields) if isinstance(holder, type) and issubclass(holder, BaseModel) else []
+    name = str(location[-1])
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    if close:
+        expected = f"a known field (did you mean {close[0]}?)"
+    elif known:
+        expected = f"one of the fields {', '.join(known)}"
+    else:
+        expected = "no such field"
+    return Mistake(file, where, expected, f"unknown field {name}")
+
+
+def _describe(model: type[BaseModel], location: tuple[int | str, ...]) -> str:
+    """What a missing field should hold, with the model's own description."""
+    holder = _at(model, location[:-1])
+    last = location[-1]
+    if isinstance(holder, type) and issubclass(holder, BaseModel) and last in holder.model_fields:
+        field = holder.model_fields[str(last)]
+        words = _kind_of(field)
+        return f"{words} ({field.description})" if field.description else words
+    return "a value"
+
+
+def _kind_of(field: FieldInfo) -> str:
+    annotation = _bare(field.annotation)
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return "a table"
+    names: dict[object, str] = {
+        float: "a number",
+        int: "a whole number",
+        str: 'text in quotes ("...")',
+        bool: "true or false",
+        dict: "a table",
+        tuple: "a list in brackets ([...])",
+    }
+    return names.get(get_origin(annotation) or annotation, "a value")
+
+
+def _bare(annotation: Any) -> Any:
+    """The type without Annotated and without ``| None``."""
+    while True:
+        if get_origin(annotation) is Annotated:
+            annotation = get_args(annotation)[0]
+        elif get_origin(annotation) in (Union, types.UnionType):
+            inner = [one for one in get_args(annotation) if one is not type(None)]
+            if len(inner) != 1:
+                return annotation
+            annotation = inner[0]
+        else:
+            return annotation
+
+
+def _at(model: Any, location: tuple[int | str, ...]) -> Any:
+    """The type that stands at ``location`` inside ``model``; None when there is none."""
+    here = model
+    for step in location:
+        here = _bare(here)
+        origin = get_origin(here)
+        if isinstance(here, type) and issubclass(here, BaseModel):
+            field = here.model_fields.get(str(step))
+            here = field.annotation if field is not None else None
+        elif origin is dict:
+            here = get_args(here)[1]
+        elif origin in (tuple, list):
+            here = get_args(here)[0]
+        else:
+            return None
+    return _bare(here)
