@@ -1,0 +1,430 @@
+"""The journal: what was done, kept so that no crash leaves half a truth.
+
+One SQLite file in WAL mode, ``synchronous=FULL``: what a method has written when it returns survives the death of the
+process and of the machine; what it has not is absent as a whole, because each method is one transaction. The
+file is bound to one machine's name; a journal of another machine is refused.
+
+Knows no motion. Wall-clock times (``*_ms``) are Unix milliseconds, for people; ``*_ns`` are instants of the
+streamer's clock and mean something only within their run.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from controller.config.errors import InputError, Mistake
+from controller.session.rows import (
+    EventRow,
+    HomingRow,
+    PassEnd,
+    PassRow,
+    RunEnd,
+    RunRow,
+    SessionRow,
+)
+
+SCHEMA_VERSION = 1
+APPLICATION_ID = 0x47694F72  # "GiOr"
+
+_SCHEMA = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE sessions (
+  id INTEGER PRIMARY KEY, verb TEXT NOT NULL, job TEXT NOT NULL, clock TEXT NOT NULL,
+  begun_ms INTEGER NOT NULL, ended_ms INTEGER, end TEXT);
+CREATE TABLE passes (
+  id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id),
+  job TEXT NOT NULL, job_digest TEXT NOT NULL, ink TEXT NOT NULL, ink_index INTEGER NOT NULL,
+  schedule_digest TEXT NOT NULL, folder TEXT NOT NULL, strokes INTEGER NOT NULL,
+  state TEXT NOT NULL CHECK (state IN ('begun', 'stopped', 'halted', 'finished', 'abandoned')),
+  begun_ms INTEGER NOT NULL, ended_ms INTEGER);
+CREATE TABLE runs (
+  id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id), pass INTEGER REFERENCES passes(id),
+  what TEXT NOT NULL, folder TEXT NOT NULL, first_segment INTEGER NOT NULL,
+  begun_ms INTEGER NOT NULL, ended_ms INTEGER, end TEXT, reason TEXT, realtime INTEGER);
+CREATE TABLE homings (
+  id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id), run INTEGER REFERENCES runs(id),
+  axis TEXT NOT NULL, at_ms INTEGER NOT NULL, touches_counts TEXT NOT NULL, mean_counts REAL NOT NULL,
+  spread_mm REAL NOT NULL, offset_counts REAL NOT NULL, difference_mm REAL, accepted INTEGER NOT NULL,
+  reason TEXT NOT NULL);
+CREATE INDEX homings_by_axis ON homings (axis, accepted, id);
+CREATE TABLE strokes (
+  pass INTEGER NOT NULL REFERENCES passes(id), stroke INTEGER NOT NULL, run INTEGER NOT NULL REFERENCES runs(id),
+  finished_ns INTEGER NOT NULL, PRIMARY KEY (pass, stroke)) WITHOUT ROWID;
+CREATE TABLE events (
+  id INTEGER PRIMARY KEY, session INTEGER REFERENCES sessions(id), at_ms INTEGER NOT NULL,
+  kind TEXT NOT NULL, text TEXT NOT NULL);
+CREATE TABLE truth (
+  id INTEGER PRIMARY KEY CHECK (id = 1), registered INTEGER NOT NULL, since_ms INTEGER NOT NULL, why TEXT NOT NULL);
+"""
+
+
+def _wall_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+class Journal:
+    """The open journal of one machine. Use from one thread; ``close`` it."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, now_ms: Callable[[], int]) -> None:
+        self._db = connection
+        self._path = path
+        self._now_ms = now_ms
+
+    @classmethod
+    def open(cls, path: Path, machine: str, now_ms: Callable[[], int] = _wall_ms) -> Journal:
+        """Open or make the journal of ``machine``. Raises InputError when it is another's or unreadable."""
+        try:
+            db = sqlite3.connect(path, isolation_level=None, timeout=5.0)
+        except sqlite3.Error as error:
+            raise InputError([Mistake(path, "journal", "a SQLite file", str(error))]) from None
+        try:
+            cls._prepare(db, path, machine, now_ms)
+        except sqlite3.Error as error:
+            db.close()
+            raise InputError([Mistake(path, "journal", "a readable journal", str(error))]) from None
+        except BaseException:
+            db.close()
+            raise
+        return cls(db, path, now_ms)
+
+    @classmethod
+    def read(cls, path: Path, machine: str | None = None) -> Journal:
+        """Open for reading only (while a service may be writing). ``machine`` None accepts any machine's."""
+        if not path.is_file():
+            raise InputError([Mistake(path, "journal", "a journal (home or paint first)", "no such file")])
+        try:
+            db = sqlite3.connect(
+                f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5.0
+            )
+        except sqlite3.Error as error:
+            raise InputError([Mistake(path, "journal", "a SQLite file", str(error))]) from None
+        try:
+            cls._check(db, path, machine)
+        except sqlite3.Error as error:
+            db.close()
+            raise InputError([Mistake(path, "journal", "a readable journal", str(error))]) from None
+        except BaseException:
+            db.close()
+            raise
+        return cls(db, path, _wall_ms)
+
+    @classmethod
+    def _prepare(cls, db: sqlite3.Connection, path: Path, machine: str, now_ms: Callable[[], int]) -> None:
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        if version == 0 and tables == 0:
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute("PRAGMA synchronous=FULL")
+            with _transaction(db):
+                # executescript would commit behind our back; so statement by statement.
+                for statement in _SCHEMA.split(";"):
+                    if statement.strip():
+                        db.execute(statement)
+                db.execute("INSERT INTO meta VALUES ('machine', ?)", (machine,))
+                db.execute("INSERT INTO truth VALUES (1, 0, ?, 'never homed')", (now_ms(),))
+                db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+                db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        cls._check(db, path, machine)
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute("PRAGMA synchronous=FULL")
+        db.execute("PRAGMA foreign_keys=ON")
+
+    @staticmethod
+    def _check(db: sqlite3.Connection, path: Path, machine: str | None) -> None:
+        (application,) = db.execute("PRAGMA application_id").fetchone()
+        if application != APPLICATION_ID:
+            raise InputError([Mistake(path, "journal", "a journal of ours", "another SQLite file")])
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        if version != SCHEMA_VERSION:
+            raise InputError([Mistake(path, "schema version", str(SCHEMA_VERSION), str(version))])
+        (name,) = db.execute("SELECT value FROM meta WHERE key = 'machine'").fetchone()
+        if machine is not None and name != machine:
+            raise InputError([Mistake(path, "machine", f"the journal of {machine!r}", f"that of {name!r}")])
+
+    @property
+    def machine(self) -> str:
+        """Name of the machine whose journal this is."""
+        (name,) = self._db.execute("SELECT value FROM meta WHERE key = 'machine'").fetchone()
+        return str(name)
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._path
+
+    def close(self) -> None:
+        """Close the file; a second call does nothing."""
+        self._db.close()
+
+    # -- sessions, runs, events -------------------------------------------------------------------------------
+
+    def begin_session(self, verb: str, job: str = "", clock: str = "real") -> int:
+        """Begin a session; ``clock`` says ``real`` or ``virtual``. Answers its id."""
+        return self._insert(
+            "INSERT INTO sessions (verb, job, clock, begun_ms) VALUES (?, ?, ?, ?)",
+            (verb, job, clock, self._now_ms()),
+        )
+
+    def end_session(self, session: int, end: str) -> None:
+        """End a session with one word or sentence."""
+        with _transaction(self._db):
+            self._db.execute(
+                "UPDATE sessions SET ended_ms = ?, end = ? WHERE id = ?", (self._now_ms(), end, session)
+            )
+
+    def begin_run(
+        self,
+        session: int,
+        what: str,
+        folder_of: Callable[[int], Path],
+        *,
+        pass_id: int | None = None,
+        first_segment: int = 0,
+    ) -> RunRow:
+        """Begin one life of the streamer; ``folder_of(run id)`` names its folder."""
+        with _transaction(self._db):
+            cursor = self._db.execute(
+                "INSERT INTO runs (session, pass, what, folder, first_segment, begun_ms) VALUES (?, ?, ?, '', ?, ?)",
+                (session, pass_id, what, first_segment, self._now_ms()),
+            )
+            run_id = int(cursor.lastrowid or 0)
+            self._db.execute("UPDATE runs SET folder = ? WHERE id = ?", (str(folder_of(run_id)), run_id))
+            if pass_id is not None:
+                self._db.execute(
+                    "UPDATE passes SET state = 'begun', ended_ms = NULL WHERE id = ?", (pass_id,)
+                )
+        return self.run(run_id)
+
+    def end_run(self, run: int, end: RunEnd, reason: str, *, realtime: bool) -> None:
+        """End one life of the streamer."""
+        with _transaction(self._db):
+            self._db.execute(
+                "UPDATE runs SET ended_ms = ?, end = ?, reason = ?, realtime = ? WHERE id = ?",
+                (self._now_ms(), end, reason, int(realtime), run),
+            )
+
+    def note(self, kind: str, text: str, session: int | None = None) -> None:
+        """Write an event: a stop, a latch, a note."""
+        self._insert(
+            "INSERT INTO events (session, at_ms, kind, text) VALUES (?, ?, ?, ?)",
+            (session, self._now_ms(), kind, text),
+        )
+
+    # -- homing and registration ------------------------------------------------------------------------------
+
+    def record_homing(
+        self, session: int, run: int | None, homings: Iterable[HomingRow], *, accepted: bool, reason: str
+    ) -> None:
+        """Write all axes of one homing and the registration that follows from it, as one truth."""
+        at_ms = self._now_ms()
+        with _transaction(self._db):
+            for homing in homings:
+                self._db.execute(
+                    "INSERT INTO homings (session, run, axis, at_ms, touches_counts, mean_counts, spread_mm, "
+                    "offset_counts, difference_mm, accepted, reason) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        session, run, homing.axis, at_ms, json.dumps(list(homing.touches_counts)),
+                        homing.mean_counts, homing.spread_mm, homing.offset_counts, homing.difference_mm,
+                        int(accepted), reason,
+                    ),
+                )  # fmt: skip
+            self._set_truth(accepted, reason or "homing accepted")
+
+    def lose_registration(self, why: str, session: int | None = None) -> None:
+        """The machine no longer knows where it stands (a halt, a refused homing)."""
+        with _transaction(self._db):
+            self._set_truth(False, why)
+            self._db.execute(
+                "INSERT INTO events (session, at_ms, kind, text) VALUES (?, ?, 'unregistered', ?)",
+                (session, self._now_ms(), why),
+            )
+
+    def _set_truth(self, registered: bool, why: str) -> None:
+        self._db.execute(
+            "UPDATE truth SET registered = ?, since_ms = ?, why = ? WHERE id = 1",
+            (int(registered), self._now_ms(), why),
+        )
+
+    @property
+    def registered(self) -> bool:
+        """Whether the last homing was accepted and no halt has come since."""
+        (value,) = self._db.execute("SELECT registered FROM truth WHERE id = 1").fetchone()
+        return bool(value)
+
+    @property
+    def registration_reason(self) -> str:
+        """Why it is as it is."""
+        (why,) = self._db.execute("SELECT why FROM truth WHERE id = 1").fetchone()
+        return str(why)
+
+    def last_homing(self, axis: str) -> HomingRow | None:
+        """The last accepted homing of an axis, or None."""
+        rows = self._homings("WHERE axis = ? AND accepted = 1 ORDER BY id DESC LIMIT 1", (axis,))
+        return rows[0] if rows else None
+
+    def homings(self, session: int | None = None) -> list[HomingRow]:
+        """Homings of one session, or of all, oldest first."""
+        if session is None:
+            return self._homings("ORDER BY id", ())
+        return self._homings("WHERE session = ? ORDER BY id", (session,))
+
+    def _homings(self, where: str, arguments: tuple[object, ...]) -> list[HomingRow]:
+        columns = (
+            "axis, touches_counts, mean_counts, spread_mm, offset_counts, difference_mm, accepted, reason, "
+            "session, run, at_ms"
+        )
+        rows = self._db.execute(f"SELECT {columns} FROM homings {where}", arguments)  # noqa: S608 (constants)
+        out: list[HomingRow] = []
+        for row in rows:
+            values = list(row)
+            values[1] = tuple(json.loads(values[1]))
+            values[6] = bool(values[6])
+            out.append(HomingRow(*values))
+        return out
+
+    # -- passes and strokes -----------------------------------------------------------------------------------
+
+    def begin_pass(
+        self, session: int, *, job: str, job_digest: str, ink: str, ink_index: int, schedule_digest: str,
+        folder: Path, strokes: int,
+    ) -> PassRow:  # fmt: skip
+        """Begin a pass anew; earlier unfinished passes of the same job and ink are abandoned with it."""
+        now_ms = self._now_ms()
+        with _transaction(self._db):
+            self._db.execute(
+                "UPDATE passes SET state = 'abandoned', ended_ms = ? "
+                "WHERE job = ? AND ink = ? AND state NOT IN ('finished', 'abandoned')",
+                (now_ms, job, ink),
+            )
+            cursor = self._db.execute(
+                "INSERT INTO passes (session, job, job_digest, ink, ink_index, schedule_digest, folder, strokes, "
+                "state, begun_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, 'begun', ?)",
+                (session, job, job_digest, ink, ink_index, schedule_digest, str(folder), strokes, now_ms),
+            )
+            pass_id = int(cursor.lastrowid or 0)
+        return self.pass_row(pass_id)
+
+    def end_pass(self, pass_id: int, state: PassEnd) -> None:
+        """The pass has ended for now."""
+        with _transaction(self._db):
+            self._db.execute(
+                "UPDATE passes SET state = ?, ended_ms = ? WHERE id = ?", (state, self._now_ms(), pass_id)
+            )
+
+    def finish_strokes(self, pass_id: int, run: int, strokes: Iterable[tuple[int, int]]) -> None:
+        """Write finished strokes, each ``(stroke index, finished_ns)``. All or none."""
+        with _transaction(self._db):
+            self._db.executemany(
+                "INSERT OR REPLACE INTO strokes (pass, stroke, run, finished_ns) VALUES (?, ?, ?, ?)",
+                [(pass_id, stroke, run, finished_ns) for stroke, finished_ns in strokes],
+            )
+
+    def finished_strokes(self, pass_id: int) -> list[int]:
+        """Indices of the strokes finished in a pass, ascending."""
+        rows = self._db.execute("SELECT stroke FROM strokes WHERE pass = ? ORDER BY stroke", (pass_id,))
+        return [int(stroke) for (stroke,) in rows]
+
+    def stroke_rows(self, pass_id: int) -> list[tuple[int, int, int]]:
+        """Finished strokes of a pass as ``(stroke, run, finished_ns)``, by stroke."""
+        rows = self._db.execute(
+            "SELECT stroke, run, finished_ns FROM strokes WHERE pass = ? ORDER BY stroke", (pass_id,)
+        )
+        return [(int(stroke), int(run), int(finished_ns)) for stroke, run, finished_ns in rows]
+
+    def latest_pass(self, job: str, ink: str) -> PassRow | None:
+        """The latest pass of a job's ink that was not abandoned, or None."""
+        rows = self._passes(
+            "WHERE job = ? AND ink = ? AND state != 'abandoned' ORDER BY id DESC LIMIT 1", (job, ink)
+        )
+        return rows[0] if rows else None
+
+    def open_pass(self) -> PassRow | None:
+        """The latest pass that was begun and is neither finished nor abandoned, or None."""
+        rows = self._passes("WHERE state NOT IN ('finished', 'abandoned') ORDER BY id DESC LIMIT 1", ())
+        return rows[0] if rows else None
+
+    def pass_row(self, pass_id: int) -> PassRow:
+        """One pass by id. Raises KeyError."""
+        rows = self._passes("WHERE id = ?", (pass_id,))
+        if not rows:
+            raise KeyError(f"no pass {pass_id}")
+        return rows[0]
+
+    def passes(self, session: int | None = None) -> list[PassRow]:
+        """Passes that had a run in a session (or all), in order."""
+        if session is None:
+            return self._passes("ORDER BY id", ())
+        return self._passes("WHERE id IN (SELECT pass FROM runs WHERE session = ?) ORDER BY id", (session,))
+
+    def _passes(self, where: str, arguments: tuple[object, ...]) -> list[PassRow]:
+        columns = "id, session, job, job_digest, ink, ink_index, schedule_digest, folder, strokes, state"
+        query = f"SELECT {columns}, begun_ms, ended_ms FROM passes {where}"  # noqa: S608 (constants)
+        out: list[PassRow] = []
+        for row in self._db.execute(query, arguments):
+            values = list(row)
+            values[7] = Path(values[7])
+            out.append(PassRow(*values))
+        return out
+
+    # -- reading ----------------------------------------------------------------------------------------------
+
+    def sessions(self) -> list[SessionRow]:
+        """All sessions, oldest first."""
+        rows = self._db.execute(
+            "SELECT id, verb, job, clock, begun_ms, ended_ms, end FROM sessions ORDER BY id"
+        )
+        return [SessionRow(*r) for r in rows]
+
+    def run(self, run_id: int) -> RunRow:
+        """One run by id. Raises KeyError."""
+        rows = self._runs("WHERE id = ?", (run_id,))
+        if not rows:
+            raise KeyError(f"no run {run_id}")
+        return rows[0]
+
+    def runs(self, session: int | None = None) -> list[RunRow]:
+        """Runs of a session, or all, oldest first."""
+        if session is None:
+            return self._runs("ORDER BY id", ())
+        return self._runs("WHERE session = ? ORDER BY id", (session,))
+
+    def _runs(self, where: str, arguments: tuple[object, ...]) -> list[RunRow]:
+        columns = "id, session, pass, what, folder, first_segment, begun_ms, ended_ms, end, reason, realtime"
+        rows = self._db.execute(f"SELECT {columns} FROM runs {where}", arguments)  # noqa: S608 (constants)
+        out: list[RunRow] = []
+        for row in rows:
+            values = list(row)
+            values[4] = Path(values[4])
+            values[10] = None if values[10] is None else bool(values[10])
+            out.append(RunRow(*values))
+        return out
+
+    def events(self, session: int | None = None) -> list[EventRow]:
+        """Events of a session, or all, oldest first."""
+        query = "SELECT id, session, at_ms, kind, text FROM events"
+        if session is None:
+            rows = self._db.execute(f"{query} ORDER BY id")
+        else:
+            rows = self._db.execute(f"{query} WHERE session = ? ORDER BY id", (session,))
+        return [EventRow(*r) for r in rows]
+
+    def _insert(self, statement: str, arguments: tuple[object, ...]) -> int:
+        with _transaction(self._db), closing(self._db.execute(statement, arguments)) as cursor:
+            return int(cursor.lastrowid or 0)
+
+
+@contextmanager
+def _transaction(db: sqlite3.Connection) -> Iterator[None]:
+    """One transaction, taken for writing at its start so that it cannot fail half way for a lock."""
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+    except BaseException:
+        db.execute("ROLLBACK")
+        raise
+    db.execute("COMMIT")

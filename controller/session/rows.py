@@ -1,0 +1,87 @@
+"""The journal's rows as plain records. Data only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+RunEnd = Literal["done", "stopped", "halted", "refused", "died"]
+PassEnd = Literal["stopped", "halted", "finished"]
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """One session: from the start of a command that may move the machine to its end."""
+
+    id: int
+    verb: str
+    job: str
+    clock: str
+    begun_ms: int
+    ended_ms: int | None
+    end: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One life of the streamer. ``pass_id`` is None for homing and moves; ``end`` None while it runs or when the
+    service died over it. ``realtime``: whether real-time rights were got."""
+
+    id: int
+    session: int
+    pass_id: int | None
+    what: str
+    folder: Path
+    first_segment: int
+    begun_ms: int
+    ended_ms: int | None
+    end: str | None
+    reason: str | None
+    realtime: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class HomingRow:
+    """One axis of one homing. ``difference_mm`` from the last accepted one; None when there was none."""
+
+    axis: str
+    touches_counts: tuple[float, ...]
+    mean_counts: float
+    spread_mm: float
+    offset_counts: float
+    difference_mm: float | None
+    accepted: bool = False
+    reason: str = ""
+    session: int = 0
+    run: int | None = None
+    at_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PassRow:
+    """One pass. It may take several runs in several sessions; ``folder`` holds strokes.npz and schedule/."""
+
+    id: int
+    session: int
+    job: str
+    job_digest: str
+    ink: str
+    ink_index: int
+    schedule_digest: str
+    folder: Path
+    strokes: int
+    state: str
+    begun_ms: int
+    ended_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """A stop, a latch, a note."""
+
+    id: int
+    session: int | None
+    at_ms: int
+    kind: str
+    text: str
