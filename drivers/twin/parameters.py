@@ -25,6 +25,16 @@ class TwinAxis(Settings):
     acceleration_max_mm_s2: Positive = Field(description="what motor and belt can do at most")
     speed_max_mm_s: Positive
     play_mm: NonNegative = Field(default=0.0, description="whole gap between motor and head")
+    coast_mm_s2: Positive = Field(
+        default=4000.0, description="deceleration by friction and brake when the motor has no torque"
+    )
+    bumper_mm: NonNegative = Field(default=40.0, description="way from a limit switch to the hard end")
+    encoder_zero_counts: int = Field(
+        default=0, description="the absolute encoder's reading at true zero of the motor side"
+    )
+    travel_scale: Positive = Field(
+        default=1.0, description="true travel over what belt pitch, teeth and gear say (a stretched belt: above 1)"
+    )
 
 
 class TwinParameters(Settings):
