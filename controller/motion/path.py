@@ -1,0 +1,177 @@
+"""A polyline as the planner sees it: chords, places to stop, and the curvature the polyline stands for.
+
+Owns the reading of curvature and corners from vertices. Knows no time and no machine.
+
+A flattened curve is all corners, so neither its vertex angles nor its chords alone say how fast it may be driven.
+Three facts about flattening are used (sagitta of an arc, e ~ l^2 / 8R, and vertex turn ~ l / R, so turn x chord ~ 8e):
+
+* the turn at a vertex, divided by the mean length of the chords beside it, is the curve's curvature; it is taken
+  over a window of arc length, so that the noise of rounded coordinates a hair apart does not look like curvature;
+* a vertex whose turn x chord is more than 8e cannot come from flattening within e: it is a real corner. Sharp ones
+  are stopped at; gentle ones are driven as the arc that would flatten to them, turn^2 / 8e;
+* so the jump of the velocity vector at any vertex that is not stopped at is at most sqrt(8 A e), whatever the radius.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FLATTENING_MM = 0.025
+"""Largest sagitta that is taken for flattening rather than for a corner."""
+
+WINDOW_MM = 0.15
+"""Arc length on each side of a vertex over which its turn is measured, where chords are shorter than that."""
+
+SHORTEST_MM = 1e-9
+"""Chords shorter than this are no chords."""
+
+Vector = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Polyline:
+    """A chain of straight chords with the vertices at which the speed is zero.
+
+    vertices_mm: (n + 1, 2); direction: (n, 2) unit vectors; length_mm: (n,) > 0.
+    along_mm: (n + 1,) arc length from the first vertex.
+    stop: (n + 1,) bool, first and last always true.
+    chord_of_input: (n,) index of the chord in the arrays that came in (chords without length are dropped).
+    """
+
+    vertices_mm: Vector
+    direction: Vector
+    length_mm: Vector
+    along_mm: Vector
+    stop: npt.NDArray[np.bool_]
+    chord_of_input: Index
+
+    @property
+    def chords(self) -> int:
+        """Number of chords."""
+        return len(self.length_mm)
+
+
+def polyline(
+    vertices_mm: Vector, stop: npt.NDArray[np.bool_] | None = None, corner_angle_deg: float = 20.0
+) -> Polyline:
+    """The polyline through ``vertices_mm`` (n + 1, 2), stopping where ``stop`` says and at its sharp corners.
+
+    Chords without length are dropped; a stop on a dropped vertex moves to the one it coincides with.
+    """
+    points = np.asarray(vertices_mm, dtype=np.float64).reshape(-1, 2)
+    wanted = (
+        np.zeros(len(points), dtype=np.bool_) if stop is None else np.asarray(stop, dtype=np.bool_).copy()
+    )
+    wanted[[0, -1]] = True
+    steps = np.diff(points, axis=0)
+    lengths = np.hypot(steps[:, 0], steps[:, 1])
+    kept = lengths > SHORTEST_MM
+    if not kept.all():
+        first = np.concatenate([[True], kept])
+        wanted = np.logical_or.reduceat(wanted, np.flatnonzero(first))
+        points = points[first]
+        steps = np.diff(points, axis=0)
+        lengths = np.hypot(steps[:, 0], steps[:, 1])
+    direction = steps / lengths[:, None]
+    result = Polyline(
+        points,
+        direction,
+        lengths,
+        np.concatenate([[0.0], np.cumsum(lengths)]),
+        wanted,
+        np.flatnonzero(kept).astype(np.int64),
+    )
+    if result.chords > 1:
+        turn = _turns(direction[:-1], direction[1:])
+        shorter = np.minimum(lengths[:-1], lengths[1:])
+        wanted[1:-1] |= (turn > np.radians(corner_angle_deg)) & (turn * shorter > 8 * FLATTENING_MM)
+    return result
+
+
+def _turns(before: Vector, after: Vector) -> Vector:
+    """Angle (n,) between vectors, 0 to pi."""
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    dot = np.einsum("ij,ij->i", before, after)
+    turns: Vector = np.arctan2(np.abs(cross), dot)
+    return turns
+
+
+def vertex_curvature(path: Polyline) -> Vector:
+    """Curvature (n + 1,) in 1/mm at every vertex; zero where the path stops, there is none to drive."""
+    curvature = np.zeros(path.chords + 1)
+    inner = np.flatnonzero(~path.stop)
+    if not len(inner):
+        return curvature
+    stops = np.flatnonzero(path.stop)
+    piece = np.searchsorted(stops, inner)
+    along = path.along_mm
+    slack = 1e-12 * max(1.0, float(along[-1]))
+    back = np.searchsorted(along, along[inner] - WINDOW_MM + slack, side="right") - 1
+    back = np.maximum(np.minimum(back, inner - 1), stops[piece - 1])
+    ahead = np.searchsorted(along, along[inner] + WINDOW_MM - slack, side="left")
+    ahead = np.minimum(np.maximum(ahead, inner + 1), stops[piece])
+    before = path.vertices_mm[inner] - path.vertices_mm[back]
+    after = path.vertices_mm[ahead] - path.vertices_mm[inner]
+    turn = _turns(before, after)
+    reach = 8 * FLATTENING_MM / np.maximum(turn, 1e-12)
+    mean = 0.5 * (
+        np.minimum(np.hypot(before[:, 0], before[:, 1]), reach)
+        + np.minimum(np.hypot(after[:, 0], after[:, 1]), reach)
+    )
+    own_turn = _turns(path.direction[inner - 1], path.direction[inner])
+    curvature[inner] = np.maximum(
+        2 * np.sin(0.5 * turn) / np.maximum(mean, SHORTEST_MM), own_turn**2 / (8 * FLATTENING_MM)
+    )
+    return curvature
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Chords cut into stretches of one curvature each, in order.
+
+    chord: (m,) index of the chord; from_mm: (m,) where on the chord the stretch begins; length_mm: (m,) > 0;
+    curvature: (m,) in 1/mm.
+    """
+
+    chord: Index
+    from_mm: Vector
+    length_mm: Vector
+    curvature: Vector
+
+
+def cut_by_curvature(path: Polyline) -> Pieces:
+    """Cut every chord where the curvature of its end vertices stops counting.
+
+    A vertex counts for half of the chord on each side, and no farther than the arc that it stands for: a long
+    straight line that runs into a bow is slow only beside the bow. Beside a stop the other end's vertex counts
+    for the whole chord, as the curve goes on to there.
+    """
+    curvature = vertex_curvature(path)
+    length = path.length_mm
+    turn = np.zeros(path.chords + 1)
+    if path.chords > 1:
+        turn[1:-1] = _turns(path.direction[:-1], path.direction[1:])
+    reach = np.maximum(WINDOW_MM, 4 * FLATTENING_MM / np.maximum(turn, 1e-12))
+    start_stops, end_stops = path.stop[:-1], path.stop[1:]
+    head = np.where(
+        start_stops,
+        0.0,
+        np.where(end_stops, np.minimum(length, 2 * reach[:-1]), np.minimum(0.5 * length, reach[:-1])),
+    )
+    tail = np.where(
+        end_stops,
+        0.0,
+        np.where(start_stops, np.minimum(length, 2 * reach[1:]), np.minimum(0.5 * length, reach[1:])),
+    )
+    middle = length - head - tail
+    parts = np.stack([head, middle, tail], axis=1)
+    begins = np.stack([np.zeros_like(head), head, length - tail], axis=1)
+    curvatures = np.stack([curvature[:-1], np.zeros_like(head), curvature[1:]], axis=1)
+    chord = np.broadcast_to(np.arange(path.chords)[:, None], parts.shape)
+    # A leftover of rounding is no stretch; what little it holds goes to its neighbours unseen.
+    real = parts > 1e-9 * length[:, None]
+    return Pieces(chord[real], begins[real], parts[real], curvatures[real])
