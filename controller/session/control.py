@@ -1,0 +1,134 @@
+"""The service's control socket: JSON lines, one answer to each request. See docs/session.md for the protocol.
+
+Owns the wire format, who may talk and the size of what is taken in. Knows no motion: requests go to a handler.
+Only the service's own user and root are served, by the kernel's word (SO_PEERCRED), whatever the file's mode.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import socket
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from controller.config.errors import RefusedError
+
+VERSION = 1
+LINE_BYTES_MAX = 4096
+_CREDENTIALS = struct.Struct("iII")
+
+Handler = Callable[[str], dict[str, Any]]
+"""Takes the verb, answers the fields of the reply. Raises KeyError for an unknown verb."""
+
+
+class ControlServer:
+    """Listens on a socket path and answers; ``close`` it."""
+
+    def __init__(self, path: Path, handler: Handler) -> None:
+        self._path = path
+        self._handler = handler
+        self._server: asyncio.Server | None = None
+        self._talks: set[asyncio.Task[None]] = set()
+
+    async def open(self) -> None:
+        """Listen. A socket file left by a dead service is replaced: the lock says that no other one lives."""
+        self._path.unlink(missing_ok=True)
+        self._server = await asyncio.start_unix_server(self._talk, str(self._path), limit=LINE_BYTES_MAX)
+        self._path.chmod(0o600)
+
+    async def close(self) -> None:
+        """Stop listening and end all talks."""
+        if self._server is not None:
+            self._server.close()
+            await self._server.wait_closed()
+            self._server = None
+        for talk in list(self._talks):
+            talk.cancel()
+        await asyncio.gather(*self._talks, return_exceptions=True)
+        self._path.unlink(missing_ok=True)
+
+    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._talks.add(task)
+        try:
+            if not _is_trusted(writer.get_extra_info("socket")):
+                return
+            while line := await _line(reader):
+                writer.write(json.dumps(self._answer(line)).encode() + b"\n")
+                await writer.drain()
+        except (ConnectionError, asyncio.CancelledError):
+            pass
+        finally:
+            self._talks.discard(task)
+            writer.close()
+            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
+                await writer.wait_closed()
+
+    def _answer(self, line: bytes) -> dict[str, Any]:
+        try:
+            request = json.loads(line)
+        except ValueError:
+            return _fault("a JSON object on one line", "unreadable bytes")
+        if not isinstance(request, dict):
+            return _fault("a JSON object", type(request).__name__)
+        if request.get("v") != VERSION:
+            return _fault(f'"v": {VERSION}', f'"v": {request.get("v")!r}')
+        extra = sorted(set(request) - {"v", "ask"})
+        if extra:
+            return _fault('only "v" and "ask"', ", ".join(extra))
+        verb = request.get("ask")
+        if not isinstance(verb, str):
+            return _fault('"ask" with a word', repr(verb))
+        try:
+            return {"v": VERSION, "ok": True, **self._handler(verb)}
+        except KeyError:
+            return _fault("status or pause", repr(verb))
+
+
+async def _line(reader: asyncio.StreamReader) -> bytes:
+    """One line; empty at the end or when the line is longer than we take."""
+    try:
+        return await reader.readline()
+    except ValueError:
+        return b""
+
+
+def _fault(expected: str, got: str) -> dict[str, Any]:
+    return {"v": VERSION, "ok": False, "expected": expected, "got": got}
+
+
+def _is_trusted(peer: Any) -> bool:
+    raw = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
+    _pid, uid, _gid = _CREDENTIALS.unpack(raw)
+    return uid in (0, os.getuid())
+
+
+def ask(path: Path, verb: str, timeout_s: float = 2.0) -> dict[str, Any]:
+    """Ask a running service one thing. Raises RefusedError when none runs or it does not answer."""
+    remedy = "giornata status shows what is known without it; giornata stop works even when it hangs"
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+            line.settimeout(timeout_s)
+            line.connect(str(path))
+            line.sendall(json.dumps({"v": VERSION, "ask": verb}).encode() + b"\n")
+            with line.makefile("rb") as answers:
+                raw = answers.readline(1_000_000)
+    except (FileNotFoundError, ConnectionError):
+        raise RefusedError(
+            "no service runs on this machine's state", "start one with giornata paint"
+        ) from None
+    except TimeoutError:
+        raise RefusedError(f"the service does not answer within {timeout_s:g} s", remedy) from None
+    try:
+        answer = json.loads(raw)
+    except ValueError:
+        answer = None
+    if not isinstance(answer, dict) or answer.get("v") != VERSION:
+        raise RefusedError(f"the service answered something unreadable: {raw[:80]!r}", remedy)
+    return answer

@@ -1,0 +1,88 @@
+"""The person at the machine: what is asked of them, and how they answer.
+
+Owns questions and answers only; that an answer moves the machine or not is decided elsewhere. Waiting for a
+person never blocks the service: Ctrl-C and the control socket go on working at a prompt.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from typing import TYPE_CHECKING, Protocol, TextIO
+
+from controller.config.errors import RefusedError
+from controller.session.prepare import PreparedInk
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+class Operator(Protocol):
+    """Whoever loads pens and confirms steps. Every answer False means: go no further, nothing moves."""
+
+    async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
+        """Ask that the pen of ``ink`` be put in the head, for pass ``number`` of ``count``."""
+        ...
+
+    async def confirm(self, question: str) -> bool:
+        """Ask a question that can be answered yes or no."""
+        ...
+
+
+class SimulatedOperator:
+    """Does at once what is asked; for simulated machines and for ``--yes``. Keeps what was asked."""
+
+    def __init__(self) -> None:
+        self.asked: list[str] = []
+
+    async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
+        """Say yes."""
+        self.asked.append(f"pen {ink.name}, pass {number} of {count}")
+        return True
+
+    async def confirm(self, question: str) -> bool:
+        """Say yes."""
+        self.asked.append(question)
+        return True
+
+
+class TerminalOperator:
+    """Asks on the terminal. Without one there is nobody to ask, and that is refused."""
+
+    def __init__(self, console: Console, stdin: TextIO = sys.stdin) -> None:
+        self._console = console
+        self._stdin = stdin
+
+    async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
+        """Prompt for a pen."""
+        self._console.print(
+            f"pass {number} of {count}: put in the [bold]{ink.name}[/] pen ({ink.colour}, {ink.tip_mm:g} mm tip); "
+            f"{ink.strokes} strokes, {ink.metres:.1f} m",
+        )
+        return await self.confirm("Is it in, and is everybody clear of the machine?")
+
+    async def confirm(self, question: str) -> bool:
+        """Prompt; only yes or y counts as yes."""
+        if not self._stdin.isatty():
+            raise RefusedError(
+                "a person has to answer and there is no terminal", "run it on a terminal, or give --yes"
+            )
+        self._console.print(f"{question} [bold]\\[y/N][/] ", end="")
+        answer = await self._line()
+        return answer.strip().lower() in ("y", "yes")
+
+    async def _line(self) -> str:
+        """One line of the terminal, without blocking the loop."""
+        loop = asyncio.get_running_loop()
+        answer: asyncio.Future[str] = loop.create_future()
+
+        def readable() -> None:
+            if not answer.done():
+                answer.set_result(self._stdin.readline())
+
+        descriptor = self._stdin.fileno()
+        loop.add_reader(descriptor, readable)
+        try:
+            return await answer
+        finally:
+            loop.remove_reader(descriptor)
