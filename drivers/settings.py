@@ -19,9 +19,12 @@ class Settings(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-Positive = Annotated[float, Field(gt=0)]
-NonNegative = Annotated[float, Field(ge=0)]
-Real = float
+SMALLEST = 1e-9
+LARGEST = 1e9
+# Every quantity of a machine lies far inside these; with them no formula over settings meets infinity or zero.
+Positive = Annotated[float, Field(ge=SMALLEST, le=LARGEST)]
+NonNegative = Annotated[float, Field(ge=0, le=LARGEST)]
+Real = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
 
 
 class CanWire(Settings):
@@ -48,13 +51,13 @@ class DriveSettings(Settings):
 
     node_id: int = Field(ge=1, le=127)
     direction: Literal[-1, 1] = Field(description="+1 when positive counts move the head towards positive mm")
-    counts_per_turn: int = Field(gt=0)
+    counts_per_turn: int = Field(gt=0, lt=2**31)
     belt_pitch_mm: Positive
-    pulley_teeth: int = Field(gt=0)
+    pulley_teeth: int = Field(gt=0, le=10_000)
     gear_motor_turns: int = Field(
-        default=1, gt=0, description="motor turns for gear_pulley_turns of the pulley"
+        default=1, gt=0, le=1_000_000, description="motor turns for gear_pulley_turns of the pulley"
     )
-    gear_pulley_turns: int = Field(default=1, gt=0)
+    gear_pulley_turns: int = Field(default=1, gt=0, le=1_000_000)
     velocity_unit_counts_s: Positive = Field(
         default=1.0, description="counts per second that one unit of the drive's velocity command means"
     )

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import JsonOption, emit, out
+from controller.cli.console import JsonOption, emit, out, warn
+
+if TYPE_CHECKING:
+    from controller.config.derived import JobNumbers, MachineNumbers
 
 
 def check(
@@ -16,16 +19,116 @@ def check(
     ],
     as_json: JsonOption = False,
 ) -> None:
-    """Check machine and job files and print their derived numbers."""
-    from controller.config.load import job_from, kind_of, machine_from, read_toml
+    """Check machine and job files: print derived numbers, or every mistake at once.
 
-    for path in files:
-        data = read_toml(path)
-        if kind_of(data, path) == "machine":
-            machine_from(data, path)
-        else:
-            job_from(data, path)
+    With a machine and jobs together, the jobs are also checked against the machine.
+    """
+    from controller.config.examine import examine_files
+
+    findings = examine_files(files)
     if as_json:
-        emit({"ok": True})
-    else:
-        out().print("no mistakes found")
+        emit(
+            {
+                "ok": True,
+                "machines": [{"file": path, **_machine_json(one)} for path, one in findings.machines],
+                "jobs": [{"file": path, **_job_json(one)} for path, one in findings.jobs],
+            }
+        )
+        return
+    for path, machine in findings.machines:
+        _print_machine(path, machine)
+    for path, job in findings.jobs:
+        _print_job(path, job)
+
+
+def _machine_json(numbers: MachineNumbers) -> dict[str, Any]:
+    return {
+        "name": numbers.name,
+        "bus_bits_per_tick": numbers.bus_bits_per_tick,
+        "bus_load": numbers.bus_load,
+        "reaction_ms": numbers.reaction_ms,
+        "axes": {
+            one.axis: {
+                "travel_per_turn_mm": float(one.travel_per_turn_mm),
+                "counts_per_mm": float(one.counts_per_mm),
+                "counts_per_mm_exact": str(one.counts_per_mm),
+                "resolution_um": one.resolution_um,
+                "counter_span_m": one.counter_span_m,
+                "velocity_step_mm_s": one.velocity_step_mm_s,
+                "tick_step_um": one.tick_step_um,
+                "top_speed_units": one.top_speed_units,
+                "lease_stop_mm": one.lease_stop_mm,
+                "drive_stop_mm": one.drive_stop_mm,
+                "energy_j": one.energy_j,
+            }
+            for one in numbers.axes
+        },
+        "warnings": [{"where": one.where, "message": one.message} for one in numbers.warnings],
+    }
+
+
+def _job_json(numbers: JobNumbers) -> dict[str, Any]:
+    return {
+        "name": numbers.name,
+        "artwork": numbers.artwork,
+        "inks": [
+            {
+                "name": ink.name,
+                "colour": ink.colour,
+                "tip_mm": ink.tip_mm,
+                "spiral_step_mm": ink.spiral_step_mm,
+                "paint_speed_mm_s": ink.paint_speed_mm_s,
+            }
+            for ink in numbers.inks
+        ],
+    }
+
+
+def _print_machine(path: Path, numbers: MachineNumbers) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(f"machine {numbers.name} ({path})"), title_justify="left")
+    table.add_column("derived number")
+    for one in numbers.axes:
+        table.add_column(one.axis, justify="right")
+    table.add_column("unit")
+
+    def row(what: str, unit: str, *values: str) -> None:
+        table.add_row(what, *values, unit)
+
+    axes = numbers.axes
+    row("travel a motor turn", "mm", *(f"{float(one.travel_per_turn_mm):.6g}" for one in axes))
+    row("counts a mm", "", *(f"{float(one.counts_per_mm):.8g}" for one in axes))
+    row("one count", "µm", *(f"{one.resolution_um:.4g}" for one in axes))
+    row("32-bit counter spans", "m", *(f"{one.counter_span_m:.5g}" for one in axes))
+    row("one velocity unit", "mm/s", *(f"{one.velocity_step_mm_s:.4g}" for one in axes))
+    row("one velocity unit for one tick", "µm", *(f"{one.tick_step_um:.4g}" for one in axes))
+    row("top speed in drive units", "", *(f"{one.top_speed_units}" for one in axes))
+    row("stopping distance, guard", "mm", *(f"{one.lease_stop_mm:.4g}" for one in axes))
+    row("stopping distance, drive alone", "mm", *(f"{one.drive_stop_mm:.4g}" for one in axes))
+    row("kinetic energy at travel speed", "J", *(f"{one.energy_j:.3g}" for one in axes))
+    blank = [""] * (len(axes) - 1)
+    row("bus load at the tick, worst case", "%", f"{numbers.bus_load * 100:.1f}", *blank)
+    row("bus bits a tick, worst case", "bit", f"{numbers.bus_bits_per_tick}", *blank)
+    row("reaction: lease and guard", "ms", f"{numbers.reaction_ms:g}", *blank)
+    out().print(table)
+    for warning in numbers.warnings:
+        warn(f"{path}: {warning}")
+
+
+def _print_job(path: Path, numbers: JobNumbers) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(f"job {numbers.name} ({path})"), title_justify="left")
+    for name in ("ink", "colour"):
+        table.add_column(name)
+    for name in ("tip mm", "spiral step mm", "paint speed mm/s"):
+        table.add_column(name, justify="right")
+    for ink in numbers.inks:
+        speed = "the machine's" if ink.paint_speed_mm_s is None else f"{ink.paint_speed_mm_s:g}"
+        swatch = Text.assemble(("  ", f"on {ink.colour}"), f" {ink.colour}")
+        table.add_row(Text(ink.name), swatch, f"{ink.tip_mm:g}", f"{ink.spiral_step_mm:g}", speed)
+    out().print(table)
+    out().print(Text(f"artwork {numbers.artwork}"), soft_wrap=True)

@@ -7,6 +7,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from controller.config.machine import Pair
+from controller.config.rules import ContradictionsError, job_rules, run_rules, spiral_closes
+from controller.config.values import of_model
 from drivers.settings import Positive, Settings
 
 
@@ -25,11 +27,9 @@ class Ink(Settings):
 
     @model_validator(mode="after")
     def _spiral_closes(self) -> Self:
-        if self.spiral_step_mm is not None and self.spiral_step_mm > self.tip_mm:
-            raise ValueError(
-                f"expected spiral_step_mm up to tip_mm (wider leaves bare rings), got {self.spiral_step_mm} "
-                f"and {self.tip_mm}"
-            )
+        found = run_rules((spiral_closes,), of_model(self))
+        if found:
+            raise ContradictionsError(found)
         return self
 
     @property
@@ -50,9 +50,7 @@ class Job(Settings):
 
     @model_validator(mode="after")
     def _inks_differ(self) -> Self:
-        for what in ("name", "group"):
-            values = [getattr(ink, what) for ink in self.inks]
-            twice = sorted({value for value in values if values.count(value) > 1})
-            if twice:
-                raise ValueError(f"inks: expected each {what} once, got {', '.join(twice)} twice")
+        found = run_rules(job_rules(), of_model(self))
+        if found:
+            raise ContradictionsError(found)
         return self

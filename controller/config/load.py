@@ -16,7 +16,9 @@ from pydantic import BaseModel, ValidationError
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 from controller.config.machine import Machine
-from controller.config.words import mistakes_of
+from controller.config.rules import Rule, job_rules, machine_rules, run_rules
+from controller.config.values import of_file
+from controller.config.words import contradiction_of, mistakes_of
 
 FILE_BYTES_MAX = 1_000_000
 """Machine and job files are written by hand; what is larger is something else."""
@@ -42,12 +44,12 @@ def load_job(path: Path | str) -> Job:
 
 def machine_from(data: dict[str, Any], path: Path) -> Machine:
     """A machine from a parsed file. Raises InputError with every mistake."""
-    return _validated(Machine, data, path)
+    return _validated(Machine, machine_rules(), data, path)
 
 
 def job_from(data: dict[str, Any], path: Path) -> Job:
     """A job from a parsed file. Raises InputError with every mistake."""
-    return _validated(Job, data, path)
+    return _validated(Job, job_rules(), data, path)
 
 
 def kind_of(data: dict[str, Any], path: Path) -> Kind:
@@ -91,11 +93,16 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError([Mistake(path, "file", "valid TOML of ordinary size", what)]) from None
 
 
-def _validated(model: type[_Model], data: dict[str, Any], path: Path) -> _Model:
+def _validated(model: type[_Model], rules: tuple[Rule, ...], data: dict[str, Any], path: Path) -> _Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise InputError(mistakes_of(error, path, data, model)) from None
+        mistakes = mistakes_of(error, path, data, model)
+        # The model looks for contradictions only once every field holds; the file's reader wants them all now.
+        bad = frozenset(one["loc"] for one in error.errors() if one["type"] != "value_error")
+        found = run_rules(rules, of_file(data, model, bad))
+        mistakes += [contradiction_of(path, one, data) for one in found]
+        raise InputError(list(dict.fromkeys(mistakes))) from None
 
 
 def _first_small(text: str) -> str:

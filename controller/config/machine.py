@@ -1,7 +1,8 @@
 """The machine file as frozen models: axes, wire, head, canvas, limits, and the simulated gantry where there is one.
 
-Owns what a machine is; knows nothing of pictures. Every contradiction between fields is refused here, with the
-field's path. Frames: *machine mm*, x to the right, y downwards, zero where the homing switches say so.
+Owns what a machine is; knows nothing of pictures. Contradictions between fields are refused when a ``Machine`` is
+made (controller/config/rules.py). Frames: *machine mm*, x to the right, y downwards, zero where the homing
+switches say so.
 """
 
 from __future__ import annotations
@@ -10,6 +11,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from controller.config.rules import AXES as AXES
+from controller.config.rules import ContradictionsError, machine_rules, run_rules
+from controller.config.values import of_model
 from drivers.settings import (
     CanWire,
     DriveOutputHead,
@@ -22,7 +26,6 @@ from drivers.settings import (
 )
 from drivers.twin.parameters import TwinParameters
 
-AXES = ("x", "y")
 Pair = Annotated[tuple[Real, Real], Field(strict=False)]
 PositivePair = Annotated[tuple[Positive, Positive], Field(strict=False)]
 
@@ -54,27 +57,6 @@ class Axis(Settings):
     loop_lag_ms: NonNegative = Field(default=0.0, description="first-order lag of the drive's velocity loop")
     moving_mass_kg: Positive
     homing: Homing
-
-    @model_validator(mode="after")
-    def _limits_agree(self) -> Self:
-        if self.min_mm >= self.max_mm:
-            raise ValueError(f"expected min_mm below max_mm, got {self.min_mm} and {self.max_mm}")
-        if self.homing.slow_mm_s >= self.homing.fast_mm_s:
-            raise ValueError(
-                "expected homing.slow_mm_s below homing.fast_mm_s, "
-                f"got {self.homing.slow_mm_s} and {self.homing.fast_mm_s}"
-            )
-        if self.homing.fast_mm_s > self.speed_max_mm_s:
-            raise ValueError(
-                "expected homing.fast_mm_s up to speed_max_mm_s, "
-                f"got {self.homing.fast_mm_s} and {self.speed_max_mm_s}"
-            )
-        if self.drive.quick_stop_mm_s2 < self.acceleration_max_mm_s2:
-            raise ValueError(
-                "expected drive.quick_stop_mm_s2 of at least acceleration_max_mm_s2 (a stop must not be gentler "
-                f"than motion), got {self.drive.quick_stop_mm_s2} and {self.acceleration_max_mm_s2}"
-            )
-        return self
 
 
 class Motion(Settings):
@@ -135,56 +117,9 @@ class Machine(Settings):
 
     @model_validator(mode="after")
     def _parts_agree(self) -> Self:
-        problems: list[str] = []
-        if tuple(sorted(self.axes)) != AXES:
-            raise ValueError(f"expected axes x and y, got {', '.join(sorted(self.axes)) or 'none'}")
-        if tuple(sorted(self.home_order)) != AXES:
-            problems.append(f"home_order: expected x and y once each, got {list(self.home_order)}")
-        nodes = [axis.drive.node_id for axis in self.axes.values()]
-        if len(set(nodes)) != len(nodes):
-            problems.append(f"axes: expected different drive.node_id, got {nodes}")
-        if self.head.axis not in self.axes:
-            problems.append(f"head.axis: expected one of {', '.join(AXES)}, got {self.head.axis!r}")
-        if self.wire.is_simulated and self.twin is None:
-            problems.append("twin: expected a [twin] table with wire.channel 'simulated', got none")
-        if self.twin is not None and tuple(sorted(self.twin.axes)) != AXES:
-            problems.append(f"twin.axes: expected x and y, got {', '.join(sorted(self.twin.axes)) or 'none'}")
-        fastest = min(axis.speed_max_mm_s for axis in self.axes.values())
-        problems.extend(
-            f"motion.{name}: expected at most the slower axis' speed_max_mm_s {fastest}, got {speed}"
-            for name, speed in (
-                ("travel_speed_mm_s", self.motion.travel_speed_mm_s),
-                ("paint_speed_mm_s", self.motion.paint_speed_mm_s),
-            )
-            if speed > fastest
-        )
-        strongest = min(axis.acceleration_max_mm_s2 for axis in self.axes.values())
-        if self.motion.acceleration_mm_s2 > strongest:
-            problems.append(
-                "motion.acceleration_mm_s2: expected at most the weaker axis' acceleration_max_mm_s2 "
-                f"{strongest}, got {self.motion.acceleration_mm_s2}"
-            )
-        for index, name in enumerate(AXES):
-            axis = self.axes[name]
-            low, high = (
-                self.canvas.origin_mm[index],
-                self.canvas.origin_mm[index] + self.canvas.size_mm[index],
-            )
-            if low < axis.min_mm or high > axis.max_mm:
-                problems.append(
-                    f"canvas: expected within axes.{name} from {axis.min_mm} to {axis.max_mm}, got {low} to {high}"
-                )
-            if not axis.min_mm <= self.park_mm[index] <= axis.max_mm:
-                problems.append(
-                    f"park_mm: expected within axes.{name} from {axis.min_mm} to {axis.max_mm}, "
-                    f"got {self.park_mm[index]}"
-                )
-        if self.lease.lease_ms * 1000 < 2 * self.tick_us:
-            problems.append(
-                f"lease.lease_ms: expected at least two ticks of {self.tick_us / 1000} ms, got {self.lease.lease_ms}"
-            )
-        if problems:
-            raise ValueError("; ".join(problems))
+        found = run_rules(machine_rules(), of_model(self))
+        if found:
+            raise ContradictionsError(found)
         return self
 
     @property

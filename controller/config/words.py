@@ -8,23 +8,19 @@ written as in the file (``axes.x.play_mm``); an entry of a list is named by its 
 from __future__ import annotations
 
 import difflib
-import re
-import types
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Any, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from controller.config.errors import Mistake
+from controller.config.rules import Contradiction, ContradictionsError
+from controller.config.values import Location, bare, is_model, location_of, type_at
+from drivers.settings import SMALLEST
 
 _LONGEST_VALUE = 60
-
-_SAID = re.compile(r"^(?:(?P<where>[\w.\[\]#-]+): )?expected (?P<expected>.+), got (?P<got>.+?)$", re.DOTALL)
-"""How our own validators speak: ``where: expected ..., got ...``."""
-
-_BETWEEN = re.compile(r"; (?=(?:[\w.\[\]#-]+: )?expected )")
 
 _PATTERNS = {
     r"^[a-z0-9][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens (up to 64)",
@@ -58,28 +54,25 @@ def mistakes_of(error: ValidationError, file: Path, data: object, model: type[Ba
                 found.append(Mistake(file, where, _describe(model, one["loc"]), "nothing"))
             case "extra_forbidden":
                 found.append(_unknown_field(file, where, one["loc"], model))
-            case "value_error" | "assertion_error":
-                found.extend(said(file, where, str(context["error"])))
+            case "value_error":
+                found.extend(_contradictions(file, one["loc"], context["error"], data))
             case _:
                 found.append(Mistake(file, where, _expected(one["type"], context), shown(one["input"])))
     return found
 
 
-def said(file: Path, where: str, message: str) -> list[Mistake]:
-    """The mistakes in a message of our own validators, ``where`` being the path of the table they look at."""
-    found: list[Mistake] = []
-    for part in _BETWEEN.split(message):
-        match = _SAID.match(part)
-        if match is None:
-            found.append(Mistake(file, where or "file", part, "something else"))
-            continue
-        inner = match["where"]
-        place = ".".join(name for name in (where, inner) if name) or "file"
-        found.append(Mistake(file, place, match["expected"], match["got"]))
-    return found
+def contradiction_of(file: Path, one: Contradiction, data: object, table: Location = ()) -> Mistake:
+    """A contradiction as a mistake of ``file``; ``table`` is where the rule's paths begin."""
+    return Mistake(file, path_of((*table, *location_of(one.where)), data), one.expected, one.got)
 
 
-def path_of(location: tuple[int | str, ...], data: object) -> str:
+def _contradictions(file: Path, table: Location, error: object, data: object) -> list[Mistake]:
+    if isinstance(error, ContradictionsError):
+        return [contradiction_of(file, one, data, table) for one in error.found]
+    return [Mistake(file, path_of(table, data) or "file", str(error), "something else")]
+
+
+def path_of(location: Location, data: object) -> str:
     """The path as a person would write it; entries of lists by their name where they have one."""
     path = ""
     for step in location:
@@ -117,11 +110,11 @@ def _expected(kind: str, context: Mapping[str, Any]) -> str:
         case "greater_than":
             return f"a number above {context['gt']:g}"
         case "greater_than_equal":
-            return f"at least {context['ge']}"
+            return "a number above 0" if context["ge"] == SMALLEST else f"at least {context['ge']:g}"
         case "less_than":
             return f"a number below {context['lt']:g}"
         case "less_than_equal":
-            return f"at most {context['le']}"
+            return f"at most {context['le']:.10g}"
         case "string_pattern_mismatch":
             return _PATTERNS.get(context["pattern"], f"text that matches {context['pattern']}")
         case "literal_error":
@@ -134,11 +127,9 @@ def _expected(kind: str, context: Mapping[str, Any]) -> str:
             return _TYPES.get(kind, f"something else ({kind.replace('_', ' ')})")
 
 
-def _unknown_field(
-    file: Path, where: str, location: tuple[int | str, ...], model: type[BaseModel]
-) -> Mistake:
-    holder = _at(model, location[:-1])
-    known = list(holder.model_fields) if isinstance(holder, type) and issubclass(holder, BaseModel) else []
+def _unknown_field(file: Path, where: str, location: Location, model: type[BaseModel]) -> Mistake:
+    holder = type_at(model, location[:-1])
+    known = list(holder.model_fields) if is_model(holder) else []
     name = str(location[-1])
     close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
     if close:
@@ -150,11 +141,11 @@ def _unknown_field(
     return Mistake(file, where, expected, f"unknown field {name}")
 
 
-def _describe(model: type[BaseModel], location: tuple[int | str, ...]) -> str:
+def _describe(model: type[BaseModel], location: Location) -> str:
     """What a missing field should hold, with the model's own description."""
-    holder = _at(model, location[:-1])
+    holder = type_at(model, location[:-1])
     last = location[-1]
-    if isinstance(holder, type) and issubclass(holder, BaseModel) and last in holder.model_fields:
+    if is_model(holder) and last in holder.model_fields:
         field = holder.model_fields[str(last)]
         words = _kind_of(field)
         return f"{words} ({field.description})" if field.description else words
@@ -162,8 +153,8 @@ def _describe(model: type[BaseModel], location: tuple[int | str, ...]) -> str:
 
 
 def _kind_of(field: FieldInfo) -> str:
-    annotation = _bare(field.annotation)
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+    annotation = bare(field.annotation)
+    if is_model(annotation):
         return "a table"
     names: dict[object, str] = {
         float: "a number",
@@ -174,35 +165,3 @@ def _kind_of(field: FieldInfo) -> str:
         tuple: "a list in brackets ([...])",
     }
     return names.get(get_origin(annotation) or annotation, "a value")
-
-
-def _bare(annotation: Any) -> Any:
-    """The type without Annotated and without ``| None``."""
-    while True:
-        if get_origin(annotation) is Annotated:
-            annotation = get_args(annotation)[0]
-        elif get_origin(annotation) in (Union, types.UnionType):
-            inner = [one for one in get_args(annotation) if one is not type(None)]
-            if len(inner) != 1:
-                return annotation
-            annotation = inner[0]
-        else:
-            return annotation
-
-
-def _at(model: Any, location: tuple[int | str, ...]) -> Any:
-    """The type that stands at ``location`` inside ``model``; None when there is none."""
-    here = model
-    for step in location:
-        here = _bare(here)
-        origin = get_origin(here)
-        if isinstance(here, type) and issubclass(here, BaseModel):
-            field = here.model_fields.get(str(step))
-            here = field.annotation if field is not None else None
-        elif origin is dict:
-            here = get_args(here)[1]
-        elif origin in (tuple, list):
-            here = get_args(here)[0]
-        else:
-            return None
-    return _bare(here)

@@ -1,0 +1,215 @@
+"""Numbers that follow from machine and job files: what ``giornata check`` shows, and its warnings.
+
+Owns the derived numbers as data. Prints nothing. A warning says that a stated limit of the machine file is
+exceeded; contradictions and impossible settings never get here (controller/config/rules.py refuses them).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from controller.config import formulas
+from controller.config.errors import Mistake
+from controller.config.job import Job
+from controller.config.machine import AXES, Machine
+
+
+@dataclass(frozen=True, slots=True)
+class AxisNumbers:
+    """Derived numbers of one axis.
+
+    ``counts_per_mm`` and ``travel_per_turn_mm`` are exact. ``counter_span_m``: travel after which the drive's
+    32-bit counter reads the same again. ``tick_step_um``: travel of one velocity unit in one tick, the planner's
+    grid. ``top_speed_units``: the axis' top speed in drive units. ``lease_stop_mm``: way to standstill at travel
+    speed when the guard stops it; ``drive_stop_mm``: the same when the drive itself does, having missed our
+    heartbeat. ``energy_j``: kinetic energy at travel speed.
+    """
+
+    axis: str
+    travel_per_turn_mm: Fraction
+    counts_per_mm: Fraction
+    resolution_um: float
+    counter_span_m: float
+    velocity_step_mm_s: float
+    tick_step_um: float
+    top_speed_units: int
+    lease_stop_mm: float
+    drive_stop_mm: float
+    energy_j: float
+
+
+@dataclass(frozen=True, slots=True)
+class Warned:
+    """One warning: which field's limit, and what is beyond it."""
+
+    where: str
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.message}"
+
+
+@dataclass(frozen=True, slots=True)
+class MachineNumbers:
+    """Derived numbers of a machine. ``bus_load``: share of the bus, 1 = full."""
+
+    name: str
+    axes: tuple[AxisNumbers, ...]
+    bus_bits_per_tick: int
+    bus_load: float
+    reaction_ms: float
+    warnings: tuple[Warned, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class InkNumbers:
+    """Derived numbers of one ink of a job; the speed is the ink's own or None for the machine's."""
+
+    name: str
+    colour: str
+    tip_mm: float
+    spiral_step_mm: float
+    paint_speed_mm_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class JobNumbers:
+    """Derived numbers of a job."""
+
+    name: str
+    artwork: Path
+    inks: tuple[InkNumbers, ...]
+
+
+def machine_numbers(machine: Machine) -> MachineNumbers:
+    """All derived numbers of ``machine``, with warnings."""
+    axes = tuple(_axis_numbers(machine, axis) for axis in AXES)
+    bits = sum(formulas.can_frame_bits_max(n) for n in formulas.cycle_bytes(len(AXES)))
+    wire = machine.wire
+    return MachineNumbers(
+        name=machine.name,
+        axes=axes,
+        bus_bits_per_tick=bits,
+        bus_load=formulas.machine_bus_load(len(AXES), machine.tick_us, wire.bitrate_bit_s, wire.heartbeat_ms),
+        reaction_ms=reaction_ms(machine),
+        warnings=tuple(_warnings(machine, axes)),
+    )
+
+
+def reaction_ms(machine: Machine) -> float:
+    """Longest time from the loss of the streamer to a drive's hearing of the stop: lease + guard's reaction."""
+    return machine.lease.lease_ms + formulas.GUARD_REACTION_MS
+
+
+def job_numbers(job: Job, job_path: Path) -> JobNumbers:
+    """All derived numbers of ``job``."""
+    inks = tuple(
+        InkNumbers(ink.name, ink.colour, ink.tip_mm, ink.step_mm, ink.paint_speed_mm_s) for ink in job.inks
+    )
+    return JobNumbers(job.name, artwork_path(job, job_path), inks)
+
+
+def artwork_path(job: Job, job_path: Path) -> Path:
+    """The SVG file of a job, found from the job file's folder."""
+    return job_path.parent / job.artwork
+
+
+def check_artwork(job: Job, job_path: Path) -> list[Mistake]:
+    """What is wrong with the job's artwork as a file; its content is for who reads it."""
+    artwork = artwork_path(job, job_path)
+    if artwork.is_file():
+        return []
+    got = "a folder" if artwork.is_dir() else "no such file"
+    return [Mistake(job_path, "artwork", f"an SVG file at {artwork}", got)]
+
+
+def check_job_against_machine(job: Job, job_path: Path, machine: Machine) -> list[Mistake]:
+    """What does not fit between a job and a machine as far as the two files alone tell it."""
+    found: list[Mistake] = []
+    width_mm, height_mm = machine.canvas.size_mm
+    x_mm, y_mm = job.origin_mm
+    if not (0 <= x_mm < width_mm and 0 <= y_mm < height_mm):
+        expected = f"a place on the canvas of {machine.name}, 0 to {width_mm:g} and 0 to {height_mm:g} mm"
+        found.append(Mistake(job_path, "origin_mm", expected, f"[{x_mm:g}, {y_mm:g}]"))
+    fastest = min(machine.axes[axis].speed_max_mm_s for axis in AXES)
+    found.extend(
+        Mistake(
+            job_path,
+            f"inks[{ink.name}].paint_speed_mm_s",
+            f"at most {fastest:g}, the slower axis' speed_max_mm_s of {machine.name}",
+            f"{ink.paint_speed_mm_s:g}",
+        )
+        for ink in job.inks
+        if ink.paint_speed_mm_s is not None and ink.paint_speed_mm_s > fastest
+    )
+    return found
+
+
+def _axis_numbers(machine: Machine, name: str) -> AxisNumbers:
+    axis = machine.axes[name]
+    drive = axis.drive
+    speed_mm_s = machine.motion.travel_speed_mm_s
+    unit = drive.velocity_unit_counts_s
+    return AxisNumbers(
+        axis=name,
+        travel_per_turn_mm=drive.travel_per_turn_mm,
+        counts_per_mm=drive.counts_per_mm,
+        resolution_um=formulas.resolution_um(drive.counts_per_mm),
+        counter_span_m=formulas.counter_span_m(drive.counts_per_mm),
+        velocity_step_mm_s=formulas.velocity_step_mm_s(unit, drive.counts_per_mm),
+        tick_step_um=machine.quantum_counts(name) / float(drive.counts_per_mm) * 1000,
+        top_speed_units=round(formulas.velocity_units(axis.speed_max_mm_s, unit, drive.counts_per_mm)),
+        lease_stop_mm=formulas.stopping_distance_mm(
+            speed_mm_s, reaction_ms(machine) * 1e-3, drive.quick_stop_mm_s2
+        ),
+        drive_stop_mm=formulas.stopping_distance_mm(
+            speed_mm_s, machine.wire.heartbeat_lost_after_ms * 1e-3, drive.quick_stop_mm_s2
+        ),
+        energy_j=formulas.kinetic_energy_j(axis.moving_mass_kg, speed_mm_s),
+    )
+
+
+def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
+    found: list[Warned] = []
+    motion = machine.motion
+    for numbers in axes:
+        axis = machine.axes[numbers.axis]
+        if numbers.energy_j > motion.kinetic_energy_max_j:
+            found.append(
+                Warned(
+                    f"axes.{numbers.axis}.moving_mass_kg",
+                    f"{numbers.energy_j:.3g} J at travel speed, above motion.kinetic_energy_max_j of "
+                    f"{motion.kinetic_energy_max_j:g} J",
+                )
+            )
+        found.extend(
+            Warned(
+                f"axes.{numbers.axis}",
+                f"{way_mm:.4g} mm to standstill at travel speed {who}, above "
+                f"motion.stopping_distance_max_mm of {motion.stopping_distance_max_mm:g} mm",
+            )
+            for way_mm, who in (
+                (numbers.lease_stop_mm, "when the guard stops it"),
+                (numbers.drive_stop_mm, "when only the drive notices our silence"),
+            )
+            if way_mm > motion.stopping_distance_max_mm
+        )
+        if axis.max_mm - axis.min_mm > numbers.counter_span_m * 1000:
+            found.append(
+                Warned(
+                    f"axes.{numbers.axis}",
+                    f"the travel is longer than the {numbers.counter_span_m:.3g} m that the drive's counter can tell "
+                    "apart; where the axis stands is lost with power",
+                )
+            )
+        if numbers.velocity_step_mm_s > motion.paint_speed_mm_s / 10:
+            found.append(
+                Warned(
+                    f"axes.{numbers.axis}.drive.velocity_unit_counts_s",
+                    f"one unit is {numbers.velocity_step_mm_s:.3g} mm/s, coarse beside the paint speed of "
+                    f"{motion.paint_speed_mm_s:g} mm/s",
+                )
+            )
+    return found

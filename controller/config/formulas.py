@@ -1,0 +1,92 @@
+"""Formulas behind the derived numbers: bus bits, stopping distance, energy, counts. Pure, no models.
+
+Owns each formula once, with its source; the tests hold them against published values. Units stand in the names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+
+INT32_MAX = 2**31 - 1
+COUNTER_COUNTS = 2**32
+"""States of a drive's 32-bit position counter (CiA 402, object 6064h)."""
+
+BUS_LOAD_MAX = 0.8
+"""A cycle that fills more of the bus than this is refused: the rest is for set-up, emergencies and repeats."""
+
+GUARD_REACTION_MS = 10.0
+"""Allowance from the end of the lease to the drive's hearing of the stop: the guard wakes, ends the streamer and
+a half-written frame, writes the stop, and one repetition is lost. An allowance, not a promise: the host decides."""
+
+PDO_SETPOINT_BYTES = 6
+"""Controlword (2) and target velocity (4)."""
+PDO_OUTPUT_BYTES = 4
+"""Digital outputs; only when they change, counted in every cycle."""
+PDO_STATE_BYTES = 6
+"""Statusword (2) and position (4)."""
+PDO_INPUT_BYTES = 8
+"""Digital inputs (4) and velocity (4)."""
+SYNC_BYTES = 0
+HEARTBEAT_BYTES = 1
+
+
+def can_frame_bits_max(data_bytes: int, *, extended: bool = False) -> int:
+    """Most bits that one CAN data frame can take on the wire, stuffing and inter-frame space included.
+
+    g + 8 n + 13 + floor((g + 8 n - 1) / 4) with g = 34 for 11-bit and 54 for 29-bit identifiers. Source: Davis,
+    Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability analysis", Real-Time Systems 35 (2007).
+    """
+    if not 0 <= data_bytes <= 8:
+        raise ValueError(f"expected 0 to 8 data bytes, got {data_bytes}")
+    overhead = 54 if extended else 34
+    stuffed = overhead + 8 * data_bytes
+    return stuffed + 13 + (stuffed - 1) // 4
+
+
+def cycle_bytes(axes: int) -> tuple[int, ...]:
+    """Data bytes of every frame of one tick with ``axes`` drives, the head's output among them."""
+    per_axis = (PDO_SETPOINT_BYTES, PDO_STATE_BYTES, PDO_INPUT_BYTES)
+    return (SYNC_BYTES, PDO_OUTPUT_BYTES, *(per_axis * axes))
+
+
+def bus_load(data_bytes: Iterable[int], period_us: float, bitrate_bit_s: int) -> float:
+    """Share of the bus (1 = full) that frames of these data lengths take when sent once every ``period_us``."""
+    bits = sum(can_frame_bits_max(n) for n in data_bytes)
+    return bits * 1e6 / (period_us * bitrate_bit_s)
+
+
+def machine_bus_load(axes: int, tick_us: int, bitrate_bit_s: int, heartbeat_ms: int) -> float:
+    """Share of the bus at the tick, worst case: the cycle, our heartbeat and one of every drive."""
+    heartbeats = bus_load((HEARTBEAT_BYTES,) * (axes + 1), heartbeat_ms * 1000, bitrate_bit_s)
+    return bus_load(cycle_bytes(axes), tick_us, bitrate_bit_s) + heartbeats
+
+
+def stopping_distance_mm(speed_mm_s: float, reaction_s: float, deceleration_mm_s2: float) -> float:
+    """Way to standstill: v t_r + v^2 / 2 a (uniform deceleration after a reaction time at full speed)."""
+    return speed_mm_s * reaction_s + speed_mm_s**2 / (2 * deceleration_mm_s2)
+
+
+def kinetic_energy_j(mass_kg: float, speed_mm_s: float) -> float:
+    """Energy of a moving mass: m v^2 / 2."""
+    return 0.5 * mass_kg * (speed_mm_s * 1e-3) ** 2
+
+
+def resolution_um(counts_per_mm: Fraction) -> float:
+    """Travel of one count, in um."""
+    return float(1000 / counts_per_mm)
+
+
+def counter_span_m(counts_per_mm: Fraction) -> float:
+    """Travel after which a 32-bit counter reads the same again, in m."""
+    return float(COUNTER_COUNTS / counts_per_mm / 1000)
+
+
+def velocity_step_mm_s(velocity_unit_counts_s: float, counts_per_mm: Fraction) -> float:
+    """Speed that one unit of the drive's velocity command means, in mm/s."""
+    return velocity_unit_counts_s / float(counts_per_mm)
+
+
+def velocity_units(speed_mm_s: float, velocity_unit_counts_s: float, counts_per_mm: Fraction) -> float:
+    """A speed in units of the drive's velocity command, not rounded."""
+    return speed_mm_s * float(counts_per_mm) / velocity_unit_counts_s

@@ -1,0 +1,283 @@
+"""Contradictions between fields: what no single field can know.
+
+Owns the rules. A rule reads values by their path through a ``Values`` and yields what does not fit. A rule that
+reads a missing or bad field says nothing (``UnknownValueError``), so the rules also run on a file with bad fields, and
+one look at a file finds every mistake. Knows no models; the models call in here when they are made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any, Protocol
+
+from controller.config import formulas
+
+AXES = ("x", "y")
+
+
+class UnknownValueError(LookupError):
+    """The value at a path is missing or cannot be used; a rule that asks for it has nothing to say."""
+
+
+class Values(Protocol):
+    """Read access to the values of a file, by path."""
+
+    def __call__(self, path: str) -> Any:
+        """The value at ``path`` (``axes.x.min_mm``, ``inks.0.name``). Raises UnknownValueError."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """Fields that do not fit each other; ``where`` is the path of the one to look at first."""
+
+    where: str
+    expected: str
+    got: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: expected {self.expected}, got {self.got}"
+
+
+class ContradictionsError(ValueError):
+    """Raised by a model whose fields contradict each other; carries all of it."""
+
+    def __init__(self, found: list[Contradiction]) -> None:
+        self.found = tuple(found)
+        super().__init__("; ".join(str(one) for one in found))
+
+
+Rule = Callable[[Values], Iterator[Contradiction]]
+
+
+def run_rules(rules: tuple[Rule, ...], values: Values) -> list[Contradiction]:
+    """All that ``rules`` find; a rule that meets an unknown value ends there."""
+    found: list[Contradiction] = []
+    for rule in rules:
+        try:
+            found.extend(rule(values))
+        except UnknownValueError:
+            continue
+    return found
+
+
+def machine_rules() -> tuple[Rule, ...]:
+    """Every rule of a machine file; those of an axis once for each axis, so that one bad axis hides no other."""
+    per_axis = (_soft_limits, _homing_speeds, _quick_stop, _canvas_reach, _park_reach, _command_range)
+    return (
+        _axis_names,
+        *((lambda values, rule=rule, axis=axis: rule(values, axis)) for axis in AXES for rule in per_axis),
+        _home_order,
+        _node_ids,
+        _head_axis,
+        _head_inputs,
+        _twin_given,
+        _twin_axes,
+        *(
+            (lambda values, name=name: _path_speed(values, name))
+            for name in ("travel_speed_mm_s", "paint_speed_mm_s")
+        ),
+        _path_acceleration,
+        _lease,
+        _heartbeat,
+        _bus_load,
+    )
+
+
+def job_rules() -> tuple[Rule, ...]:
+    """Every rule of a job file."""
+    return (
+        *((lambda values, what=what: _inks_differ(values, what)) for what in ("name", "group")),
+        _spirals_close,
+    )
+
+
+def _axis_names(values: Values) -> Iterator[Contradiction]:
+    names = sorted(values("axes"))
+    if tuple(names) != AXES:
+        yield Contradiction("axes", "the tables x and y", ", ".join(names) or "none")
+
+
+def _soft_limits(values: Values, axis: str) -> Iterator[Contradiction]:
+    low, high = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
+    if low >= high:
+        yield Contradiction(f"axes.{axis}.min_mm", f"less than max_mm ({high})", f"{low}")
+
+
+def _homing_speeds(values: Values, axis: str) -> Iterator[Contradiction]:
+    where = f"axes.{axis}.homing"
+    fast = values(f"{where}.fast_mm_s")
+    try:
+        slow = values(f"{where}.slow_mm_s")
+        if slow >= fast:
+            yield Contradiction(f"{where}.slow_mm_s", f"less than fast_mm_s ({fast})", f"{slow}")
+    except UnknownValueError:
+        pass
+    most = values(f"axes.{axis}.speed_max_mm_s")
+    if fast > most:
+        yield Contradiction(f"{where}.fast_mm_s", f"at most speed_max_mm_s of the axis ({most})", f"{fast}")
+
+
+def _quick_stop(values: Values, axis: str) -> Iterator[Contradiction]:
+    stop, most = values(f"axes.{axis}.drive.quick_stop_mm_s2"), values(f"axes.{axis}.acceleration_max_mm_s2")
+    if stop < most:
+        yield Contradiction(
+            f"axes.{axis}.drive.quick_stop_mm_s2",
+            f"at least acceleration_max_mm_s2 ({most}): a stop must not be gentler than motion",
+            f"{stop}",
+        )
+
+
+def _canvas_reach(values: Values, axis: str) -> Iterator[Contradiction]:
+    index = AXES.index(axis)
+    low = values("canvas.origin_mm")[index]
+    high = low + values("canvas.size_mm")[index]
+    least, most = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
+    if low < least or high > most:
+        yield Contradiction(
+            "canvas", f"to lie within axes.{axis}, {least} to {most} mm", f"{low} to {high} mm"
+        )
+
+
+def _park_reach(values: Values, axis: str) -> Iterator[Contradiction]:
+    place = values("park_mm")[AXES.index(axis)]
+    least, most = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
+    if not least <= place <= most:
+        yield Contradiction("park_mm", f"a place within axes.{axis}, {least} to {most} mm", f"{place}")
+
+
+def _command_range(values: Values, axis: str) -> Iterator[Contradiction]:
+    drive = f"axes.{axis}.drive"
+    pitch_mm = Fraction(str(values(f"{drive}.belt_pitch_mm")))
+    turn_mm = pitch_mm * values(f"{drive}.pulley_teeth") * values(f"{drive}.gear_pulley_turns")
+    counts_per_mm = (
+        Fraction(values(f"{drive}.counts_per_turn")) * values(f"{drive}.gear_motor_turns") / turn_mm
+    )
+    speed = values(f"axes.{axis}.speed_max_mm_s") + values("trim.authority_mm_s")
+    try:
+        units = formulas.velocity_units(speed, values(f"{drive}.velocity_unit_counts_s"), counts_per_mm)
+    except OverflowError:
+        units = float("inf")
+    if not units <= formulas.INT32_MAX:
+        yield Contradiction(
+            f"{drive}.velocity_unit_counts_s",
+            f"a unit in which {speed:g} mm/s fits 32 bits (up to {formulas.INT32_MAX})",
+            f"{units:.4g} units",
+        )
+
+
+def _home_order(values: Values) -> Iterator[Contradiction]:
+    order = list(values("home_order"))
+    if tuple(sorted(order)) != AXES:
+        yield Contradiction("home_order", "x and y once each", f"{order}")
+
+
+def _node_ids(values: Values) -> Iterator[Contradiction]:
+    nodes = [values(f"axes.{axis}.drive.node_id") for axis in AXES]
+    if len(set(nodes)) != len(nodes):
+        yield Contradiction("axes.y.drive.node_id", "a number of its own", f"{nodes[1]}, as axes.x has")
+
+
+def _head_axis(values: Values) -> Iterator[Contradiction]:
+    axis, known = values("head.axis"), sorted(values("axes"))
+    if axis not in known:
+        yield Contradiction("head.axis", f"one of {', '.join(known) or 'the axes'}", f'"{axis}"')
+
+
+def _head_inputs(values: Values) -> Iterator[Contradiction]:
+    down, up = values("head.down_input_bit"), values("head.up_input_bit")
+    if down == up:
+        yield Contradiction("head.up_input_bit", "another input than down_input_bit", f"{up} for both")
+
+
+def _twin_given(values: Values) -> Iterator[Contradiction]:
+    if values("wire.channel") == "simulated" and values("twin") is None:
+        yield Contradiction("twin", 'a [twin] table, as wire.channel is "simulated"', "nothing")
+
+
+def _twin_axes(values: Values) -> Iterator[Contradiction]:
+    if values("twin") is None:
+        return
+    names = sorted(values("twin.axes"))
+    if tuple(names) != AXES:
+        yield Contradiction("twin.axes", "the tables x and y", ", ".join(names) or "none")
+
+
+def _path_speed(values: Values, name: str) -> Iterator[Contradiction]:
+    speed = values(f"motion.{name}")
+    slowest = min(values(f"axes.{axis}.speed_max_mm_s") for axis in AXES)
+    if speed > slowest:
+        yield Contradiction(
+            f"motion.{name}", f"at most the slower axis' speed_max_mm_s ({slowest})", f"{speed}"
+        )
+
+
+def _path_acceleration(values: Values) -> Iterator[Contradiction]:
+    acceleration = values("motion.acceleration_mm_s2")
+    weakest = min(values(f"axes.{axis}.acceleration_max_mm_s2") for axis in AXES)
+    if acceleration > weakest:
+        yield Contradiction(
+            "motion.acceleration_mm_s2",
+            f"at most the weaker axis' acceleration_max_mm_s2 ({weakest})",
+            f"{acceleration}",
+        )
+
+
+def _lease(values: Values) -> Iterator[Contradiction]:
+    lease_ms, tick_us = values("lease.lease_ms"), values("tick_us")
+    if lease_ms * 1000 < 2 * tick_us:
+        yield Contradiction("lease.lease_ms", f"at least two ticks of {tick_us / 1000:g} ms", f"{lease_ms}")
+
+
+def _heartbeat(values: Values) -> Iterator[Contradiction]:
+    every, lost = values("wire.heartbeat_ms"), values("wire.heartbeat_lost_after_ms")
+    if lost < 2 * every:
+        yield Contradiction(
+            "wire.heartbeat_lost_after_ms",
+            f"at least twice heartbeat_ms ({every}): one may be late",
+            f"{lost}",
+        )
+
+
+def _bus_load(values: Values) -> Iterator[Contradiction]:
+    tick_us, bitrate = values("tick_us"), values("wire.bitrate_bit_s")
+    load = formulas.machine_bus_load(len(AXES), tick_us, bitrate, values("wire.heartbeat_ms"))
+    if load > formulas.BUS_LOAD_MAX:
+        yield Contradiction(
+            "tick_us",
+            f"a tick that loads the bus to at most {formulas.BUS_LOAD_MAX:.0%}",
+            f"{load:.1%} at {tick_us / 1000:g} ms and {bitrate} bit/s (longer tick or faster bus)",
+        )
+
+
+def _inks_differ(values: Values, what: str) -> Iterator[Contradiction]:
+    seen: set[object] = set()
+    told: set[object] = set()
+    for index in range(len(values("inks"))):
+        try:
+            value = values(f"inks.{index}.{what}")
+        except UnknownValueError:
+            continue
+        if value in seen and value not in told:
+            told.add(value)
+            yield Contradiction("inks", f"each {what} once", f'"{value}" twice')
+        seen.add(value)
+
+
+def spiral_closes(values: Values, ink: str = "") -> Iterator[Contradiction]:
+    """One ink's spiral leaves no bare rings. ``ink``: path of the ink's table, ending in a dot."""
+    step, tip = values(f"{ink}spiral_step_mm"), values(f"{ink}tip_mm")
+    if step is not None and step > tip:
+        yield Contradiction(
+            f"{ink}spiral_step_mm", f"at most tip_mm ({tip}): wider leaves bare rings", f"{step}"
+        )
+
+
+def _spirals_close(values: Values) -> Iterator[Contradiction]:
+    for index in range(len(values("inks"))):
+        try:
+            yield from spiral_closes(values, f"inks.{index}.")
+        except UnknownValueError:
+            continue
