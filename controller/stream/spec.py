@@ -46,7 +46,11 @@ Task = HomingTask | MoveTask | ScheduleTask
 
 
 class StreamSpec(_Message):
-    """One life of the streamer: its tasks, one after another, under one armed guard."""
+    """One life of the streamer: its tasks, one after another, under one armed guard.
+
+    ``offset_counts`` (x, y): raw counts = machine mm x signed counts per mm + offset; needed unless the first task
+    is a homing. ``previous_homing``: the last accepted homing of the same counters, to judge a new one by.
+    """
 
     run: str
     machine_file: str
@@ -58,6 +62,7 @@ class StreamSpec(_Message):
     offset_counts: tuple[float, float] | None = None
     core: int | None = None
     service_pid: int | None = None
+    previous_homing: tuple[AxisHomingResult, ...] = ()
 
 
 class AxisHomingResult(_Message):
@@ -73,12 +78,13 @@ class AxisHomingResult(_Message):
 class StreamOutcome(_Message):
     """How the streamer's life ended.
 
-    ``end``: done; stopped (a controlled stop was asked for); halted (guard or a fault; a latch stands);
-    refused (nothing moved). ``tick`` is the last tick sent; ``segment`` the one it belongs to (of the schedule,
-    -1 outside one).
+    ``end``: done; stopped (a controlled stop was asked for); failed (a task could not be finished, such as a
+    homing out of tolerance: the machine stands still under control, no latch); halted (guard or a fault; a latch
+    stands); refused (nothing moved). ``tick`` is the last tick sent; ``segment`` the one it belongs to (of the
+    schedule, -1 outside one).
     """
 
-    end: Literal["done", "stopped", "halted", "refused"]
+    end: Literal["done", "stopped", "failed", "halted", "refused"]
     reason: str = ""
     tick: int = 0
     segment: int = -1

@@ -1,0 +1,69 @@
+"""What the real-time child asks of its host, and what it was given.
+
+Owns scheduling class, locked memory, core, garbage collection and timer slack. Knows nothing of ticks. Nothing
+here is a condition for running: what was not permitted is said, in words for a person.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import gc
+import os
+from dataclasses import dataclass
+
+PRIORITY = 80
+_MCL_CURRENT, _MCL_FUTURE = 1, 2
+_PR_SET_TIMERSLACK = 29
+
+
+@dataclass(frozen=True, slots=True)
+class HostRights:
+    """What the process got. ``realtime``: SCHED_FIFO and locked memory, both. ``core`` -1: not pinned."""
+
+    realtime: bool
+    core: int
+    notes: tuple[str, ...]
+
+
+def claim_host(core: int | None = None, priority: int = PRIORITY) -> HostRights:
+    """Ask for everything that makes instants exact; call once, before the loop, after all imports.
+
+    ``core`` None takes the highest one that this process may run on when there is more than one: the lowest
+    usually serves the interrupts.
+    """
+    notes: list[str] = []
+    pinned = _pin(core, notes)
+    libc = ctypes.CDLL(None, use_errno=True)
+    locked = libc.mlockall(_MCL_CURRENT | _MCL_FUTURE) == 0
+    if not locked:
+        notes.append(f"memory is not locked ({os.strerror(ctypes.get_errno())}): page faults may delay ticks")
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority))
+        fifo = True
+    except OSError as error:
+        fifo = False
+        notes.append(
+            f"no real-time scheduling ({error.strerror}): other programs may delay ticks; "
+            "grant CAP_SYS_NICE or an rtprio limit"
+        )
+    if not fifo and libc.prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0) != 0:
+        notes.append("timer slack stays at the default: wake-ups may be 50 us late")
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    return HostRights(fifo and locked, pinned, tuple(notes))
+
+
+def _pin(core: int | None, notes: list[str]) -> int:
+    allowed = sorted(os.sched_getaffinity(0))
+    if core is None:
+        if len(allowed) < 2:
+            notes.append("only one core: not pinned, everything shares it")
+            return -1
+        core = allowed[-1]
+    try:
+        os.sched_setaffinity(0, {core})
+    except OSError as error:
+        notes.append(f"not pinned to core {core} ({error.strerror})")
+        return -1
+    return core
