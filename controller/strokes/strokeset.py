@@ -68,6 +68,17 @@ class StrokeSet:
             self.points_mm[index], offsets, self.kind[order], self.element[order], self.element_ids
         )
 
+    def reversed_where(self, backwards: npt.NDArray[np.bool_]) -> StrokeSet:
+        """The same strokes, those with ``backwards`` (S,) run from their last vertex to their first."""
+        counts = np.diff(self.offsets)
+        within = np.arange(len(self.points_mm)) - np.repeat(self.offsets[:-1], counts)
+        index = np.where(
+            np.repeat(backwards, counts),
+            np.repeat(self.offsets[1:] - 1, counts) - within,
+            np.repeat(self.offsets[:-1], counts) + within,
+        )
+        return StrokeSet(self.points_mm[index], self.offsets, self.kind, self.element, self.element_ids)
+
     def save(self, path: Path) -> None:
         """Write the set to ``path`` (.npz, no pickles)."""
         np.savez(
@@ -90,3 +101,11 @@ class StrokeSet:
                 data["element"],
                 tuple(str(name) for name in data["element_ids"]),
             )
+
+
+def travel_mm(strokes: StrokeSet, start_mm: tuple[float, float]) -> float:
+    """Way with the pen up, in mm: from ``start_mm`` to the first stroke and from each stroke to the next."""
+    starts = strokes.points_mm[strokes.offsets[:-1]]
+    ends = strokes.points_mm[strokes.offsets[1:] - 1]
+    before = np.concatenate([np.reshape(np.asarray(start_mm, dtype=np.float64), (1, 2)), ends])[: len(starts)]
+    return float(np.hypot(*(starts - before).T).sum())

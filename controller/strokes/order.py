@@ -1,0 +1,114 @@
+"""The order in which strokes are painted: short ways with the pen up.
+
+Owns the nearest-neighbour order. Knows no speeds. Deterministic: of two equally near ends the earlier stroke wins,
+and of a stroke's two ends its start.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from controller.strokes.strokeset import StrokeKind, StrokeSet, travel_mm
+
+Floats = npt.NDArray[np.float64]
+
+_FIRST_LOOK = 16  # neighbours of every end found at once, before single questions are asked
+
+
+class _Ends:
+    """The ends at which strokes not yet painted can be begun; asked for the nearest again and again."""
+
+    def __init__(self, places: Floats, stroke: npt.NDArray[np.int64]) -> None:
+        self.places = places
+        self.stroke = stroke.tolist()
+        self.is_open = [True] * (int(stroke.max()) + 1)
+        self.left = len(self.is_open)
+        self._rebuild(np.arange(len(places)))
+
+    def _rebuild(self, index: npt.NDArray[np.int64]) -> None:
+        self._index = index
+        self._tree = cKDTree(self.places[index])
+        self._at_build = self.left
+
+    def take(self, end: int) -> None:
+        """The stroke of ``end`` is painted now."""
+        self.is_open[self.stroke[end]] = False
+        self.left -= 1
+        if self.left and self.left * 2 < self._at_build:
+            self._rebuild(np.array([i for i in self._index if self.is_open[self.stroke[i]]], dtype=np.int64))
+
+    def nearest(self, x: float, y: float) -> int:
+        """The nearest end of an open stroke; the lowest of equally near ones."""
+        many, total = 8, len(self._index)
+        while True:
+            many = min(many, total)
+            distance, found = self._tree.query((x, y), k=many)
+            ends = self._index[np.atleast_1d(found)]
+            best = self.best(np.atleast_1d(distance).tolist(), ends.tolist(), many == total)
+            if best >= 0:
+                return best
+            many *= 4
+
+    def best(self, distance: list[float], ends: list[int], complete: bool) -> int:
+        """The nearest open end of a list sorted by distance; -1 if an end beyond the list could be as near."""
+        chosen, reach = -1, 0.0
+        for gap, end in zip(distance, ends, strict=True):
+            if chosen >= 0 and gap > reach:
+                return chosen
+            if self.is_open[self.stroke[end]] and (chosen < 0 or end < chosen):
+                chosen, reach = end, gap
+        return chosen if complete else -1
+
+
+def nearest_neighbour(
+    starts_mm: Floats, ends_mm: Floats, reversible: npt.NDArray[np.bool_], start_mm: tuple[float, float]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    """Always on to the nearest end of a stroke not yet painted.
+
+    starts_mm, ends_mm: (S, 2). ``reversible`` (S,): the stroke may be begun at its end. Returns the order (S,) and,
+    in that order, whether each stroke runs backwards.
+    """
+    count = len(starts_mm)
+    if count == 0:
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=bool)
+    # Ends in the order start 0, end 0, start 1, ...: the lower number wins a tie.
+    usable = np.column_stack([np.ones(count, dtype=bool), reversible]).ravel()
+    both = np.stack([starts_mm, ends_mm], axis=1).reshape(-1, 2)
+    owner = np.repeat(np.arange(count), 2)[usable]
+    backwards = np.tile([False, True], count)[usable]
+    places = both[usable]
+    leave = np.where(backwards[:, None], starts_mm[owner], ends_mm[owner])
+    ends = _Ends(places, owner)
+    look = min(_FIRST_LOOK, len(places))
+    distance, found = cKDTree(places).query(leave, k=look)
+    distances, neighbours = np.reshape(distance, (-1, look)), np.reshape(found, (-1, look))
+    complete = look == len(places)
+    order = np.empty(count, dtype=np.int64)
+    end = ends.nearest(*start_mm)
+    for place in range(count):
+        order[place] = end
+        ends.take(end)
+        if place + 1 == count:
+            break
+        following = ends.best(distances[end].tolist(), neighbours[end].tolist(), complete)
+        end = following if following >= 0 else ends.nearest(*leave[end].tolist())
+    return owner[order], backwards[order]
+
+
+def order_strokes(strokes: StrokeSet, start_mm: tuple[float, float]) -> StrokeSet:
+    """The same strokes in nearest-neighbour order from ``start_mm``; open lines may run backwards.
+
+    Never a longer way with the pen up than in the given order: if the nearest neighbour is worse, that order stays.
+    """
+    if len(strokes) == 0:
+        return strokes
+    order, backwards = nearest_neighbour(
+        strokes.points_mm[strokes.offsets[:-1]],
+        strokes.points_mm[strokes.offsets[1:] - 1],
+        strokes.kind == StrokeKind.LINE,
+        start_mm,
+    )
+    ordered = strokes.take(order).reversed_where(backwards)
+    return ordered if travel_mm(ordered, start_mm) <= travel_mm(strokes, start_mm) else strokes
