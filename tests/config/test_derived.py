@@ -1,0 +1,103 @@
+"""Derived numbers of whole files: warnings and what compares a job with a machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.config.derived import (
+    check_artwork,
+    check_job_against_machine,
+    job_numbers,
+    machine_numbers,
+    reaction_ms,
+)
+from controller.config.load import job_from, load_job, machine_from
+
+FILE = Path("file.toml")
+
+
+def test_the_demo_machine_keeps_its_own_limits(machine_data: dict[str, Any]) -> None:
+    """The shipped machine is within the limits it states."""
+    assert machine_numbers(machine_from(machine_data, FILE)).warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("change", "where", "words"),
+    [
+        (("motion", "kinetic_energy_max_j", 2.0), "axes.x.moving_mass_kg", "2.52 J"),
+        (("motion", "stopping_distance_max_mm", 50.0), "axes.y", "56.4 mm"),
+        (("motion", "stopping_distance_max_mm", 131.0), "axes.x", "only the drive"),
+        (("wire", "heartbeat_lost_after_ms", 500), "axes.x", "336 mm"),
+    ],
+)
+def test_warns_beyond_stated_limits(
+    machine_data: dict[str, Any], change: tuple[str, str, float], where: str, words: str
+) -> None:
+    """A stated limit that is exceeded is warned of with the number; the file still loads.
+
+    Expected numbers by hand: m v^2/2 = 14 kg (0.6 m/s)^2/2 = 2.52 J; v t + v^2/2a = 600 x 0.034 + 36 = 56.4 mm,
+    600 x 0.5 + 36 = 336 mm.
+    """
+    table, name, value = change
+    machine_data[table][name] = value
+    warnings = machine_numbers(machine_from(machine_data, FILE)).warnings
+    assert any(one.where == where and words in one.message for one in warnings)
+
+
+def test_coarse_velocity_unit_is_warned_of(machine_data: dict[str, Any]) -> None:
+    """A drive commanded in whole turns a minute (5400 counts/s here, 1 mm/s) is fine; in tens of them it is not."""
+    machine_data["axes"]["x"]["drive"]["velocity_unit_counts_s"] = 5400.0
+    assert machine_numbers(machine_from(machine_data, FILE)).warnings == ()
+    machine_data["axes"]["x"]["drive"]["velocity_unit_counts_s"] = 324_000.0
+    (warning,) = machine_numbers(machine_from(machine_data, FILE)).warnings
+    assert "coarse" in warning.message
+
+
+def test_short_counter_is_warned_of(machine_data: dict[str, Any]) -> None:
+    """An axis longer than its drive's counter spans is warned of: the position is not unique."""
+    drive = machine_data["axes"]["x"]["drive"]
+    drive["counts_per_turn"] = 2**31 - 1
+    drive["velocity_unit_counts_s"] = 1000.0
+    warnings = machine_numbers(machine_from(machine_data, FILE)).warnings
+    assert [one.where for one in warnings] == ["axes.x"]
+    assert "counter" in warnings[0].message
+
+
+def test_reaction_time_is_lease_plus_guard(machine_data: dict[str, Any]) -> None:
+    """A longer lease makes the reaction, and so the stopping distance, longer by just that."""
+    short = machine_from(machine_data, FILE)
+    machine_data["lease"]["lease_ms"] = 74.0
+    long = machine_from(machine_data, FILE)
+    assert reaction_ms(long) - reaction_ms(short) == pytest.approx(50.0)
+    grown = machine_numbers(long).axes[0].lease_stop_mm - machine_numbers(short).axes[0].lease_stop_mm
+    assert grown == pytest.approx(600 * 0.05)
+
+
+def test_job_numbers_default_the_spiral(job_file: Path) -> None:
+    """A job's spiral steps are shown as they will be used: 0.8 of the tip where none is given."""
+    numbers = job_numbers(load_job(job_file), job_file)
+    assert [ink.spiral_step_mm for ink in numbers.inks] == pytest.approx([2.4, 1.2])
+
+
+def test_artwork_must_be_there(job_file: Path) -> None:
+    """A job whose artwork is missing, or is a folder, is a mistake at ``artwork``."""
+    job = load_job(job_file)
+    assert check_artwork(job, job_file) == []
+    (job_file.parent / "evening.svg").unlink()
+    (mistake,) = check_artwork(job, job_file)
+    assert (mistake.where, mistake.got) == ("artwork", "no such file")
+    (job_file.parent / "evening.svg").mkdir()
+    assert check_artwork(job, job_file)[0].got == "a folder"
+
+
+def test_job_against_machine(machine_data: dict[str, Any], job_data: dict[str, Any]) -> None:
+    """A job that begins off the canvas or paints faster than the machine moves is refused, both at once."""
+    machine = machine_from(machine_data, FILE)
+    assert check_job_against_machine(job_from(job_data, FILE), FILE, machine) == []
+    job_data["origin_mm"] = [-1.0, 0.0]
+    job_data["inks"][0]["paint_speed_mm_s"] = 700.1
+    found = check_job_against_machine(job_from(job_data, FILE), FILE, machine)
+    assert [one.where for one in found] == ["origin_mm", "inks[moon].paint_speed_mm_s"]
