@@ -1,0 +1,546 @@
+"""CiA 402 drives on one CAN bus, commanded together by synchronous process data.
+
+Owns the link, the mirror of every drive and the order of frames. Knows no millimetres and no ink. Per tick one
+batch leaves: RPDO1 of every axis, RPDO2 of the head's drive when its outputs change, SYNC, and our heartbeat when it
+is due. The heartbeat leaves only from the loops that supervise motion, never from a timer: when the loop hangs, the
+drives notice and stop.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING
+
+from drivers import cia402
+from drivers.can import frames
+from drivers.can.link import CanLink
+from drivers.cia402 import Command, PowerMachine
+from drivers.clock import NS_PER_MS, NS_PER_S, Clock
+from drivers.errors import DriverError, FaultError, LinkError, MisuseError
+from drivers.interface import AxisFeedback, DriveState, GroupFeedback
+from drivers.settings import GroupSettings
+
+if TYPE_CHECKING:
+    # canopen is loaded by ``configure`` only: stop plans and tests of the hot path do not pay for it.
+    from drivers.can.sdo import ObjectAccess
+
+NEVER_NS = (1 << 63) - 1
+"""Age of feedback that never came."""
+
+_ENABLE_LIMIT_NS = 4 * NS_PER_S
+_DISABLE_LIMIT_NS = 4 * NS_PER_S
+_RESET_LIMIT_NS = 2 * NS_PER_S
+_REST_LIMIT_NS = NS_PER_S // 2
+_REST_MM_S = 0.5
+
+_NOT_CLEAR = frozenset({DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE, DriveState.UNKNOWN})
+
+_TPDO1, _TPDO2, _EMCY, _HEARTBEAT, _SDO = range(5)
+_HALF = 1 << 31
+_MASK = (1 << 32) - 1
+
+
+class CanDriveGroup:
+    """A DriveGroup of CiA 402 drives in cyclic synchronous velocity mode."""
+
+    def __init__(self, settings: GroupSettings, link: CanLink, clock: Clock) -> None:
+        """Take over ``link``. Sends nothing yet."""
+        self._settings = settings
+        self._link = link
+        self._clock = clock
+        self._axes = tuple(settings.axes)
+        self._nodes = tuple(settings.axes[axis].node_id for axis in self._axes)
+        self._wheres = tuple(
+            f"axis {axis} (node {node})" for axis, node in zip(self._axes, self._nodes, strict=True)
+        )
+        self._feedback = GroupFeedback([AxisFeedback() for _ in self._axes])
+        self._machines = tuple(PowerMachine() for _ in self._axes)
+        self._tick_ns = settings.tick_us * 1000
+        self._heartbeat_ns = settings.wire.heartbeat_ms * NS_PER_MS
+        self._silent_ns = round(settings.wire.sdo_timeout_s * NS_PER_S)
+        self._rest_units = tuple(
+            max(1.0, _REST_MM_S * float(axis.counts_per_mm) / axis.velocity_unit_counts_s)
+            for axis in settings.axes.values()
+        )
+
+        self._trusted = [False] * len(self._axes)
+        self._raw_counts: list[int | None] = [None] * len(self._axes)
+        self._nmt_states: list[int | None] = [None] * len(self._axes)
+        self._round_mask = 0
+        self._round_full = (1 << 2 * len(self._axes)) - 1
+        self._routes: dict[int, tuple[int, int]] = {}
+        for position, node in enumerate(self._nodes):
+            self._routes[frames.TPDO1 + node] = (_TPDO1, position)
+            self._routes[frames.TPDO2 + node] = (_TPDO2, position)
+            self._routes[frames.EMCY + node] = (_EMCY, position)
+            self._routes[frames.HEARTBEAT + node] = (_HEARTBEAT, position)
+            self._routes[frames.SDO_ANSWER + node] = (_SDO, position)
+
+        head_node = settings.axes[settings.head.axis].node_id
+        self._head_id = frames.RPDO2 + head_node
+        self._head_words = tuple(frames.RPDO2_DATA.pack(word) for word in (0, 1 << settings.head.output_bit))
+        self._outputs_sent: int | None = None
+        self._rpdo1_ids = tuple(frames.RPDO1 + node for node in self._nodes)
+        self._stop_frames = frames.stop_frames(self._nodes)
+        self._access: ObjectAccess | None = None
+        self._configured = False
+        self._live = False
+        self._aborted = False
+        self._closed = False
+        self._beating = False
+        self._next_beat_ns = 0
+        self.ignored = 0
+        """Frames that are none of ours or not of the expected length."""
+
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """Axis names in order."""
+        return self._axes
+
+    @property
+    def feedback(self) -> GroupFeedback:
+        """The latest feedback, refreshed by ``poll`` and by the blocking calls."""
+        return self._feedback
+
+    @property
+    def is_enabled(self) -> bool:
+        """Whether every drive's last statusword says OPERATION ENABLED."""
+        return all(axis.state is DriveState.OPERATION_ENABLED for axis in self._feedback.axes)
+
+    def feedback_age_ns(self, now_ns: int) -> int:
+        """Age of the oldest axis' last statusword; ``NEVER_NS`` when one has never come."""
+        oldest_ns = min(axis.received_ns for axis in self._feedback.axes)
+        return now_ns - oldest_ns if oldest_ns else NEVER_NS
+
+    # Setting up
+
+    def configure(self) -> None:
+        """Set up every drive and read back what was written; nothing moves.
+
+        Raises MisuseError after ``abort`` or ``close``; LinkError naming axis and node when one does not
+        answer; FaultError naming axis, object, what was expected and what came.
+        """
+        self._refuse_when_over("configure")
+        from drivers.can import setup
+
+        access = self._object_access()
+        self._configured = self._live = False
+        for position in range(len(self._axes)):
+            self._distrust(position)
+        for node in self._nodes:
+            self._link.send_frames(((frames.NMT, bytes((frames.NMT_PRE_OPERATIONAL, node))),))
+        for axis, where in zip(self._axes, self._wheres, strict=True):
+            setup.set_up_drive(access, axis, self._settings, self._clock, where)
+        self._start_nodes()
+        self._configured = True
+
+    def _start_nodes(self) -> None:
+        """NMT start, believed only when each node's own heartbeat says operational."""
+        self._nmt_states = [None] * len(self._axes)
+        for node in self._nodes:
+            self._link.send_frames(((frames.NMT, bytes((frames.NMT_START, node))),))
+        deadline_ns = self._clock.now_ns() + self._silent_ns + 2 * self._heartbeat_ns
+        while any(state != frames.STATE_OPERATIONAL for state in self._nmt_states):
+            now_ns = self._clock.now_ns()
+            if now_ns >= deadline_ns:
+                for where, state in zip(self._wheres, self._nmt_states, strict=True):
+                    if state != frames.STATE_OPERATIONAL:
+                        got = "no heartbeat" if state is None else f"heartbeat with state {state}"
+                        raise LinkError(where, "a heartbeat with state 5, operational", got)
+            self._clock.sleep_until_ns(now_ns + NS_PER_MS)
+            self.poll()
+        self._trusted = [True] * len(self._axes)
+
+    def _object_access(self) -> ObjectAccess:
+        if self._access is None:
+            from drivers.can.sdo import ObjectAccess
+
+            self._access = ObjectAccess(
+                self._link,
+                self._clock,
+                dict(zip(self._nodes, self._wheres, strict=True)),
+                self._settings.wire.sdo_timeout_s,
+                self._pump,
+            )
+        return self._access
+
+    def _pump(self) -> None:
+        """Waiting for an SDO answer: read the wire, and keep our heartbeat going when it is already awaited."""
+        if self._beating:
+            self._beat_if_due(self._clock.now_ns())
+        self.poll()
+
+    def _beat_if_due(self, now_ns: int) -> None:
+        if now_ns >= self._next_beat_ns:
+            self._next_beat_ns = now_ns + self._heartbeat_ns
+            self._link.send_frames((frames.HEARTBEAT_FRAME,))
+
+    # Power
+
+    def enable(self) -> None:
+        """Walk every drive up to OPERATION ENABLED at zero velocity, one step a round, as its statusword allows.
+
+        Raises MisuseError before ``configure`` and after ``abort``; FaultError when a drive is in fault, shows
+        another mode or does not get there; LinkError on silence. Then every axis has been told to stop.
+        """
+        self._refuse_when_over("enable")
+        if not self._configured:
+            raise MisuseError("enable", "a group that is configured", "one that is not")
+        from drivers.can import setup
+
+        access = self._object_access()
+        word = setup.heartbeat_consumer_word(self._settings.wire.heartbeat_lost_after_ms)
+        try:
+            for node in self._nodes:
+                access.hold(node, setup.HEARTBEAT_CONSUMER, word)
+            self._beating = True
+            self._next_beat_ns = 0
+            self._outputs_sent = None
+            self._walk(DriveState.OPERATION_ENABLED, _ENABLE_LIMIT_NS)
+            for node, where in zip(self._nodes, self._wheres, strict=True):
+                mode = access.read(node, setup.MODE_DISPLAY)
+                if mode != cia402.VELOCITY_MODE:
+                    raise FaultError(where, f"{setup.MODE_DISPLAY} = {cia402.VELOCITY_MODE}", str(mode))
+            self._hold_round()
+        except DriverError:
+            self._beating = False
+            self._tell_to_stop()
+            raise
+        self._live = True
+
+    def _hold_round(self) -> None:
+        """One round at zero velocity in operation, which also sends the head's outputs (pen up) once."""
+        self._round([Command.ENABLE_OPERATION] * len(self._axes), ((self._head_id, self._head_words[0]),))
+        self._outputs_sent = 0
+        for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
+            if feedback.state is not DriveState.OPERATION_ENABLED:
+                raise FaultError(where, DriveState.OPERATION_ENABLED.value, self._described(feedback))
+
+    def disable(self) -> None:
+        """Zero velocity until at rest, then every drive down to SWITCH ON DISABLED (or FAULT, equally unpowered).
+
+        Then the drives are told not to await our heartbeat any more, since nothing moves. Raises LinkError
+        when a drive does not answer or does not get there, FaultError when it refuses the last word.
+        """
+        if self._closed:
+            raise MisuseError("disable", "an open group", "a closed one")
+        self._live = False
+        from drivers.can import setup
+
+        try:
+            self._come_to_rest()
+            self._walk(DriveState.SWITCH_ON_DISABLED, _DISABLE_LIMIT_NS)
+            access = self._object_access()
+            for node in self._nodes:
+                access.hold(node, setup.HEARTBEAT_CONSUMER, 0)
+        except DriverError:
+            self._tell_to_stop()
+            raise
+        finally:
+            self._beating = False
+
+    def _come_to_rest(self) -> None:
+        """Zero velocity for those in operation; after a while, or after an abort, quick stop instead."""
+        deadline_ns = self._clock.now_ns() + _REST_LIMIT_NS
+        begun_at = self._feedback.sequence
+        while True:
+            late = self._aborted or self._clock.now_ns() >= deadline_ns
+            words = [
+                machine.step(DriveState.QUICK_STOP_ACTIVE)
+                if late or not machine.is_enabled
+                else machine.step(DriveState.OPERATION_ENABLED)
+                for machine in self._machines
+            ]
+            self._round(words)
+            is_fresh = self._feedback.sequence > begun_at
+            if late or (is_fresh and not any(map(self._turns, range(len(self._axes))))):
+                return
+
+    def _turns(self, position: int) -> bool:
+        """Whether an axis is in operation and its last measured velocity is not zero."""
+        moves = abs(self._feedback.axes[position].velocity_units) > self._rest_units[position]
+        return moves and self._machines[position].is_enabled
+
+    def _walk(self, goal: DriveState, limit_ns: int) -> None:
+        """Rounds at zero velocity until every statusword shows ``goal``.
+
+        On the way down a drive in fault counts as arrived, and one that still turns is stopped first.
+        """
+        begun_ns = self._clock.now_ns()
+        is_up = goal is DriveState.OPERATION_ENABLED
+        while True:
+            words: list[int] = []
+            arrived = True
+            for position, machine in enumerate(self._machines):
+                word, is_there = self._next_word(position, machine, goal, is_up)
+                words.append(word)
+                arrived = arrived and is_there
+            if arrived:
+                return
+            self._round(words)
+            now_ns = self._clock.now_ns()
+            for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
+                if now_ns - max(feedback.received_ns, begun_ns) > self._silent_ns:
+                    raise LinkError(where, "a statusword at every SYNC", self._described(feedback))
+            if now_ns - begun_ns > limit_ns:
+                for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
+                    if feedback.state is not goal:
+                        kind = FaultError if is_up else LinkError
+                        raise kind(where, goal.value, self._described(feedback))
+
+    def _next_word(
+        self, position: int, machine: PowerMachine, goal: DriveState, is_up: bool
+    ) -> tuple[int, bool]:
+        """Controlword for the next round, and whether the axis has arrived."""
+        feedback = self._feedback.axes[position]
+        if not self._trusted[position]:
+            raise LinkError(self._wheres[position], "a configured drive", self._described(feedback))
+        # On the way up every doubt counts (an emergency, too); on the way down only the drive's own word does.
+        state = feedback.state if is_up else machine.state
+        if state is goal:
+            return machine.step(goal), True
+        if state in (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE):
+            if is_up:
+                raise FaultError(self._wheres[position], goal.value, self._described(feedback))
+            return machine.step(DriveState.QUICK_STOP_ACTIVE), state is DriveState.FAULT
+        is_stopping = not is_up and (state is DriveState.QUICK_STOP_ACTIVE or self._turns(position))
+        if state is DriveState.UNKNOWN or is_stopping:
+            # Taking the voltage away from a turning motor would let it coast.
+            return machine.step(DriveState.QUICK_STOP_ACTIVE), False
+        return machine.step(goal), False
+
+    def clear_fault(self) -> None:
+        """Acknowledge the fault of every drive that reports one. Never enables.
+
+        Raises MisuseError before ``configure``; FaultError with the drive's error code when the fault stays;
+        LinkError on silence.
+        """
+        if self._closed or not self._configured:
+            raise MisuseError("clear_fault", "an open and configured group", "another")
+        begun_ns = self._clock.now_ns()
+        quiet = [int(Command.DISABLE_VOLTAGE)] * len(self._axes)
+        for machine in self._machines:
+            machine.last_controlword = 0
+        self._live = False
+        self._round([int(Command.QUICK_STOP)] * len(self._axes))
+        while True:
+            states = [machine.state for machine in self._machines]
+            if not any(state in _NOT_CLEAR for state in states):
+                break
+            now_ns = self._clock.now_ns()
+            for position, where in enumerate(self._wheres):
+                feedback = self._feedback.axes[position]
+                if now_ns - max(feedback.received_ns, begun_ns) > self._silent_ns:
+                    raise LinkError(where, "a statusword at every SYNC", self._described(feedback))
+                if now_ns - begun_ns > _RESET_LIMIT_NS and states[position] in _NOT_CLEAR:
+                    raise FaultError(where, "a fault that can be acknowledged", self._fault(position))
+            words = [
+                machine.reset_step() if machine.state is DriveState.FAULT else int(Command.QUICK_STOP)
+                for machine in self._machines
+            ]
+            self._round(words)
+        self._round(quiet)
+        for position, (machine, feedback) in enumerate(zip(self._machines, self._feedback.axes, strict=True)):
+            if self._trusted[position]:
+                feedback.fault_code = 0
+                feedback.state = machine.state
+
+    def _fault(self, position: int) -> str:
+        from drivers.can import setup
+
+        code = self._object_access().read(self._nodes[position], setup.FAULT_CODE)
+        return f"{self._machines[position].state.value}, {setup.FAULT_CODE} {code:04X}h"
+
+    def _round(self, controlwords: list[int], more: tuple[tuple[int, bytes], ...] = ()) -> None:
+        """Controlwords at zero velocity and SYNC, then a tick's wait and a poll."""
+        now_ns = self._clock.now_ns()
+        pack = frames.RPDO1_DATA.pack
+        batch = [(can_id, pack(word, 0)) for can_id, word in zip(self._rpdo1_ids, controlwords, strict=True)]
+        batch += more
+        batch.append(frames.SYNC_FRAME)
+        if self._beating and now_ns >= self._next_beat_ns:
+            self._next_beat_ns = now_ns + self._heartbeat_ns
+            batch.append(frames.HEARTBEAT_FRAME)
+        self._link.send_frames(batch)
+        self._clock.sleep_until_ns(now_ns + self._tick_ns)
+        self.poll()
+
+    # Motion
+
+    def send_tick(self, velocity_units: tuple[int, ...], outputs: int) -> None:
+        """One batch: velocities, outputs when they changed, SYNC, our heartbeat when due.
+
+        Raises MisuseError before ``enable``, after ``abort``, for a wrong count or a value beyond 32 bits;
+        FaultError when a drive's last word is not OPERATION ENABLED. Nothing was sent then. LinkError when the
+        wire does not take the batch.
+        """
+        if not self._live:
+            raise self._not_live()
+        for feedback in self._feedback.axes:
+            if feedback.state is not DriveState.OPERATION_ENABLED:
+                raise self._not_enabled()
+        if len(velocity_units) != len(self._axes) or outputs not in (0, 1):
+            raise MisuseError(
+                "send_tick",
+                f"{len(self._axes)} velocities and outputs 0 or 1",
+                f"{len(velocity_units)} velocities and {outputs!r}",
+            )
+        pack = frames.RPDO1_DATA.pack
+        try:
+            batch = [
+                (can_id, pack(0x000F, units))
+                for can_id, units in zip(self._rpdo1_ids, velocity_units, strict=True)
+            ]
+        except struct.error:
+            raise MisuseError("send_tick", "whole velocities of 32 bits", str(velocity_units)) from None
+        if outputs != self._outputs_sent:
+            batch.append((self._head_id, self._head_words[outputs]))
+        batch.append(frames.SYNC_FRAME)
+        now_ns = self._clock.now_ns()
+        if now_ns >= self._next_beat_ns:
+            self._next_beat_ns = now_ns + self._heartbeat_ns
+            batch.append(frames.HEARTBEAT_FRAME)
+        self._link.send_frames(batch)
+        self._outputs_sent = outputs
+
+    def _not_live(self) -> MisuseError:
+        if self._aborted:
+            got = "one after abort"
+        elif self._closed:
+            got = "a closed one"
+        else:
+            got = "one that is not enabled"
+        return MisuseError("send_tick", "an enabled group", got)
+
+    def _not_enabled(self) -> FaultError:
+        for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
+            if feedback.state is not DriveState.OPERATION_ENABLED:
+                return FaultError(where, DriveState.OPERATION_ENABLED.value, self._described(feedback))
+        raise AssertionError("called with every axis enabled")
+
+    def poll(self) -> None:
+        """Read all that has come and refresh ``feedback`` in place. Raises LinkError when the link is gone."""
+        routes = self._routes
+        axes = self._feedback.axes
+        for can_id, data, received_ns in self._link.receive():
+            route = routes.get(can_id)
+            if route is None:
+                self.ignored += 1
+                continue
+            kind, position = route
+            if kind == _TPDO1:
+                if len(data) != 6:
+                    self.ignored += 1
+                    continue
+                statusword, raw = frames.TPDO1_DATA.unpack(data)
+                axis = axes[position]
+                state = self._machines[position].observe(statusword)
+                axis.statusword = statusword
+                if not self._trusted[position]:
+                    axis.state = DriveState.UNKNOWN
+                elif axis.fault_code:
+                    # An emergency that has not been taken back outweighs a statusword that looks well.
+                    axis.state = DriveState.FAULT if state is DriveState.OPERATION_ENABLED else state
+                else:
+                    axis.state = state
+                last = self._raw_counts[position]
+                if last is None:
+                    axis.position_counts = raw
+                else:
+                    axis.position_counts += ((raw - last + _HALF) & _MASK) - _HALF
+                self._raw_counts[position] = raw
+                axis.received_ns = received_ns
+                self._count_round(1 << 2 * position)
+            elif kind == _TPDO2:
+                if len(data) != 8:
+                    self.ignored += 1
+                    continue
+                axis = axes[position]
+                axis.inputs, axis.velocity_units = frames.TPDO2_DATA.unpack(data)
+                self._count_round(2 << 2 * position)
+            elif kind == _SDO:
+                if self._access is not None:
+                    self._access.take(can_id, data)
+            elif kind == _EMCY:
+                self._take_emergency(position, data)
+            else:
+                self._take_heartbeat(position, data)
+
+    def _count_round(self, bit: int) -> None:
+        mask = self._round_mask
+        # A word that comes twice before the others begins a new round: the old one stays incomplete.
+        mask = bit if mask & bit else mask | bit
+        if mask == self._round_full:
+            self._feedback.sequence += 1
+            mask = 0
+        self._round_mask = mask
+
+    def _take_emergency(self, position: int, data: bytes) -> None:
+        if len(data) != 8:
+            self.ignored += 1
+            return
+        axis = self._feedback.axes[position]
+        axis.fault_code = data[0] | data[1] << 8
+        if axis.fault_code and axis.state is not DriveState.UNKNOWN:
+            axis.state = DriveState.FAULT
+
+    def _take_heartbeat(self, position: int, data: bytes) -> None:
+        if len(data) != 1:
+            self.ignored += 1
+            return
+        state = data[0] & 0x7F
+        self._nmt_states[position] = state
+        if state != frames.STATE_OPERATIONAL and self._trusted[position]:
+            # It has started anew or was stopped by somebody: what we configured can no longer be relied on.
+            self._distrust(position)
+            self._configured = False
+
+    def _distrust(self, position: int) -> None:
+        self._trusted[position] = False
+        self._machines[position].lose()
+        self._raw_counts[position] = None
+        axis = self._feedback.axes[position]
+        axis.state = DriveState.UNKNOWN
+        axis.fault_code = 0
+
+    # Ends
+
+    def abort(self) -> None:
+        """Quick stop for every axis, now. May be called again and again: each call says it once more."""
+        self._aborted = True
+        self._live = False
+        self._beating = False
+        self._tell_to_stop()
+
+    def _tell_to_stop(self) -> None:
+        try:
+            self._link.send_frames(self._stop_frames)
+        except Exception:  # noqa: BLE001
+            # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.
+            return
+
+    def close(self) -> None:
+        """Give the wire back. Drives still in operation are told to stop first."""
+        if self._closed:
+            return
+        if self._live:
+            self.abort()
+        self._closed = True
+        self._live = False
+        try:
+            self._link.close()
+        except Exception:  # noqa: BLE001
+            # Closing never raises: nobody could do anything about it.
+            return
+
+    def _refuse_when_over(self, call: str) -> None:
+        if self._aborted or self._closed:
+            raise MisuseError(call, "a group in use", "one after abort" if self._aborted else "a closed one")
+
+    def _described(self, feedback: AxisFeedback) -> str:
+        text = f"{feedback.state.value} (statusword {feedback.statusword:04X}h"
+        if feedback.fault_code:
+            text += f", emergency {feedback.fault_code:04X}h"
+        if not feedback.received_ns:
+            text += ", nothing received"
+        return text + ")"

@@ -1,0 +1,103 @@
+"""Names to drivers: groups of drives, links and stop plans, each chosen by name and never because another failed.
+
+Owns the tables. Drivers are imported only when asked for by name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers.can.link import CanLink
+from drivers.clock import Clock
+from drivers.errors import MisuseError
+from drivers.interface import DriveGroup, StandstillWord, StopPlan
+from drivers.settings import GroupSettings
+
+
+def _can_group(settings: GroupSettings, link: CanLink, clock: Clock) -> DriveGroup:
+    from drivers.can.group import CanDriveGroup
+
+    return CanDriveGroup(settings, link, clock)
+
+
+def _slcan_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
+    from drivers.can.slcan import SlcanLink
+
+    return SlcanLink.open(channel, settings.wire.bitrate_bit_s, clock)
+
+
+def _python_can_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
+    from drivers.can.pythoncan import PythonCanLink, known_interfaces
+
+    interface = settings.wire.interface
+    if interface not in known_interfaces():
+        names = sorted({*_LINKS, *known_interfaces()})
+        raise MisuseError("wire.interface", f"one of {', '.join(names)}", repr(interface))
+    return PythonCanLink.open(interface, channel, settings.wire.bitrate_bit_s, clock)
+
+
+_GROUPS: dict[str, Callable[[GroupSettings, CanLink, Clock], DriveGroup]] = {"can": _can_group}
+"""By ``wire.kind``."""
+
+_LINKS: dict[str, Callable[[GroupSettings, str, Clock], CanLink]] = {"slcan": _slcan_link}
+"""By ``wire.interface``: links of our own. Every other name is one of python-can's or unknown."""
+
+
+def open_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
+    """Open the wire named in ``settings`` on ``channel`` (a machine file's "simulated" is resolved before).
+
+    Raises MisuseError for an unknown name, LinkError when the wire cannot be opened.
+    """
+    if settings.wire.is_simulated and channel == settings.wire.channel:
+        raise MisuseError("channel", "the simulated gantry's own line, once it runs", repr(channel))
+    return _LINKS.get(settings.wire.interface, _python_can_link)(settings, channel, clock)
+
+
+def group_on_link(settings: GroupSettings, link: CanLink, clock: Clock) -> DriveGroup:
+    """The group of drives named in ``settings`` on a link that is already open; it takes the link over."""
+    kind = settings.wire.kind
+    make = _GROUPS.get(kind)
+    if make is None:
+        raise MisuseError("wire.kind", f"one of {', '.join(sorted(_GROUPS))}", repr(kind))
+    return make(settings, link, clock)
+
+
+def open_group(settings: GroupSettings, channel: str, clock: Clock) -> DriveGroup:
+    """Open the wire and the group of drives on it. Nothing is sent to the drives yet.
+
+    Raises MisuseError for an unknown name, LinkError when the wire cannot be opened.
+    """
+    return group_on_link(settings, open_link(settings, channel, clock), clock)
+
+
+def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
+    """Ready-made stop bytes for a process that imports nothing of ours.
+
+    Raises MisuseError for a wire on which such a process could not write by itself.
+    """
+    from drivers.can import frames
+    from drivers.can.slcan import encode_frames
+
+    nodes = tuple(axis.node_id for axis in settings.axes.values())
+    stop = frames.stop_frames(nodes)
+    standstill = tuple(
+        StandstillWord(
+            axis=name,
+            can_id=frames.TPDO1 + axis.node_id,
+            offset_bytes=2,
+            length_bytes=4,
+            resolution_um=float(1000 / axis.counts_per_mm),
+        )
+        for name, axis in settings.axes.items()
+    )
+    interface = settings.wire.interface
+    if interface == "slcan":
+        # One write: no other process' bytes can come between the lines.
+        stop_bytes: tuple[bytes, ...] = (encode_frames(stop),)
+        poll, end, kind = encode_frames((frames.SYNC_FRAME,)), b"\r", "tty"
+    elif interface == "socketcan":
+        stop_bytes = tuple(frames.socketcan_frame(can_id, data) for can_id, data in stop)
+        poll, end, kind = frames.socketcan_frame(*frames.SYNC_FRAME), b"", "socketcan"
+    else:
+        raise MisuseError("wire.interface", "slcan or socketcan, where a guard can write", repr(interface))
+    return StopPlan(kind, channel, end, stop_bytes, poll, standstill)
