@@ -208,6 +208,22 @@ class Journal:
                 (self._now_ms(), end, reason, int(realtime), run),
             )
 
+    def close_dead(self, why: str) -> int:
+        """End what a dead service left open; answers how many runs it left. Only under the lock."""
+        now_ms = self._now_ms()
+        with _transaction(self._db):
+            runs = self._db.execute(
+                "UPDATE runs SET ended_ms = ?, end = 'died', reason = ?, realtime = 0 WHERE ended_ms IS NULL",
+                (now_ms, why),
+            ).rowcount
+            self._db.execute(
+                "UPDATE passes SET state = 'halted', ended_ms = ? WHERE state = 'begun'", (now_ms,)
+            )
+            self._db.execute(
+                "UPDATE sessions SET ended_ms = ?, end = ? WHERE ended_ms IS NULL", (now_ms, why)
+            )
+        return int(runs)
+
     def note(self, kind: str, text: str, session: int | None = None) -> None:
         """Write an event: a stop, a latch, a note."""
         self._insert(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-RunEnd = Literal["done", "stopped", "halted", "refused", "died"]
+RunEnd = Literal["done", "stopped", "failed", "halted", "refused", "died"]
 PassEnd = Literal["stopped", "halted", "finished"]
 
 

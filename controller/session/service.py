@@ -1,0 +1,407 @@
+"""The session's logic: what may be done in which state, in what order, and what is written down of it.
+
+Owns the daemon's state, homing before every pass, resuming, and what a halt means. It streams through a
+``Runner``, asks through an ``Operator``, writes to the ``Journal`` and tells a ``Watcher``; it knows no process,
+no terminal and no bus.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller.config.errors import HaltedError, RefusedError
+from controller.config.machine import AXES, Machine
+from controller.config.places import StateDir
+from controller.motion.schedule import Schedule
+from controller.register.homing import AxisHoming, judge_all
+from controller.session.journal import Journal
+from controller.session.operator import Operator
+from controller.session.prepare import Prepared, PreparedInk
+from controller.session.recorder import Advance
+from controller.session.rows import HomingRow, PassRow, RunEnd, RunRow
+from controller.session.runner import Order, Runner
+from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
+from controller.session.strokewatch import StrokeWatch, unfinished_parts
+from controller.session.watcher import Watcher
+from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
+from drivers.errors import DriverError, FaultError, LinkError
+from safety import latch
+
+CLEAR_REMEDY = "look at the machine, then giornata clear, then giornata home"
+
+
+class StoppedError(Exception):
+    """A controlled stop was asked for and has been done: the axes rest, the pen is up, nothing is latched."""
+
+
+@dataclass(frozen=True, slots=True)
+class PassResult:
+    """What came of one ink."""
+
+    ink: str
+    pass_id: int
+    strokes: int
+    painted_now: int
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    ink: PreparedInk
+    folder: Path
+    earlier: PassRow | None
+    finished: tuple[int, ...]
+
+
+class Service:
+    """One session on one machine. Use from one event loop; ``stop`` may be called at any time in it."""
+
+    def __init__(
+        self, machine: Machine, state: StateDir, journal: Journal, runner: Runner, operator: Operator,
+        watcher: Watcher, session: int,
+    ) -> None:  # fmt: skip
+        self.machine = machine
+        self.state_dir = state
+        self.journal = journal
+        self.runner = runner
+        self.operator = operator
+        self.watcher = watcher
+        self.session = session
+        self.daemon = Daemon(
+            initial_state(
+                latched=latch.read(state.latch) is not None,
+                registered=journal.registered,
+                pass_open=journal.open_pass() is not None,
+            )
+        )
+        self._is_up = False
+        self._running = False
+        self._stop_asked = ""
+        self._waiting: asyncio.Future[bool] | None = None
+        self._what = ""
+        self._advance = Advance(0, 0, False)
+        self._ticks_total = 0
+        self._strokes_total = 0
+        self._strokes_before = 0
+
+    # -- what others may ask at any time ----------------------------------------------------------------------
+
+    def stop(self, reason: str, by: str) -> None:
+        """First call: a controlled stop. Second call: the guard stops the axes at once."""
+        if self._stop_asked:
+            self.journal.note("stop", f"{reason} by {by}, again: stop at once", self.session)
+            self.watcher.note("stopping at once")
+            self.runner.stop_now(reason, by)
+            return
+        self._stop_asked = f"{reason} by {by}"
+        self.journal.note("stop", self._stop_asked, self.session)
+        self.watcher.note("stopping on the path; once more stops at once")
+        if self._running:
+            self.runner.ask_stop()
+        elif self._waiting is not None and not self._waiting.done():
+            self._waiting.cancel()
+
+    def status(self) -> dict[str, Any]:
+        """What the control socket answers."""
+        return {
+            "machine": self.machine.name,
+            "state": self.daemon.state.value,
+            "session": self.session,
+            "clock": self.runner.clock,
+            "what": self._what,
+            "strokes_finished": self._strokes_before + self._advance.strokes,
+            "strokes": self._strokes_total,
+            "ticks_sent": self._advance.ticks,
+            "ticks": self._ticks_total,
+            "stop_asked": self._stop_asked,
+        }
+
+    # -- homing -----------------------------------------------------------------------------------------------
+
+    async def home(self, *, accept_difference: bool = False) -> list[HomingRow]:
+        """Home all axes, judge it against the last time, write it down.
+
+        ``accept_difference``: a person has looked and the new place is the right one; the spread is still
+        judged. Raises RefusedError when it is not believed, HaltedError, StoppedError or LinkError.
+        """
+        self._refuse_latched()
+        await self._up()
+        outcome = await self._stream("homing", (HomingTask(),), None)
+        results = [
+            AxisHoming(one.axis, one.touches_counts, one.mean_counts, one.spread_mm, one.offset_counts)
+            for one in outcome.homing
+        ]
+        last = {axis: self.journal.last_homing(axis) for axis in AXES}
+        previous = [_as_homing(row) for row in last.values() if row is not None]
+        accepted, lines = judge_all(results, [] if accept_difference else previous, self.machine.axes)
+        if outcome.end == "failed" or sorted(one.axis for one in results) != sorted(AXES):
+            accepted, lines = False, (outcome.reason or "not every axis has a result",)
+        rows = [_as_row(one, last[one.axis], self.machine) for one in results]
+        reason = "; ".join(lines)
+        run = self.journal.runs(self.session)[-1].id
+        self.journal.record_homing(self.session, run, rows, accepted=accepted, reason=reason)
+        self.watcher.homed(accepted, lines)
+        if not accepted:
+            self._take(DaemonEvent.REGISTRATION_LOST)
+            raise RefusedError(
+                f"homing refused: {reason}",
+                "look at the machine and home again; if the new place is the right one, "
+                "giornata home --accept-difference",
+            )
+        self._take(DaemonEvent.HOMING_ACCEPTED)
+        return rows
+
+    # -- painting ---------------------------------------------------------------------------------------------
+
+    async def paint(
+        self, prepared: Prepared, inks: Sequence[str], *, again: bool = False
+    ) -> list[PassResult]:
+        """Paint the inks in this order, each after homing; go on where a pass was left.
+
+        Raises RefusedError before anything moves when the machine's state or the journal forbids it.
+        """
+        self._refuse_latched()
+        if not self.journal.registered:
+            raise RefusedError(
+                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
+            )
+        plans = [self._plan(prepared, prepared.ink(name), again) for name in inks]
+        results: list[PassResult] = []
+        todo = [plan for plan in plans if len(plan.finished) < plan.ink.strokes]
+        for plan in plans:
+            if plan not in todo:
+                self.watcher.note(f"ink {plan.ink.name} is painted already; --again paints it anew")
+        for number, plan in enumerate(todo, 1):
+            self._check_stop()
+            await self._up()
+            await self._load_pen(plan.ink, number, len(todo))
+            await self.home()
+            results.append(await self._paint(prepared, plan, number, len(todo)))
+        return results
+
+    def _plan(self, prepared: Prepared, ink: PreparedInk, again: bool) -> _Plan:
+        """What is left of an ink. Raises RefusedError when it was begun from another plan."""
+        folder = prepared.ink_folder(ink.name)
+        earlier = None if again else self.journal.latest_pass(prepared.record.job, ink.name)
+        if earlier is None:
+            return _Plan(ink, folder, None, ())
+        if earlier.schedule_digest != ink.digest:
+            done = len(self.journal.finished_strokes(earlier.id))
+            raise RefusedError(
+                f"ink {ink.name} was painted from another plan ({done} of {earlier.strokes} strokes; job, artwork "
+                "or machine file have changed since)",
+                "bring the files back, or paint it anew with --again",
+            )
+        return _Plan(ink, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
+
+    async def _load_pen(self, ink: PreparedInk, number: int, count: int) -> None:
+        self._take(DaemonEvent.PERSON_NEEDED)
+        self._what = f"waiting for the {ink.name} pen"
+        ready = False
+        try:
+            self._waiting = asyncio.ensure_future(self.operator.load_pen(ink, number, count))
+            ready = await self._waiting
+        except asyncio.CancelledError:
+            if not self._stop_asked:
+                raise
+        finally:
+            self._waiting = None
+            self._take(DaemonEvent.PERSON_READY if ready else DaemonEvent.PERSON_DECLINED)
+        self._check_stop()
+        if not ready:
+            raise StoppedError(f"the {ink.name} pen was not confirmed; nothing moved for it")
+        await self.runner.load_pen(ink)
+
+    async def _paint(self, prepared: Prepared, plan: _Plan, number: int, count: int) -> PassResult:
+        ink = plan.ink
+        schedule = prepared.schedule(ink.name)
+        segments = np.asarray(schedule.segments)
+        parts = unfinished_parts(segments, list(plan.finished))
+        tasks: list[Task] = []
+        watches: list[StrokeWatch] = []
+        for first, last in parts:
+            whole = last == len(segments) - 1
+            watches.append(StrokeWatch(segments, len(tasks), first, last))
+            tasks.append(
+                ScheduleTask(
+                    folder=str(plan.folder / "schedule"),
+                    first_segment=first,
+                    last_segment=None if whole else last,
+                )
+            )
+        if parts[-1][1] != len(segments) - 1:
+            tasks.append(MoveTask(target_mm=self.machine.park_mm))
+        row = plan.earlier or self.journal.begin_pass(
+            self.session, job=prepared.record.job, job_digest=prepared.record.job_digest, ink=ink.name,
+            ink_index=[one.name for one in prepared.record.inks].index(ink.name), schedule_digest=ink.digest,
+            folder=plan.folder, strokes=ink.strokes,
+        )  # fmt: skip
+        self._take(DaemonEvent.PASS_BEGUN)
+        self._strokes_before, self._strokes_total = len(plan.finished), ink.strokes
+        self._ticks_total = _ticks_of(schedule, parts)
+        self.watcher.pass_begun(ink, number, count, len(plan.finished), self._ticks_total)
+        try:
+            await self._stream(ink.name, tuple(tasks), row, watches=tuple(watches), ink=ink)
+        except HaltedError:
+            self.journal.end_pass(row.id, "halted")
+            self.watcher.pass_ended(ink, "halted")
+            raise
+        except (StoppedError, DriverError):
+            self.journal.end_pass(row.id, "stopped")
+            self._take(DaemonEvent.PASS_STOPPED)
+            if not self.journal.registered:
+                self._take(DaemonEvent.REGISTRATION_LOST)
+            self.watcher.pass_ended(ink, "stopped")
+            raise
+        self.journal.end_pass(row.id, "finished")
+        self._take(DaemonEvent.PASS_FINISHED)
+        self.watcher.pass_ended(ink, "finished")
+        return PassResult(ink.name, row.id, ink.strokes, ink.strokes - len(plan.finished), "finished")
+
+    # -- one run ----------------------------------------------------------------------------------------------
+
+    async def _stream(
+        self, what: str, tasks: tuple[Task, ...], row: PassRow | None, *, watches: tuple[StrokeWatch, ...] = (),
+        ink: PreparedInk | None = None,
+    ) -> StreamOutcome:  # fmt: skip
+        """One life of the streamer. Raises for every end but done, and but failed where homing is to be judged.
+
+        HaltedError, StoppedError, FaultError (a pass that could not be finished) or LinkError.
+        """
+        self._check_stop()
+        first_segment = next((task.first_segment for task in tasks if isinstance(task, ScheduleTask)), 0)
+        run = self.journal.begin_run(
+            self.session, what, lambda number: self.state_dir.run_folder(number, what),
+            pass_id=row.id if row is not None else None, first_segment=first_segment,
+        )  # fmt: skip
+        run.folder.mkdir(mode=0o700, parents=True)
+        self._what, self._advance = what, Advance(0, 0, False)
+        offsets = self._offsets() if row is not None else None
+
+        def strokes(finished: list[tuple[int, int]]) -> None:
+            assert row is not None
+            self.journal.finish_strokes(row.id, run.id, finished)
+
+        def advanced(advance: Advance) -> None:
+            self._advance = advance
+            self.watcher.advanced(what, advance, self._strokes_before + advance.strokes, self._ticks_total)
+
+        order = Order(
+            run, tasks, offsets, watches, self._meta(run, what, row, ink, offsets), strokes, advanced
+        )
+        self._running = True
+        end: RunEnd = "died"
+        reason, realtime = "the service ended first", False
+        try:
+            outcome = await self.runner.run(order)
+            end, reason, realtime = outcome.end, outcome.reason, outcome.realtime
+        finally:
+            self._running = False
+            self.journal.end_run(run.id, end, reason, realtime=realtime)
+            standing = latch.read(self.state_dir.latch)
+            if standing is not None:
+                self._halt(standing)
+        for note in outcome.notes:
+            self.journal.note("streamer", note, self.session)
+        if standing is not None:
+            raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
+        if outcome.end == "halted":
+            # No latch to be read although the streamer speaks of one: the machine's state is in doubt all the same.
+            self._lose_registration(outcome.reason)
+            raise LinkError("streamer", "a run to its end, or a latch", outcome.reason or "neither")
+        if outcome.end == "stopped":
+            raise StoppedError(outcome.reason or "stopped on the path")
+        if outcome.end == "failed" and row is not None:
+            raise FaultError("streamer", "a pass to its end", outcome.reason)
+        if outcome.end == "refused":
+            raise LinkError("streamer", "a machine ready to move", outcome.reason)
+        return outcome
+
+    def _meta(
+        self, run: RunRow, what: str, row: PassRow | None, ink: PreparedInk | None,
+        offsets: tuple[float, float] | None,
+    ) -> dict[str, Any]:  # fmt: skip
+        return {
+            "machine": self.machine.name,
+            "session": self.session,
+            "run": run.id,
+            "what": what,
+            "clock": self.runner.clock,
+            "tick_ns": self.machine.tick_ns,
+            "first_segment": run.first_segment,
+            "pass": row.id if row is not None else None,
+            "ink": ink.name if ink is not None else None,
+            "schedule": str(row.folder / "schedule") if row is not None else None,
+            "schedule_digest": row.schedule_digest if row is not None else None,
+            "offset_counts": list(offsets) if offsets is not None else None,
+        }
+
+    def _offsets(self) -> tuple[float, float]:
+        x, y = (self.journal.last_homing(axis) for axis in AXES)
+        if x is None or y is None:
+            raise RefusedError("no accepted homing of both axes", "run giornata home")
+        return x.offset_counts, y.offset_counts
+
+    # -- states -----------------------------------------------------------------------------------------------
+
+    def _take(self, event: DaemonEvent) -> None:
+        before = self.daemon.state
+        after = self.daemon.take(event)
+        if after is not before:
+            self.watcher.state(after)
+
+    def _halt(self, standing: latch.Latch) -> None:
+        self.journal.lose_registration(f"halted: {standing.reason}", self.session)
+        detail = f": {standing.detail}" if standing.detail else ""
+        self.journal.note("latch", f"{standing.reason}: {standing.text}{detail}", self.session)
+        self._take(DaemonEvent.HALTED)
+
+    def _lose_registration(self, why: str) -> None:
+        self.journal.lose_registration(why, self.session)
+        if self.daemon.state is not DaemonState.PAINTING:
+            self._take(DaemonEvent.REGISTRATION_LOST)
+
+    def _refuse_latched(self) -> None:
+        standing = latch.read(self.state_dir.latch)
+        if standing is not None:
+            raise RefusedError(f"stopped: {standing.text} ({standing.reason})", CLEAR_REMEDY)
+
+    async def _up(self) -> None:
+        """Bring up guard and world, once, and only when nothing speaks against motion any more."""
+        if not self._is_up:
+            self._what = "starting the guard"
+            await self.runner.open()
+            self._is_up = True
+
+    def _check_stop(self) -> None:
+        if self._stop_asked:
+            raise StoppedError(f"stop asked for: {self._stop_asked}")
+
+
+def _as_homing(row: HomingRow) -> AxisHoming:
+    return AxisHoming(row.axis, row.touches_counts, row.mean_counts, row.spread_mm, row.offset_counts)
+
+
+def _as_row(result: AxisHoming, last: HomingRow | None, machine: Machine) -> HomingRow:
+    difference_mm = None
+    if last is not None:
+        drive = machine.axes[result.axis].drive
+        difference_mm = drive.direction * (result.mean_counts - last.mean_counts) / float(drive.counts_per_mm)
+    return HomingRow(
+        result.axis,
+        result.touches_counts,
+        result.mean_counts,
+        result.spread_mm,
+        result.offset_counts,
+        difference_mm,
+    )
+
+
+def _ticks_of(schedule: Schedule, parts: list[tuple[int, int]]) -> int:
+    return int(sum(schedule.segments["ticks"][first : last + 1].sum() for first, last in parts))

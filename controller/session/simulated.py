@@ -1,0 +1,88 @@
+"""The simulated world: the gantry's process, and the hands of the person who loads its pens.
+
+Used only where the machine file says that its wire is simulated. Everything that moves goes over the wire; the
+hands alone have a line of their own, as a person's hands would.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+from controller.config.errors import InputError, Mistake
+from controller.config.machine import Machine
+from controller.config.places import StateDir
+from controller.session.prepare import PreparedInk
+from controller.session.processes import Child, ChildError
+from drivers.errors import LinkError
+from drivers.twin.settings import TwinSettings
+
+START_TIMEOUT_S = 30.0
+"""The first start compiles and caches; later ones take about a second."""
+
+SAVE_TIMEOUT_S = 60.0
+
+
+class SimulatedWorld:
+    """The gantry's process. ``open`` before use; ``close`` saves its canvas and record."""
+
+    def __init__(self, child: Child, channel: str) -> None:
+        self._child = child
+        self.channel = channel
+
+    @classmethod
+    async def open(cls, machine: Machine, machine_path: Path, state: StateDir) -> SimulatedWorld:
+        """Start it. Raises LinkError when it does not come up."""
+        if machine.twin is None:
+            raise InputError(
+                [Mistake(machine_path, "twin", "a [twin] table for the simulated gantry", "none")]
+            )
+        settings = TwinSettings(
+            group=machine.group_settings(),
+            parameters=machine.twin,
+            state_dir=str(state.twin),
+            parent_pid=os.getpid(),
+        )
+        state.twin_settings.write_text(settings.model_dump_json(indent=1) + "\n")
+        child = await Child.start(
+            "simulated gantry", "drivers.twin", str(state.twin_settings), stderr_path=state.run / "twin.err"
+        )
+        try:
+            ready = await child.expect("ready", timeout_s=START_TIMEOUT_S)
+        except ChildError as error:
+            await child.end(patience_s=0.5)
+            raise LinkError(error.name, error.expected, error.got) from None
+        except BaseException:
+            await child.end(patience_s=0.5)
+            raise
+        return cls(child, str(ready["channel"]))
+
+    @property
+    def pid(self) -> int:
+        """Process id of the gantry."""
+        return self._child.pid
+
+    async def load_pen(self, ink: PreparedInk) -> None:
+        """Put a pen in. Raises LinkError when the gantry is gone."""
+        await self._tell({"load_pen": {"ink": ink.name, "colour": ink.colour, "tip_mm": ink.tip_mm}})
+
+    async def save(self) -> None:
+        """Have canvas, record and positions written. Raises LinkError when that does not happen."""
+        await self._tell({"save": True})
+        try:
+            await self._child.expect("saved", timeout_s=SAVE_TIMEOUT_S)
+        except ChildError as error:
+            raise LinkError(error.name, error.expected, error.got) from None
+
+    async def close(self) -> None:
+        """Save and end. Never raises."""
+        with contextlib.suppress(LinkError):
+            await self._tell({"quit": True})
+        await self._child.end(patience_s=20.0)
+
+    async def _tell(self, message: dict[str, object]) -> None:
+        try:
+            await self._child.tell(message)
+        except ChildError as error:
+            raise LinkError(error.name, error.expected, error.got) from None

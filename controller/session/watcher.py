@@ -1,0 +1,31 @@
+"""Whoever looks on while a session runs. Every method may be left as it is; none may raise or wait."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.session.prepare import PreparedInk
+from controller.session.recorder import Advance
+from controller.session.states import DaemonState
+
+
+class Watcher:
+    """Told of everything, does nothing. Subclass and take what is of interest."""
+
+    def state(self, state: DaemonState) -> None:
+        """The daemon has entered a state."""
+
+    def homed(self, accepted: bool, lines: Sequence[str]) -> None:
+        """A homing was judged; one sentence an axis."""
+
+    def pass_begun(self, ink: PreparedInk, number: int, count: int, finished: int, ticks: int) -> None:
+        """Pass ``number`` of ``count`` begins; ``finished`` strokes were painted before, ``ticks`` are to come."""
+
+    def advanced(self, what: str, advance: Advance, strokes: int, ticks_total: int) -> None:
+        """The run has come further; ``strokes`` finished in the pass, earlier runs included."""
+
+    def pass_ended(self, ink: PreparedInk, state: str) -> None:
+        """The pass has ended: finished, stopped or halted."""
+
+    def note(self, text: str) -> None:
+        """Something a person should read."""
