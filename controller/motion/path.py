@@ -117,15 +117,24 @@ def vertex_curvature(path: Polyline) -> Vector:
     before = path.vertices_mm[inner] - path.vertices_mm[back]
     after = path.vertices_mm[ahead] - path.vertices_mm[inner]
     turn = _turns(before, after)
-    reach = 8 * FLATTENING_MM / np.maximum(turn, 1e-12)
-    mean = 0.5 * (
+    # The arc that flattens to this turn with the largest sagitta: chord l = 8 e / turn, curvature turn / l.
+    reach = 16 * FLATTENING_MM * np.sin(0.5 * turn) / np.maximum(turn, 1e-12) ** 2
+    mean = 0.5 * (  # where the turn is tiny the reach is huge, and the chords count
         np.minimum(np.hypot(before[:, 0], before[:, 1]), reach)
         + np.minimum(np.hypot(after[:, 0], after[:, 1]), reach)
     )
-    own_turn = _turns(path.direction[inner - 1], path.direction[inner])
-    curvature[inner] = np.maximum(
-        2 * np.sin(0.5 * turn) / np.maximum(mean, SHORTEST_MM), own_turn**2 / (8 * FLATTENING_MM)
+    curvature[inner] = 2 * np.sin(0.5 * turn) / np.maximum(mean, SHORTEST_MM)
+    # Next to a stop the window is cut short and shows noise: there the nearest whole window speaks.
+    whole = (along[inner] - along[stops[piece - 1]] >= WINDOW_MM) & (
+        along[stops[piece]] - along[inner] >= WINDOW_MM
     )
+    good, short = np.flatnonzero(whole), np.flatnonzero(~whole)
+    if len(good) and len(short):
+        right = np.searchsorted(good, short)
+        for side in (right - 1, right):
+            near = good[np.clip(side, 0, len(good) - 1)]
+            same = piece[near] == piece[short]
+            curvature[inner[short[same]]] = curvature[inner[near[same]]]
     return curvature
 
 

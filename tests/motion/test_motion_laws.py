@@ -1,0 +1,172 @@
+"""Laws over generated strokes: on the path, within limits, no drift, no preferred direction."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from controller.motion.frames import canvas_to_machine_mm, quanta_per_mm
+from controller.motion.path import FLATTENING_MM, polyline
+from controller.motion.plan import plan_pass
+from controller.motion.profile import plan_profile
+from controller.motion.schedule import SegmentKind
+from controller.motion.ticks import sample, to_quanta, to_velocities
+
+LAWS = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+@st.composite
+def rough_strokes(draw):
+    """Random walks: chords from hundredths to tens of mm, any turn, also straight back."""
+    number = draw(st.integers(2, 40))
+    seed = draw(st.integers(0, 2**32 - 1))
+    scale = draw(st.sampled_from([0.01, 0.3, 4.0, 40.0]))
+    random = np.random.default_rng(seed)
+    steps = random.normal(0, scale, (number, 2)) + 1e-6
+    if draw(st.booleans()):
+        steps[number // 2] = -steps[number // 2 - 1]
+    walk = np.cumsum(steps, axis=0)
+    return np.array([1000.0, 900.0]) + np.clip(walk - walk[0], -600, 600)
+
+
+@st.composite
+def smooth_strokes(draw):
+    """Sums of a few sine waves nowhere tighter than 1 mm, flattened so finely that a tick passes many vertices."""
+    seed = draw(st.integers(0, 2**32 - 1))
+    size = draw(st.sampled_from([2.0, 20.0, 200.0]))
+    random = np.random.default_rng(seed)
+    u = np.linspace(0, 1, 6000)
+    waves = np.arange(1, 4)
+    phase = random.uniform(0, 2 * np.pi, (2, 3))
+    phase[1, 0] = phase[0, 0] + 0.5 * np.pi + random.uniform(-0.8, 0.8)
+    weight = random.uniform(0.5, 1.0, (2, 3)) * (1.0, 0.15, 0.05)
+    xy = (weight[:, :, None] * np.sin(2 * np.pi * waves[:, None] * u + phase[:, :, None])).sum(axis=1).T
+    first = np.gradient(size * xy, u, axis=0)
+    second = np.gradient(first, u, axis=0)
+    bend = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3
+    assume(bend[3:-3].max() < 1.0)
+    return 900 + size * xy
+
+
+def distance_to_polyline(points, vertices):
+    """Distance of each point to the nearest chord (brute force)."""
+    a, b = vertices[:-1], vertices[1:]
+    along = b - a
+    square = np.maximum((along**2).sum(axis=1), 1e-300)
+    share = np.clip(((points[:, None] - a) * along).sum(axis=2) / square, 0, 1)
+    return np.hypot(*np.moveaxis(points[:, None] - (a + share[:, :, None] * along), 2, 0)).min(axis=1)
+
+
+@LAWS
+@given(stroke=rough_strokes())
+def test_every_boundary_is_on_the_path(machine, ink, strokes_of, stroke):
+    """Each boundary position of a stroke is on its polyline within one quantum, and the last is its end."""
+    strokes = strokes_of(stroke)
+    schedule = plan_pass(strokes, ink, machine, machine.park_mm)
+    (row,) = schedule.segments[schedule.segments["kind"] == SegmentKind.STROKE]
+    scale = np.abs(quanta_per_mm(machine))
+    boundaries = schedule.boundaries_quanta()[row["first_tick"] : row["first_tick"] + row["ticks"] + 1]
+    vertices = canvas_to_machine_mm(stroke, machine) * quanta_per_mm(machine)
+    assert distance_to_polyline(boundaries.astype(np.float64), vertices).max() <= 1.0
+    assert np.abs(boundaries[-1] - vertices[-1]).max() <= 0.51
+    assert (scale > 0).all()
+
+
+@LAWS
+@given(stroke=rough_strokes())
+def test_speed_never_exceeds_the_limit(machine, ink, strokes_of, stroke):
+    """No tick of a pass is faster than the travel speed, none of a stroke faster than the paint speed."""
+    schedule = plan_pass(strokes_of(stroke), ink, machine, machine.park_mm)
+    per_second = schedule.velocity_units / np.abs(quanta_per_mm(machine)) / (machine.tick_us * 1e-6)
+    speed = np.hypot(*per_second.T)
+    rounding = 2 / np.abs(quanta_per_mm(machine)).min() / (machine.tick_us * 1e-6)
+    assert speed.max() <= machine.motion.travel_speed_mm_s + rounding
+    painting = schedule.segments["kind"][schedule.segment] == SegmentKind.STROKE
+    assert speed[painting].max() <= machine.motion.paint_speed_mm_s + rounding
+
+
+@LAWS
+@given(stroke=smooth_strokes(), speed=st.sampled_from([60.0, 200.0, 2000.0]))
+def test_acceleration_never_exceeds_the_limit_on_smooth_paths(stroke, speed):
+    """Between neighbouring ticks of a finely flattened smooth path the velocity vector changes by A h at most.
+
+    2 % are allowed for the polygon that stands for the curve.
+    """
+    acceleration, tick_s = 2000.0, 0.004
+    profile = plan_profile(polyline(stroke), speed, acceleration)
+    positions = sample(profile, tick_s).positions_mm
+    velocity = np.diff(positions, axis=0, prepend=stroke[:1]) / tick_s
+    still = np.zeros((1, 2))
+    change = np.diff(velocity, axis=0, prepend=still, append=still) / tick_s
+    assert np.hypot(*change.T).max() <= acceleration * 1.02
+
+
+@LAWS
+@given(stroke=rough_strokes())
+def test_acceleration_at_vertices_is_bounded_on_any_path(stroke):
+    """On any polyline the velocity changes in a tick by at most 2 A h plus what vertices within it may add."""
+    acceleration, tick_s = 2000.0, 0.004
+    path = polyline(stroke)
+    profile = plan_profile(path, 200.0, acceleration)
+    positions = sample(profile, tick_s).positions_mm
+    velocity = np.diff(positions, axis=0, prepend=path.vertices_mm[:1]) / tick_s
+    jump = np.hypot(*np.diff(velocity, axis=0).T)
+    lone = (8 * acceleration * FLATTENING_MM) ** 0.5
+    shortest = path.length_mm.min()
+    # Chords that a tick passes several of are paths of a finer kind: the other laws are about those.
+    if shortest > 200.0 * 2 * tick_s and len(jump):
+        assert jump.max() <= 2 * acceleration * tick_s + lone
+
+
+@LAWS
+@given(stroke=rough_strokes(), mirror=st.sampled_from([(-1, 1), (1, -1), (-1, -1)]), back=st.booleans())
+def test_mirrored_and_reversed_strokes_take_the_same_ticks(machine, ink, strokes_of, stroke, mirror, back):
+    """Timing knows no direction: a stroke, its mirror image and its way back have equal numbers of ticks."""
+    other = (stroke - 900) * mirror + 900
+    if back:
+        other = other[::-1]
+    ticks = [
+        row["ticks"]
+        for each in (stroke, other)
+        for row in plan_pass(strokes_of(each), ink, machine, machine.park_mm).segments
+        if row["kind"] == SegmentKind.STROKE
+    ]
+    assert ticks[0] == ticks[1]
+
+
+@LAWS
+@given(stroke=rough_strokes(), tick_ms=st.sampled_from([1.0, 4.0, 20.0]))
+def test_stretching_to_whole_ticks_never_shortens(stroke, tick_ms):
+    """Every run lasts at least its own time and less than one tick more."""
+    tick_s = tick_ms / 1000
+    profile = plan_profile(polyline(stroke), 200.0, 2000.0)
+    extra = sample(profile, tick_s).ticks * tick_s - profile.run_duration_s
+    assert extra.min() >= -1.1e-7 * tick_s
+    assert extra.max() < tick_s * (1 + 1e-9)
+
+
+@LAWS
+@given(stroke=rough_strokes())
+def test_profile_is_continuous_and_stops_at_stops(stroke):
+    """Speed and place join from stretch to stretch; each run begins and ends at rest on its vertices."""
+    profile = plan_profile(polyline(stroke), 200.0, 2000.0)
+    end_speed = profile.speed_mm_s + profile.acceleration_mm_s2 * profile.duration_s
+    same_run = profile.run[1:] == profile.run[:-1]
+    np.testing.assert_allclose(end_speed[:-1][same_run], profile.speed_mm_s[1:][same_run], atol=1e-3)
+    np.testing.assert_allclose(end_speed[:-1][~same_run], 0.0, atol=1e-3)
+    np.testing.assert_allclose(profile.speed_mm_s[1:][~same_run], 0.0, atol=1e-3)
+    length = profile.speed_mm_s * profile.duration_s + profile.acceleration_mm_s2 * profile.duration_s**2 / 2
+    np.testing.assert_allclose(
+        np.bincount(profile.chord, weights=length), profile.path.length_mm, rtol=1e-6, atol=1e-9
+    )
+
+
+def test_rounding_does_not_drift_over_a_million_ticks():
+    """After every one of 1e6 ticks the sum of the integer velocities is within half a quantum of the path."""
+    random = np.random.default_rng(9)
+    positions = np.cumsum(random.uniform(-2e-4, 3e-4, (1_000_000, 2)), axis=0)
+    scale = np.array([1_350_000.0, -1_350_000.0])
+    velocities = to_velocities((0, 0), to_quanta(positions, scale))
+    summed = np.cumsum(velocities, axis=0, dtype=np.int64)
+    assert np.abs(summed - positions * scale).max() <= 0.5 + 1e-6
