@@ -65,6 +65,29 @@ def pack(beat: Beat) -> bytes:
     return body + _CRC.pack(zlib.crc32(body))
 
 
+def pack_into(
+    buffer: bytearray,
+    word: int,
+    sequence: int,
+    sent_ns: int,
+    lease_until_ns: int,
+    tick: int,
+    x_um: int,
+    y_um: int,
+    x_um_s: int,
+    y_um_s: int,
+    x_following_um: int,
+    y_following_um: int,
+    flags: int,
+) -> None:
+    """Encode into ``buffer`` (MESSAGE_BYTES long) without building a ``Beat``: for the tick loop."""
+    _BODY.pack_into(
+        buffer, 0, MAGIC, 1, word, sequence, sent_ns, lease_until_ns, tick,
+        x_um, y_um, x_um_s, y_um_s, x_following_um, y_following_um, flags,
+    )  # fmt: skip
+    _CRC.pack_into(buffer, _BODY.size, zlib.crc32(memoryview(buffer)[: _BODY.size]))
+
+
 def unpack(message: bytes) -> Beat:
     """Decode one message. Raises UnreadableBeatError on a wrong length, magic, version, word or CRC."""
     if len(message) != MESSAGE_BYTES:

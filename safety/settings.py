@@ -6,6 +6,12 @@ import json
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+_HUGE = 1e9
+_POSITIVE_NUMBERS = (
+    "lease_max_ms", "beat_late_ms", "stop_repeat_ms", "standstill_window_ms", "standstill_um", "give_up_after_s",
+    "realtime_priority", "overrun_ms", "standstill_samples",
+)  # fmt: skip
+
 
 class SettingsError(ValueError):
     """The guard's settings cannot be used; says which field, what was expected and what came."""
@@ -54,6 +60,8 @@ class GuardSettings:
     standstill_um: float = 20.0
     give_up_after_s: float = 5.0
     realtime_priority: int = 70
+    overrun_ms: float = 15.0
+    standstill_samples: int = 5
     extra: dict[str, str] = field(default_factory=dict)
 
     def dump(self, path: Path) -> None:
@@ -90,8 +98,49 @@ class GuardSettings:
                 bytes.fromhex(frame)
         except (KeyError, TypeError, ValueError, IndexError) as error:
             raise SettingsError(f"{path}: expected complete guard settings, got {error!r}") from None
-        if settings.wire_kind not in ("tty", "socketcan", "none"):
-            raise SettingsError(
-                f"{path}: wire_kind: expected tty, socketcan or none, got {settings.wire_kind!r}"
-            )
+        mistakes = settings.mistakes()
+        if mistakes:
+            raise SettingsError(f"{path}: " + "; ".join(mistakes))
         return settings
+
+    def mistakes(self) -> list[str]:
+        """What makes these settings unusable, one text a field; empty when they are good."""
+        found = []
+        if self.wire_kind not in ("tty", "socketcan", "none"):
+            found.append(f"wire_kind: expected tty, socketcan or none, got {self.wire_kind!r}")
+        for name in _POSITIVE_NUMBERS:
+            value = getattr(self, name)
+            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < _HUGE:
+                found.append(f"{name}: expected a finite number above 0, got {value!r}")
+        found.extend(
+            f"{name}: expected numbers above 0, got {getattr(self, name)!r}"
+            for name in ("speed_max_um_s", "following_max_um", "stop_um_s2")
+            if min(getattr(self, name)) <= 0
+        )
+        found.extend(
+            f"envelope_um[{index}]: expected smallest below largest, got {low} and {high}"
+            for index, (low, high) in enumerate(self.envelope_um)
+            if low >= high
+        )
+        found.extend(
+            f"standstill[{index}]: expected 1 to 8 bytes within a frame of 8 and a resolution above 0, got {word}"
+            for index, word in enumerate(self.standstill)
+            if not (
+                0 <= word.can_id <= 0x7FF
+                and word.offset_bytes >= 0
+                and word.length_bytes >= 1
+                and word.offset_bytes + word.length_bytes <= 8
+                and 0 < word.resolution_um < _HUGE
+            )
+        )
+        if self.wire_kind != "none" and not self.stop_frames_hex:
+            found.append("stop_frames_hex: expected at least one frame, got none")
+        if self.wire_kind == "socketcan":
+            frames = (self.end_frame_hex, self.poll_frame_hex, *self.stop_frames_hex)
+            if any(len(frame) not in (0, 32) for frame in frames):
+                found.append(
+                    "stop_frames_hex: expected CAN frames of 16 bytes each, or an empty text for none"
+                )
+        if self.service_pid < 0:
+            found.append(f"service_pid: expected a process id, or 0 for none, got {self.service_pid}")
+        return found

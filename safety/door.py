@@ -1,0 +1,103 @@
+"""The guard's sockets: how others come in, and how a message is taken or answered without ever blocking.
+
+Owns listening sockets (SOCK_SEQPACKET, for this user only) and one ``Peer`` for each connection. Judges nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import socket
+import struct
+from pathlib import Path
+
+_PEER = struct.Struct("=iII")
+_PF_EXITING = 0x4
+_FLAGS_FIELD = 8  # of /proc/PID/stat, counted from 0; proc(5), field 9
+
+
+class DoorError(OSError):
+    """The socket cannot be opened."""
+
+
+def open_door(path: Path) -> socket.socket:
+    """Listen at ``path``. A socket left by a dead guard is replaced; a living one's is refused (DoorError)."""
+    door = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK)
+    try:
+        if path.is_socket():
+            with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)) as probe:
+                if probe.connect_ex(str(path)) == 0:
+                    raise DoorError(errno.EADDRINUSE, f"{path}: another guard is listening here")
+            path.unlink()
+        mask = os.umask(0o177)
+        try:
+            door.bind(str(path))
+        finally:
+            os.umask(mask)
+        door.listen(8)
+    except DoorError:
+        door.close()
+        raise
+    except OSError as error:
+        door.close()
+        raise DoorError(error.errno, f"{path}: cannot listen here: {error}") from None
+    return door
+
+
+class Peer:
+    """One connection, with the process at its other end."""
+
+    __slots__ = ("_stat_fd", "line", "pid", "pidfd", "uid")
+
+    def __init__(self, line: socket.socket) -> None:
+        line.setblocking(False)
+        self.line = line
+        self.pid, self.uid, _ = _PEER.unpack(
+            line.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEER.size)
+        )
+        self.pidfd = -1
+        self._stat_fd = -1
+
+    def hold_process(self) -> None:
+        """Get hold of the process itself, so that its end is seen and a kill cannot hit another. Raises OSError."""
+        if self.pidfd < 0:
+            self.pidfd = os.pidfd_open(self.pid)
+            self._stat_fd = os.open(f"/proc/{self.pid}/stat", os.O_RDONLY | os.O_CLOEXEC)
+
+    def is_dying(self) -> bool:
+        """Is the process ending or gone? A dying process closes its sockets before it can be seen as dead."""
+        try:
+            stat = os.pread(self._stat_fd, 1024, 0)
+        except OSError:
+            return True
+        fields = stat[stat.rfind(b")") + 1 :].split()
+        try:
+            return bool(int(fields[_FLAGS_FIELD - 2]) & _PF_EXITING) or fields[0] in (b"Z", b"X")
+        except (IndexError, ValueError):
+            return True
+
+    def receive(self, size: int) -> bytes | None:
+        """One message; None when there is none; empty when the other end is closed."""
+        try:
+            return self.line.recv(size)
+        except BlockingIOError:
+            return None
+        except OSError:
+            return b""
+
+    def send(self, message: bytes) -> bool:
+        """Hand over one message, or drop it when the other end does not read."""
+        try:
+            self.line.send(message)
+        except OSError:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Let go of connection and process."""
+        self.line.close()
+        for descriptor in (self.pidfd, self._stat_fd):
+            if descriptor >= 0:
+                os.close(descriptor)
+        self.pidfd = self._stat_fd = -1

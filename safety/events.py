@@ -1,0 +1,184 @@
+"""What can happen to the guard, what it can decide, and the reasons it can give: plain data, no judgement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, StrEnum
+
+from safety.beat import Beat
+
+
+class State(Enum):
+    """Where the guard stands."""
+
+    IDLE = "idle"
+    ARMED = "armed"
+    STOPPING = "stopping"
+    LATCHED = "latched"
+
+
+class Reason(StrEnum):
+    """Why the machine was stopped; these codes stand in the latch and in the journal."""
+
+    LEASE_OUT = "lease-out"
+    LEASE_TOO_LONG = "lease-too-long"
+    BEAT_MISSING = "beat-missing"
+    BEAT_LATE = "beat-late"
+    BEAT_REPEATED = "beat-repeated"
+    BEAT_OUT_OF_ORDER = "beat-out-of-order"
+    BEAT_UNREADABLE = "beat-unreadable"
+    STREAMER_DIED = "streamer-died"
+    SERVICE_DIED = "service-died"
+    CLOSED_WITHOUT_WORD = "closed-without-word"
+    STOP_ASKED = "stop-asked"
+    ENVELOPE_POSITION = "envelope-position"
+    ENVELOPE_SPEED = "envelope-speed"
+    ENVELOPE_FOLLOWING = "envelope-following"
+    GUARD_OVERRUN = "guard-overrun"
+    GUARD_FAILED = "guard-failed"
+    INPUT_OPEN = "input-open"
+    WIRE_LOST = "wire-lost"
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A readable message from connection ``peer``: ARM, BEAT or DISARM."""
+
+    peer: int
+    beat: Beat
+
+
+@dataclass(frozen=True, slots=True)
+class Garbled:
+    """A message from ``peer`` that cannot be read."""
+
+    peer: int
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class PeerClosed:
+    """``peer`` closed its connection and lives on."""
+
+    peer: int
+
+
+@dataclass(frozen=True, slots=True)
+class PeerDied:
+    """The process behind ``peer`` is dead."""
+
+    peer: int
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceDied:
+    """The process that started the guard is dead."""
+
+
+@dataclass(frozen=True, slots=True)
+class StopAsked:
+    """Somebody asks for a stop."""
+
+    why: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputOpened:
+    """A stop input (normally closed) has opened or cannot be read."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class WireLost:
+    """The guard's own way to the drives is gone."""
+
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class GuardFailed:
+    """The guard's own code has broken."""
+
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Overran:
+    """The loop found that it took too long over something of its own."""
+
+    late_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class LatchFound:
+    """A latch stands that was written before."""
+
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """The stop sequence has ended: standstill proved, or given up on. May come again when proved later."""
+
+    proved: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Nothing but time has passed."""
+
+
+Event = (
+    Heard
+    | Garbled
+    | PeerClosed
+    | PeerDied
+    | ServiceDied
+    | StopAsked
+    | InputOpened
+    | WireLost
+    | GuardFailed
+    | Overran
+    | LatchFound
+    | Stood
+    | Tick
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """Nothing to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Echo:
+    """Tell the armed streamer that its word ``sequence`` was taken."""
+
+    sequence: int
+    lease_until_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Refuse:
+    """The word is not taken; its sender must not move anything."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Stop the machine now. Given out once; it stands for good."""
+
+    reason: Reason
+    text: str
+    at_ns: int
+
+
+Decision = Keep | Echo | Refuse | Stop
+KEEP = Keep()
+
+
+class IllegalEventError(RuntimeError):
+    """The event cannot happen in this state, or time went back. Nothing has changed."""

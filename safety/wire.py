@@ -1,0 +1,262 @@
+"""The guard's own way to the drives: ready bytes out, and positions in once the streamer is dead.
+
+Owns the descriptor and how its bytes are cut into frames. Knows nothing of drives: what the bytes mean was
+settled by whoever wrote the settings. Never blocks; every call is bounded.
+
+The serial adapter's text line for a CAN data frame is ``tIIILDD..`` and carriage return: identifier in three hex
+digits, length in one, then the data bytes; an adapter may append four hex digits of time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import re
+import select
+import socket
+import struct
+import termios
+from collections.abc import Sequence
+from typing import Protocol
+
+from safety.settings import GuardSettings, StandstillAxis
+
+_LINE = re.compile(rb"t([0-9A-Fa-f]{3})([0-8])((?:[0-9A-Fa-f]{2})*)\Z")
+_LINE_END = re.compile(rb"[\r\n\a]")
+_LONGEST_LINE = 64
+_READ_BYTES = 4096
+_READS_MAX = 32
+_CAN_FRAME = struct.Struct("=IB3x8s")
+_CAN_NOT_DATA = 0xE000_0000  # extended, remote or error frame
+
+
+class WireError(OSError):
+    """The wire cannot be opened."""
+
+
+class PositionReader:
+    """Picks the axes' positions out of frames; whatever it cannot read it drops and counts."""
+
+    __slots__ = ("_axes", "_rest", "garbled")
+
+    def __init__(self, axes: Sequence[StandstillAxis]) -> None:
+        self._axes = tuple(axes)
+        self._rest = b""
+        self.garbled = 0
+
+    def feed_text(self, chunk: bytes) -> list[tuple[int, int]]:
+        """Axis index and position in counts, in order of arrival, from a piece of the adapter's text."""
+        *lines, rest = _LINE_END.split(self._rest + chunk)
+        if len(rest) > _LONGEST_LINE:
+            rest = b""
+            self.garbled += 1
+        self._rest = rest
+        found: list[tuple[int, int]] = []
+        for line in lines:
+            match = _LINE.match(line)
+            if match is None:
+                # Bare acknowledgements: z after a frame, nothing after a command.
+                self.garbled += line not in (b"", b"z")
+                continue
+            length = int(match[2])
+            if len(match[3]) not in (2 * length, 2 * length + 4):
+                self.garbled += 1
+                continue
+            found.extend(self.feed_frame(int(match[1], 16), bytes.fromhex(match[3][: 2 * length].decode())))
+        return found
+
+    def feed_can(self, frame: bytes) -> list[tuple[int, int]]:
+        """The same from one classical CAN frame of 16 bytes, as the kernel hands it out."""
+        if len(frame) != _CAN_FRAME.size:
+            self.garbled += 1
+            return []
+        can_id, length, data = _CAN_FRAME.unpack(frame)
+        if can_id & _CAN_NOT_DATA or length > 8:
+            self.garbled += 1
+            return []
+        return self.feed_frame(can_id, data[:length])
+
+    def feed_frame(self, can_id: int, data: bytes) -> list[tuple[int, int]]:
+        """The same from an identifier and its data."""
+        found = []
+        for index, axis in enumerate(self._axes):
+            end = axis.offset_bytes + axis.length_bytes
+            if axis.can_id == can_id and len(data) >= end:
+                found.append((index, int.from_bytes(data[axis.offset_bytes : end], "little", signed=True)))
+        return found
+
+
+class Wire(Protocol):
+    """What the guard asks of its wire."""
+
+    def send_stop(self) -> int:
+        """Write one round (end of a cut frame, stop frames, poll). Returns how many bytes went out."""
+        ...
+
+    def read_positions(self) -> list[tuple[int, int]]:
+        """Everything that has come: axis index and counts. Only once nobody else reads the wire."""
+        ...
+
+    def fileno(self) -> int:
+        """The descriptor, -1 when there is none."""
+        ...
+
+    def is_lost(self) -> bool:
+        """Has the other end gone?"""
+        ...
+
+    def close(self) -> None:
+        """Give the descriptor back; a second call does nothing."""
+        ...
+
+
+class _Descriptor:
+    """What both real wires share: a descriptor, its health, and the reader."""
+
+    def __init__(self, descriptor: int, axes: Sequence[StandstillAxis]) -> None:
+        self._descriptor = descriptor
+        self._reader = PositionReader(axes)
+        self._health = select.poll()
+        self._health.register(descriptor, 0)  # hang-up and error are always reported
+
+    def fileno(self) -> int:
+        return self._descriptor
+
+    def is_lost(self) -> bool:
+        return self._descriptor < 0 or bool(self._health.poll(0))
+
+    def close(self) -> None:
+        if self._descriptor >= 0:
+            with contextlib.suppress(OSError):
+                os.close(self._descriptor)
+            self._descriptor = -1
+
+
+class TtyWire(_Descriptor):
+    """A serial CAN adapter's text lines. Opened beside whoever else has it open; its settings stay as they are."""
+
+    def __init__(
+        self,
+        channel: str,
+        end_frame: bytes,
+        frames: Sequence[bytes],
+        poll: bytes,
+        axes: Sequence[StandstillAxis],
+    ) -> None:
+        try:
+            descriptor = os.open(channel, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
+        except OSError as error:
+            raise WireError(error.errno, f"wire {channel}: {error.strerror}") from None
+        if not os.isatty(descriptor):
+            os.close(descriptor)
+            raise WireError(errno.ENOTTY, f"wire {channel}: expected a serial line, got something else")
+        super().__init__(descriptor, axes)
+        # One call for all of it: the kernel keeps a line's writers apart, so nothing gets in between. The end of
+        # a cut line leads every round: the streamer may have been in a write of its own when it was killed.
+        self._round = end_frame + b"".join(frames) + poll
+
+    def send_stop(self) -> int:
+        """One round. A line full of stale commands is emptied first: a stop does not queue behind them."""
+        try:
+            return os.write(self._descriptor, self._round)
+        except BlockingIOError:
+            pass
+        except OSError:
+            return 0
+        try:
+            termios.tcflush(self._descriptor, termios.TCOFLUSH)
+            return os.write(self._descriptor, self._round)
+        except (OSError, termios.error):
+            return 0
+
+    def read_positions(self) -> list[tuple[int, int]]:
+        """Positions in all the text that has come."""
+        found: list[tuple[int, int]] = []
+        for _ in range(_READS_MAX):
+            try:
+                chunk = os.read(self._descriptor, _READ_BYTES)
+            except OSError:
+                break
+            if not chunk:
+                break
+            found.extend(self._reader.feed_text(chunk))
+        return found
+
+
+class CanWire(_Descriptor):
+    """A raw CAN socket, each frame 16 bytes."""
+
+    def __init__(
+        self, line: socket.socket, frames: Sequence[bytes], poll: bytes, axes: Sequence[StandstillAxis]
+    ) -> None:
+        line.setblocking(False)
+        self._frames = tuple(frame for frame in (*frames, poll) if frame)
+        super().__init__(line.detach(), axes)
+
+    def send_stop(self) -> int:
+        """One round; what the interface's full queue does not take waits for the next round."""
+        sent = 0
+        for frame in self._frames:
+            try:
+                sent += os.write(self._descriptor, frame)
+            except OSError:
+                break
+        return sent
+
+    def read_positions(self) -> list[tuple[int, int]]:
+        """Positions in all frames that have come."""
+        found: list[tuple[int, int]] = []
+        for _ in range(_READS_MAX * 8):
+            try:
+                frame = os.read(self._descriptor, _CAN_FRAME.size)
+            except OSError:
+                break
+            if not frame:
+                break
+            found.extend(self._reader.feed_can(frame))
+        return found
+
+
+class NoWire:
+    """No wire at all: for tests of everything else. Nothing is sent and nothing is ever proved."""
+
+    def send_stop(self) -> int:
+        """Nothing goes out."""
+        return 0
+
+    def read_positions(self) -> list[tuple[int, int]]:
+        """Nothing comes."""
+        return []
+
+    def fileno(self) -> int:
+        """There is none."""
+        return -1
+
+    def is_lost(self) -> bool:
+        """What is not there cannot be lost."""
+        return False
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+def open_wire(settings: GuardSettings) -> Wire:
+    """Open the wire of ``settings``. Raises WireError naming the channel."""
+    frames = [bytes.fromhex(frame) for frame in settings.stop_frames_hex]
+    poll = bytes.fromhex(settings.poll_frame_hex)
+    if settings.wire_kind == "tty":
+        end = bytes.fromhex(settings.end_frame_hex)
+        return TtyWire(settings.wire_channel, end, frames, poll, settings.standstill)
+    if settings.wire_kind == "socketcan":
+        try:
+            line = socket.socket(socket.AF_CAN, socket.SOCK_RAW | socket.SOCK_CLOEXEC, socket.CAN_RAW)
+            accepted = b"".join(
+                struct.pack("=II", word.can_id, _CAN_NOT_DATA | 0x7FF) for word in settings.standstill
+            )
+            line.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, accepted)
+            line.bind((settings.wire_channel,))
+        except OSError as error:
+            raise WireError(error.errno, f"wire {settings.wire_channel}: {error.strerror}") from None
+        return CanWire(line, frames, poll, settings.standstill)
+    return NoWire()
