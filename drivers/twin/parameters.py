@@ -33,7 +33,8 @@ class TwinAxis(Settings):
         default=0, description="the absolute encoder's reading at true zero of the motor side"
     )
     travel_scale: Positive = Field(
-        default=1.0, description="true travel over what belt pitch, teeth and gear say (a stretched belt: above 1)"
+        default=1.0,
+        description="true travel over what belt pitch, teeth and gear say (a stretched belt: above 1)",
     )
 
 

@@ -115,7 +115,7 @@ def draw_edge(s: State) -> float:
         z = z ^ (z >> np.uint64(31))
         pair[k] = (float(z >> np.uint64(11)) + 0.5) / 9007199254740992.0
     normal = math.sqrt(-2.0 * math.log(pair[0])) * math.cos(2.0 * math.pi * pair[1])
-    return s[HOME] + s[HOME_SCATTER] * min(max(normal, -3.0), 3.0)
+    return float(s[HOME] + s[HOME_SCATTER] * min(max(normal, -3.0), 3.0))
 
 
 @_compiled
@@ -267,10 +267,7 @@ def _piece(s: State, left: float) -> float:
                 high = middle
         t = high
         x_end = wanted
-        if parabola:
-            v_end = v + a * t
-        else:
-            v_end = _lagged(x, tail_r, rate, e, lag, t)[1]
+        v_end = v + a * t if parabola else _lagged(x, tail_r, rate, e, lag, t)[1]
         head = 0.0 if negative else s[LENGTH]
         s[LIMIT] = LIMIT_NEGATIVE if negative else LIMIT_POSITIVE
         s[TRIPPED] = 1.0
@@ -303,7 +300,7 @@ def _head_velocity(s: State) -> float:
     slack = s[HALF_GAP] - abs(s[X] - s[HEAD])
     if slack > 1e-9 or (s[X] - s[HEAD]) * s[V] < 0.0:
         return 0.0
-    return s[V]
+    return float(s[V])
 
 
 @_compiled
@@ -349,10 +346,8 @@ def sample(
     n = book[0]
     still = n > 0
     for k in range(axes.shape[0]):
-        if axes[k, V] != 0.0:
-            still = False
-        elif n > 0 and (samples[n - 1, 4 * k] != axes[k, X] or samples[n - 1, 4 * k + 2] != 0.0):
-            still = False
+        still = still and axes[k, V] == 0.0
+        still = still and samples[n - 1, 4 * k] == axes[k, X] and samples[n - 1, 4 * k + 2] == 0.0
     if still:
         book[1] = t
         return

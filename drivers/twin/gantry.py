@@ -1,0 +1,300 @@
+"""The simulated gantry as one world: two drives on a bus, belts, the pen lift, the canvas, the record.
+
+Owns the order of events. Time is an argument and never goes back: a frame arrives at an instant, and the world is
+brought there first. What the drives say comes back with the instant at which it is on the wire.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from drivers.settings import DriveSettings, GroupSettings
+from drivers.twin import physics
+from drivers.twin.axis import Axis
+from drivers.twin.canvas import Canvas, Pen
+from drivers.twin.head import PenLift
+from drivers.twin.node import FAR_NS, Node
+from drivers.twin.parameters import TwinParameters
+from drivers.twin.record import MotionRecord, Recorder
+
+Sent = tuple[int, int, bytes]  # instant on the wire (ns), identifier, data
+_SPAN_NS = 1_000_000_000  # longest span for one call of the physics
+
+
+class Gantry:
+    """The world. ``start_ns`` is power-on; the drives' boot-up messages wait in the first result."""
+
+    def __init__(
+        self,
+        settings: GroupSettings,
+        parameters: TwinParameters,
+        start_ns: int,
+        *,
+        max_samples: int | None = None,
+    ) -> None:
+        names = tuple(settings.axes)
+        if len(names) != 2 or set(names) != set(parameters.axes):
+            raise ValueError(f"axes: expected the same two axes, got {names} and {tuple(parameters.axes)}")
+        if settings.head.axis not in settings.axes:
+            raise ValueError(f"head.axis: expected one of {names}, got {settings.head.axis!r}")
+        self.axes = names
+        self.parameters = parameters
+        self.now_ns = start_ns
+        self.canvas = Canvas(parameters.canvas_size_mm)
+        self._origin = np.array(parameters.canvas_origin_mm, dtype=np.float64)
+        self._head = settings.head
+        self._lift = PenLift(parameters.head_travel_ms)
+        self._touching = False
+        self._mark = 0
+        self._latency_ns = parameters.response_latency_us * 1000
+        self._bit_ns = 1e9 / settings.wire.bitrate_bit_s
+        self._wire_free_ns = 0
+        self._out: list[Sent] = []
+        self._state = np.stack(
+            [
+                physics.make_state(parameters.axes[name], parameters.seed * 1009 + k)
+                for k, name in enumerate(names)
+            ]
+        )
+        self.motors = [
+            Axis(settings.axes[name], parameters.axes[name], self._state[k]) for k, name in enumerate(names)
+        ]
+        self.recorder = Recorder(max_samples)
+        self.recorder.note(self._state, start_ns)
+        self.nodes = [
+            Node(drive.node_id, motor, self._quick_stop_units(drive), self._emit)
+            for drive, motor in zip(settings.axes.values(), self.motors, strict=True)
+        ]
+        carrier = self.nodes[names.index(settings.head.axis)]
+        carrier.on_outputs = self._outputs_changed
+        self._carrier = carrier
+        self._show_head()
+        self._routes: dict[int, list[Node]] = {}
+        self._has_event_pdos = False
+        self._sync_ids: set[int] = set()
+        self._stepping = False
+        self._next_ns = FAR_NS
+        for node in self.nodes:
+            node.power_on(start_ns)
+        self._reroute()
+        self._plan_ahead()
+
+    @staticmethod
+    def _quick_stop_units(drive: DriveSettings) -> int:
+        units_per_mm = float(drive.counts_per_mm) / drive.velocity_unit_counts_s
+        return min(max(1, round(drive.quick_stop_mm_s2 * units_per_mm)), 2**32 - 1)
+
+    # The wire
+
+    def on_frame(self, can_id: int, data: bytes, t_ns: int) -> list[Sent]:
+        """A data frame with an 11-bit identifier is on the wire at ``t_ns``. Returns what the drives sent."""
+        self._advance(t_ns)
+        if can_id in self._sync_ids:
+            self._sync(can_id)
+        else:
+            for node in self._routes.get(can_id, ()):
+                node.frame(can_id, data, self.now_ns)
+            if can_id == 0 or 0x600 < can_id < 0x680:
+                self._reroute()
+        if self._has_event_pdos:
+            self._send_events()
+        self._plan_ahead()
+        return self._take()
+
+    def advance_to(self, t_ns: int) -> list[Sent]:
+        """Let time pass. Returns what the drives sent by themselves."""
+        self._advance(t_ns)
+        return self._take()
+
+    def _sync(self, can_id: int) -> None:
+        following = [node for node in self.nodes if node.sync_id == can_id]
+        for node in following:
+            node.sync_sample(self.now_ns)
+        for node in following:
+            node.sync_act()
+
+    def _emit(self, can_id: int, data: bytes) -> None:
+        """A drive sends: after its latency, and one frame after the other (worst-case frame length)."""
+        begin_ns = max(self.now_ns + self._latency_ns, self._wire_free_ns)
+        self._wire_free_ns = begin_ns + int((55 + 10 * len(data)) * self._bit_ns)
+        self._out.append((begin_ns, can_id, data))
+
+    def _take(self) -> list[Sent]:
+        if not self._out:
+            return []
+        sent, self._out = self._out, []
+        return sent
+
+    def _reroute(self) -> None:
+        self._routes = {}
+        for node in self.nodes:
+            for can_id in node.listens_to():
+                self._routes.setdefault(can_id, []).append(node)
+        self._sync_ids = {node.sync_id for node in self.nodes}
+        self._has_event_pdos = any(node.has_event_pdos for node in self.nodes)
+
+    # Time
+
+    def _plan_ahead(self) -> None:
+        first, second = self.nodes
+        self._next_ns = min(first.next_ns, second.next_ns, self._lift.next_ns(self.now_ns))
+        self._stepping = self._has_event_pdos or first.needs_steps or second.needs_steps
+
+    def _advance(self, t_ns: int) -> None:
+        recorder, state = self.recorder, self._state
+        while self.now_ns < t_ns:
+            now_ns = self.now_ns
+            until_ns = min(t_ns, self._next_ns, now_ns + _SPAN_NS)
+            if self._stepping:
+                until_ns = min(until_ns, (now_ns // physics.GRID_NS + 1) * physics.GRID_NS)
+            if recorder.is_nearly_full:
+                self._keep_contact()
+                recorder.rotate()
+                self._mark = recorder.written
+            self.now_ns = physics.advance(
+                state, now_ns, until_ns, recorder.stamps, recorder.samples, recorder.book
+            )
+            tripped = state[0, physics.TRIPPED] or state[1, physics.TRIPPED]
+            if tripped or self._stepping or self.now_ns >= self._next_ns:
+                self._events()
+
+    def _events(self) -> None:
+        now_ns = self.now_ns
+        self._state[:, physics.TRIPPED] = 0.0
+        if self._lift.is_down(now_ns) and not self._touching:
+            self._touch()
+        self._show_head()
+        for node in self.nodes:
+            node.step(now_ns)
+        if self._has_event_pdos:
+            self._send_events()
+        self._plan_ahead()
+
+    def _send_events(self) -> None:
+        for node in self.nodes:
+            node.send_events(self.now_ns)
+
+    @property
+    def next_ns(self) -> int:
+        """When something happens though nothing comes (1 ms ahead while the drives have to look themselves)."""
+        return min(self._next_ns, self.now_ns + physics.GRID_NS) if self._stepping else self._next_ns
+
+    @property
+    def is_still(self) -> bool:
+        """Whether both motors stand and the lift has arrived."""
+        return all(motor.is_still for motor in self.motors) and self._lift.next_ns(self.now_ns) == FAR_NS
+
+    # Head and canvas
+
+    def _outputs_changed(self, word: int) -> None:
+        down = bool(word >> self._head.output_bit & 1)
+        if self._touching and not down:
+            self._untouch()
+        self._lift.command(down, self.now_ns)
+        if self._lift.is_down(self.now_ns) and not self._touching:
+            self._touch()
+        self._show_head()
+
+    def _show_head(self) -> None:
+        head, now_ns = self._head, self.now_ns
+        word = 1 << head.down_input_bit if self._lift.is_down(now_ns) else 0
+        word |= 1 << head.up_input_bit if self._lift.is_up(now_ns) else 0
+        self._carrier.head_inputs = word
+
+    def _tip_mm(self) -> tuple[float, float]:
+        first, second = self.motors
+        return first.head_mm - float(self._origin[0]), second.head_mm - float(self._origin[1])
+
+    def _touch(self) -> None:
+        self._touching = self.canvas.begin(self.now_ns, *self._tip_mm())
+        self._mark = self.recorder.written
+
+    def _untouch(self) -> None:
+        self._keep_contact()
+        self._touching = False
+
+    def _keep_contact(self) -> None:
+        """Move what the tip has touched since the last time from the record onto the canvas."""
+        if not self._touching:
+            return
+        stamps, rows = self.recorder.rows_since(self._mark)
+        self.canvas.extend(stamps, rows[:, 1::4] - self._origin)
+        self.canvas.extend(np.array([self.now_ns], dtype=np.int64), np.array([self._tip_mm()]))
+        self._mark = self.recorder.written
+
+    # A person's hands, and the end
+
+    def load_pen(self, pen: Pen | None) -> None:
+        """Change the pen in the holder; a stroke under way ends here and goes on with the new pen."""
+        touching = self._touching
+        if touching:
+            self._untouch()
+        self.canvas.load_pen(pen)
+        if touching or self._lift.is_down(self.now_ns):
+            self._touch()
+
+    def push(self, axis: str, to_mm: float) -> None:
+        """A person pushes the head of an axis that has no torque. Raises ValueError for a motor under torque."""
+        k = self.axes.index(axis)
+        if self._state[k, physics.TORQUE] and self.motors[k].has_power:
+            raise ValueError(f"axis {axis}: expected a motor without torque, got one that holds")
+        way_mm = to_mm - self.motors[k].head_mm
+        half_mm = self._state[k, physics.HALF_GAP]
+        physics.place(self._state[k], to_mm - half_mm if way_mm < 0 else to_mm + half_mm, to_mm)
+        self.recorder.note(self._state, self.now_ns)
+        self._events()
+
+    def power_off(self) -> None:
+        """All power gone: the motors coast down. For an orderly end of the simulation."""
+        if self._touching:
+            self._untouch()
+        self._state[:, physics.TORQUE] = 0.0
+        self._next_ns, self._stepping = FAR_NS, False
+        for _ in range(10):
+            if np.any(self._state[:, physics.V] != 0.0):
+                self._advance(self.now_ns + _SPAN_NS)
+
+    def record(self) -> MotionRecord:
+        """The true motion so far."""
+        return self.recorder.record(self.now_ns)
+
+    def flush_contact(self) -> None:
+        """Bring the canvas up to the present instant (before saving it)."""
+        self._keep_contact()
+
+    def state(self) -> dict[str, Any]:
+        """What must survive a restart: places, the home switches' draws, the pen."""
+        axes = {
+            name: {
+                "motor_mm": motor.motor_mm,
+                "head_mm": motor.head_mm,
+                "home_closed": bool(motor.state[physics.HOME_CLOSED]),
+                "home_edge_mm": float(motor.state[physics.HOME_EDGE]),
+                "approaches": int(motor.state[physics.APPROACHES]),
+            }
+            for name, motor in zip(self.axes, self.motors, strict=True)
+        }
+        pen = self.canvas.pen
+        return {
+            "format": 1,
+            "axes": axes,
+            "pen": None if pen is None else {"ink": pen.ink, "colour": pen.colour, "tip_mm": pen.tip_mm},
+        }
+
+    def restore(self, saved: dict[str, Any], canvas: Canvas | None) -> None:
+        """Stand where an earlier life stood. Raises KeyError or TypeError when ``saved`` is not a state."""
+        for name, motor in zip(self.axes, self.motors, strict=True):
+            row, axis = motor.state, saved["axes"][name]
+            row[physics.APPROACHES] = float(axis["approaches"])
+            row[physics.HOME_EDGE] = float(axis["home_edge_mm"])
+            row[physics.HOME_CLOSED] = float(axis["home_closed"])
+            physics.place(row, float(axis["motor_mm"]), float(axis["head_mm"]))
+        if canvas is not None:
+            self.canvas = canvas
+        pen = saved.get("pen")
+        if pen is not None:
+            self.canvas.load_pen(Pen(str(pen["ink"]), str(pen["colour"]), float(pen["tip_mm"])))
+        self.recorder.note(self._state, self.now_ns)
+        self._events()

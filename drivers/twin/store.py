@@ -1,0 +1,72 @@
+"""The simulated gantry's folder: ``state.json``, ``canvas.npz``, ``motion.npz``, ``canvas.png``.
+
+Owns reading and writing them, each whole or not at all. An unreadable file is put aside (``.unreadable``), never
+overwritten unseen.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from drivers.twin.canvas import Canvas
+from drivers.twin.gantry import Gantry
+from drivers.twin.record import MotionRecord, boot_id
+
+STATE, CANVAS, MOTION, PICTURE = "state.json", "canvas.npz", "motion.npz", "canvas.png"
+
+
+def save_state(gantry: Gantry, folder: Path) -> None:
+    """Write ``state.json`` atomically."""
+    path = folder / STATE
+    partial = path.with_name(path.name + ".part")
+    partial.write_text(json.dumps(gantry.state(), indent=1) + "\n")
+    os.replace(partial, path)  # noqa: PTH105
+
+
+def save_all(gantry: Gantry, folder: Path, *, picture: bool = True) -> None:
+    """Write everything; the folder is made when missing."""
+    folder.mkdir(parents=True, exist_ok=True)
+    gantry.flush_contact()
+    save_state(gantry, folder)
+    gantry.canvas.save(folder / CANVAS)
+    gantry.record().save(folder / MOTION)
+    if picture:
+        from drivers.twin.picture import save_picture
+
+        save_picture(gantry.canvas, folder / PICTURE)
+
+
+def restore(gantry: Gantry, folder: Path) -> list[str]:
+    """Continue an earlier life from ``folder``. Returns what could not be read (put aside)."""
+    troubles: list[str] = []
+    canvas: Canvas | None = None
+    try:
+        canvas = Canvas.load(folder / CANVAS)
+    except FileNotFoundError:
+        pass
+    except (OSError, KeyError, ValueError, EOFError) as error:
+        troubles.append(_put_aside(folder / CANVAS, error))
+    try:
+        gantry.restore(json.loads((folder / STATE).read_text()), canvas)
+    except FileNotFoundError:
+        if canvas is not None:
+            gantry.canvas = canvas
+    except (OSError, KeyError, ValueError, TypeError) as error:
+        troubles.append(_put_aside(folder / STATE, error))
+    try:
+        earlier = MotionRecord.load(folder / MOTION)
+        if earlier.boot == boot_id() and earlier.end_ns <= gantry.now_ns:
+            gantry.recorder.continue_from(earlier)
+    except FileNotFoundError:
+        pass
+    except (OSError, KeyError, ValueError, EOFError) as error:
+        troubles.append(_put_aside(folder / MOTION, error))
+    return troubles
+
+
+def _put_aside(path: Path, error: Exception) -> str:
+    aside = path.with_name(path.name + ".unreadable")
+    os.replace(path, aside)  # noqa: PTH105
+    return f"{path}: expected a file of this program, got {error}; kept as {aside.name}"
