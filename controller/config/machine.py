@@ -89,6 +89,9 @@ class Lease(Settings):
     guard_late_ms: Positive = Field(
         default=60.0, description="the streamer stops when the guard is silent so long"
     )
+    feedback_late_ms: Positive = Field(
+        default=60.0, description="the streamer stops when a drive is silent so long"
+    )
 
 
 class Canvas(Settings):

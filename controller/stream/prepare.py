@@ -1,0 +1,177 @@
+"""From the spec's tasks to vetted steps: everything that can be refused is refused here, before anything moves.
+
+Owns the checks of a schedule against the machine (tick, name, soft limits, speeds, where it may begin). Knows no
+bus and no time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.config.errors import RefusedError
+from controller.config.machine import AXES, Machine
+from controller.motion.schedule import Schedule, SegmentKind
+from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamSpec
+
+CHUNK_TICKS = 1 << 18
+PREPARE_AGAIN = "Prepare the job again for this machine"
+
+
+@dataclass(frozen=True, slots=True)
+class HomingStep:
+    """Home all axes."""
+
+    task: int
+
+
+@dataclass(frozen=True, slots=True)
+class MoveStep:
+    """Pen up to a point of the quantum grid."""
+
+    task: int
+    target_quanta: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class PathStep:
+    """Stream ticks ``first_tick`` up to ``end_tick`` of a schedule; the machine stands where they begin."""
+
+    task: int
+    schedule: Schedule
+    first_tick: int
+    end_tick: int
+
+
+Step = HomingStep | MoveStep | PathStep
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What no tick may exceed, axis order x, y. Positions are quanta, ``low`` below ``high``."""
+
+    low_quanta: tuple[int, int]
+    high_quanta: tuple[int, int]
+    speed_units: tuple[int, int]
+
+    @classmethod
+    def of(cls, machine: Machine) -> Limits:
+        """The machine's soft limits (one quantum of rounding allowed) and axis speeds."""
+        low, high, speed = [], [], []
+        for name in AXES:
+            axis = machine.axes[name]
+            ends = sorted(mm * machine.quanta_per_mm(name) for mm in (axis.min_mm, axis.max_mm))
+            low.append(int(np.floor(ends[0])) - 1)
+            high.append(int(np.ceil(ends[1])) + 1)
+            drive = axis.drive
+            units_per_mm_s = float(drive.counts_per_mm) / drive.velocity_unit_counts_s
+            speed.append(int(np.ceil(axis.speed_max_mm_s * units_per_mm_s)))
+        return cls((low[0], low[1]), (high[0], high[1]), (speed[0], speed[1]))
+
+
+def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
+    """All steps of the spec, in order, vetted. Raises RefusedError."""
+    if not spec.tasks:
+        raise RefusedError("expected at least one task, got none", "Name what is to be done")
+    if spec.offset_counts is None and not isinstance(spec.tasks[0], HomingTask):
+        raise RefusedError("the machine is unregistered: no homing is known", "Home first")
+    limits = Limits.of(machine)
+    steps: list[Step] = []
+    for index, task in enumerate(spec.tasks):
+        match task:
+            case HomingTask():
+                steps.append(HomingStep(index))
+            case MoveTask():
+                steps.append(MoveStep(index, _target_quanta(task, machine, limits)))
+            case ScheduleTask():
+                path, start = _vet_schedule(task, index, machine, limits)
+                steps.extend((MoveStep(index, start), path))
+    return tuple(steps)
+
+
+def _target_quanta(task: MoveTask, machine: Machine, limits: Limits) -> tuple[int, int]:
+    quanta = [round(mm * machine.quanta_per_mm(name)) for name, mm in zip(AXES, task.target_mm, strict=True)]
+    for name, mm, at, low, high in zip(
+        AXES, task.target_mm, quanta, limits.low_quanta, limits.high_quanta, strict=True
+    ):
+        if not low <= at <= high:
+            axis = machine.axes[name]
+            raise RefusedError(
+                f"move: axis {name}: expected a target from {axis.min_mm} to {axis.max_mm} mm, got {mm}",
+                "Choose a target within the soft limits",
+            )
+    return quanta[0], quanta[1]
+
+
+def _vet_schedule(
+    task: ScheduleTask, index: int, machine: Machine, limits: Limits
+) -> tuple[PathStep, tuple[int, int]]:
+    folder = Path(task.folder)
+    try:
+        schedule = Schedule.load(folder)
+    except (OSError, ValueError, KeyError) as error:
+        raise RefusedError(f"{folder}: expected a whole schedule, got {error}", PREPARE_AGAIN) from None
+    if schedule.machine != machine.name or schedule.tick_ns != machine.tick_ns:
+        raise RefusedError(
+            f"{folder}: expected a schedule for {machine.name} at {machine.tick_ns} ns a tick, "
+            f"got {schedule.machine} at {schedule.tick_ns}",
+            PREPARE_AGAIN,
+        )
+    count = len(schedule.segments)
+    first = task.first_segment
+    last = count - 1 if task.last_segment is None else task.last_segment
+    if not 0 <= first <= last < count:
+        raise RefusedError(
+            f"{folder}: expected segments within 0 to {count - 1}, got {first} to {last}", PREPARE_AGAIN
+        )
+    begin, end = schedule.segments[first], schedule.segments[last]
+    if begin["kind"] in (SegmentKind.STROKE, SegmentKind.RAISE):
+        raise RefusedError(
+            f"{folder}: segment {first}: expected to begin with the pen up, got the middle of a stroke",
+            "Begin with the travel of that stroke",
+        )
+    first_tick = int(begin["first_tick"])
+    end_tick = int(end["first_tick"]) + int(end["ticks"])
+    start = _quanta_at(schedule, first_tick)
+    _vet_ticks(schedule, first_tick, end_tick, start, limits, folder)
+    return PathStep(index, schedule, first_tick, end_tick), start
+
+
+def _quanta_at(schedule: Schedule, tick: int) -> tuple[int, int]:
+    """Planned position at the boundary before ``tick``, exact."""
+    x, y = schedule.start_quanta
+    for first in range(0, tick, CHUNK_TICKS):
+        part = schedule.velocity_units[first : min(first + CHUNK_TICKS, tick)]
+        sums = part.sum(axis=0, dtype=np.int64)
+        x, y = x + int(sums[0]), y + int(sums[1])
+    return x, y
+
+
+def _vet_ticks(
+    schedule: Schedule,
+    first_tick: int,
+    end_tick: int,
+    start: tuple[int, int],
+    limits: Limits,
+    folder: Path,
+) -> None:
+    at: npt.NDArray[np.int64] = np.array(start, dtype=np.int64)
+    low, high = np.array(limits.low_quanta), np.array(limits.high_quanta)
+    speed = np.array(limits.speed_units)
+    for first in range(first_tick, end_tick, CHUNK_TICKS):
+        part = schedule.velocity_units[first : min(first + CHUNK_TICKS, end_tick)].astype(np.int64)
+        where = at + np.cumsum(part, axis=0)
+        # A plan may come back from beyond a soft limit, never go further out.
+        outside = ((where < low) & (part < 0)) | ((where > high) & (part > 0))
+        for wrong, what in ((outside, "the soft limits"), (np.abs(part) > speed, "the axis' largest speed")):
+            if bool(wrong.any()):
+                tick, axis = np.argwhere(wrong)[0]
+                raise RefusedError(
+                    f"{folder}: tick {first + int(tick)}: axis {AXES[int(axis)]}: expected motion within {what}, "
+                    "got a tick beyond",
+                    PREPARE_AGAIN,
+                )
+        at = where[-1]

@@ -1,0 +1,137 @@
+"""One life of the stream around its loop, the same in real and in virtual time.
+
+Owns the order of things: latch, set-up, enable, *arm, then motion*; ticks under the guard; standstill, *disarm, then
+power off*. Knows drives only as a ``DriveGroup``, the guard only as ``Beats``, time only as a ``Clock``. Whatever
+goes wrong once armed, the first act is ``group.abort()``; and since no DISARM was said, the guard stops the machine
+as well.
+
+The guard is armed after the drives have been enabled, because enabling blocks and does not move; it is disarmed
+before they are disabled for the same reason: between, standstill has been measured at zero velocity and the
+drives' own heartbeat time-out stands watch.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+
+from controller.config.errors import InputError, RefusedError
+from controller.config.machine import AXES, Machine
+from controller.stream.host import HostRights
+from controller.stream.loop import HaltError, StopFlag, StreamLoop
+from controller.stream.prepare import prepare_steps
+from controller.stream.ring import Ring
+from controller.stream.spec import StreamOutcome, StreamSpec
+from controller.stream.tasks import TaskQueue
+from controller.stream.trim import stability_margin
+from drivers.clock import Clock
+from drivers.errors import DriverError
+from drivers.interface import DriveGroup
+from safety import latch
+from safety.client import Beats
+
+
+def run_stream(
+    spec: StreamSpec,
+    machine: Machine,
+    group: DriveGroup,
+    clock: Clock,
+    ring: Ring,
+    beats: Beats,
+    *,
+    stop: StopFlag | None = None,
+    host: HostRights | None = None,
+    on_ready: Callable[[], None] | None = None,
+    lead_ns: int = 0,
+    plan_aside: bool = False,
+) -> StreamOutcome:
+    """Do the tasks of ``spec`` and say how it ended. Never raises for what a machine or a person can cause.
+
+    ``lead_ns``: how long before each instant the work of a tick begins (0 in virtual time). ``on_ready`` is called
+    when the guard is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and
+    after ``halted`` it does so at once.
+    """
+    host = host or HostRights(False, -1, ())
+    stop = stop or StopFlag()
+
+    def refused(reason: str) -> StreamOutcome:
+        return StreamOutcome(end="refused", reason=reason, realtime=host.realtime, notes=host.notes)
+
+    standing = latch.read(Path(spec.latch_path))
+    if standing is not None:
+        return refused(f"a latch stands ({standing.reason}: {standing.text}). A person must clear it first")
+    try:
+        queue = TaskQueue(spec, machine, prepare_steps(spec, machine), plan_aside=plan_aside)
+        _refuse_wild_trim(machine)
+        queue.warm_up()
+    except (RefusedError, InputError) as error:
+        return refused(str(error))
+    if group.axes != AXES:
+        return refused(f"expected drives for axes {AXES}, got {group.axes}")
+    loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns)
+    try:
+        group.configure()
+        group.enable()
+    except DriverError as error:
+        group.abort()
+        return refused(f"drives: {error}")
+    except BaseException:
+        group.abort()
+        raise
+    try:
+        if not loop.arm():
+            group.disable()
+            return refused(f"the guard did not arm: {_guard_words(beats, spec)}")
+        if on_ready is not None:
+            on_ready()
+        loop.run()
+        ending, reason = loop.ending, loop.reason
+        if not beats.disarm(clock.now_ns(), loop.tick):
+            raise HaltError("the guard did not take the disarm word")
+        group.disable()
+    except BaseException as error:  # noqa: BLE001
+        # Whatever it was, even a bug of ours: stop first, then say it.
+        group.abort()
+        ending, reason = "halted", _describe(error, beats, spec)
+    return StreamOutcome(
+        end=ending,
+        reason=reason,
+        tick=max(0, loop.tick - 1),
+        segment=loop.last_segment,
+        homing=queue.homing,
+        realtime=host.realtime,
+        notes=(*host.notes, *queue.notes, *loop.notes()),
+    )
+
+
+def _refuse_wild_trim(machine: Machine) -> None:
+    for name in AXES:
+        lag_s = machine.axes[name].loop_lag_ms * 1e-3
+        margin = stability_margin(machine.trim.gain_per_s, lag_s, machine.tick_ns * 1e-9)
+        if margin > 1.0:
+            raise RefusedError(
+                f"trim.gain_per_s: expected at most {machine.trim.gain_per_s / margin:.3g} with the lag of axis "
+                f"{name} and this tick, got {machine.trim.gain_per_s}",
+                "Lower the gain: a higher one makes the axes swing",
+            )
+
+
+def _guard_words(beats: Beats, spec: StreamSpec) -> str:
+    """Why the guard is against motion, as far as it has said so."""
+    standing = latch.read(Path(spec.latch_path))
+    if standing is not None:
+        return f"{standing.reason}: {standing.text}"
+    if beats.latched:
+        return "it has stopped, the reason is not written yet"
+    return "its line is closed" if beats.gone else "no answer"
+
+
+def _describe(error: BaseException, beats: Beats, spec: StreamSpec) -> str:
+    """One sentence for a person; a bug of ours also leaves its traceback on standard error."""
+    if isinstance(error, HaltError):
+        return f"{error} ({_guard_words(beats, spec)})" if beats.latched or beats.gone else str(error)
+    if isinstance(error, DriverError):
+        return f"drives: {error}"
+    traceback.print_exception(error)
+    return f"{type(error).__name__}: {error}"
