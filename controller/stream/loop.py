@@ -127,8 +127,10 @@ class StreamLoop:
         clock, lead_ns, tick_ns = self._clock, self._lead_ns, self._tick_ns
         start_ns = clock.now_ns() + 2 * tick_ns
         self._rounds = self._group.feedback.sequence
-        for index, word in enumerate(self._group.feedback.axes):
+        for index, (axis, word) in enumerate(zip((self._x, self._y), self._group.feedback.axes, strict=True)):
             self._seen.position_counts[index] = word.position_counts
+            # Until the machine has been seen at rest, where it stands now is all that is expected.
+            axis.anchor(word.position_counts, word.position_counts)
         tick = 0
         while True:
             instant_ns = start_ns + tick * tick_ns
