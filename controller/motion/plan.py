@@ -27,7 +27,7 @@ from controller.motion.frames import (
     quanta_to_machine_mm,
     soft_limits_mm,
 )
-from controller.motion.path import Index, Vector, polyline
+from controller.motion.path import SHORTEST_MM, Index, Vector, polyline
 from controller.motion.profile import plan_profile
 from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.motion.ticks import sample, to_quanta, to_velocities
@@ -129,7 +129,10 @@ def plan_move(machine: Machine, start_mm: npt.ArrayLike, target_mm: npt.ArrayLik
     """
     target = np.asarray(target_mm, dtype=np.float64).reshape(2)
     low, high = soft_limits_mm(machine)
-    if not bool(np.all((target >= low) & (target <= high))):
+    rounding = 1.0 / np.abs(
+        quanta_per_mm(machine)
+    )  # a limit that came through the quantum grid is still inside
+    if not bool(np.all((target >= low - rounding) & (target <= high + rounding))):
         raise InputError(
             [Mistake(Path(machine.name), "target", _limits_words(machine), f"({target[0]:g}, {target[1]:g})")]
         )
@@ -259,6 +262,7 @@ class _Builder:
 
     def travel(self, target_mm: Vector, at_least_one_tick: bool = False) -> None:
         """Pen up and straight to ``target_mm``."""
+        stands = float(np.hypot(*(target_mm - self._position_mm))) <= SHORTEST_MM
         self.add(
             np.stack([self._position_mm, target_mm]),
             np.ones(2, dtype=np.bool_),
@@ -266,7 +270,7 @@ class _Builder:
             np.array([self.machine.motion.travel_speed_mm_s]),
             _KINDS[:1],
             np.array([-1]),
-            np.array([1 if at_least_one_tick and bool(np.all(self._position_mm == target_mm)) else 0]),
+            np.array([1 if at_least_one_tick and stands else 0]),
         )
 
     def add(

@@ -276,3 +276,13 @@ def test_velocity_beyond_32_bits_is_an_error():
     """A velocity that the drive's I32 cannot hold raises instead of wrapping around."""
     with pytest.raises(OverflowError, match="2147483647"):
         to_velocities((0, 0), np.array([[3_000_000_000, 0]], dtype=np.int64))
+
+
+def test_soft_limits_themselves_are_reachable_through_the_quantum_grid(machine):
+    """A target on a soft limit that was rounded to the grid is not refused for the rounding."""
+    scale = quanta_per_mm(machine)
+    for x_mm in (machine.axes["x"].min_mm, machine.axes["x"].max_mm):
+        for nudge in (-1, 0, 1):
+            target = (round(x_mm * scale[0]) + nudge, round(500.0 * scale[1]))
+            schedule = plan_move_quanta(machine, (round(700 * scale[0]), round(500 * scale[1])), target)
+            assert tuple(schedule.boundaries_quanta()[-1]) == target
