@@ -8,7 +8,6 @@ is imported inside the function.
 from __future__ import annotations
 
 import importlib.metadata
-import os
 import sys
 from collections.abc import Callable, Sequence
 from typing import Annotated
@@ -60,12 +59,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     as_json = "--json" in options
     try:
         code = app(arguments, prog_name=PROGRAM, standalone_mode=False)
-    except BrokenPipeError:
-        # The reader of our answer has gone (as with `| head`); silence what the interpreter would flush at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return int(Exit.FAILED)
-    except SystemExit:
-        raise
+    except SystemExit as ended:  # the reader of our answer has gone, as with `| head`
+        return ended.code if isinstance(ended.code, int) else int(Exit.FAILED)
     except BaseException as error:  # noqa: BLE001 - the top-level handler
         return int(report_error(error, as_json=as_json))
     return code if isinstance(code, int) else int(Exit.DONE)

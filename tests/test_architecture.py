@@ -1,0 +1,267 @@
+"""The architecture, held against the code: who may import whom, how long a file may be, what no file may name.
+
+The tables below are the design. A new room, a new dependency or a new way through has to be written down here,
+where a reviewer sees it. The checks themselves are fed bad samples: a check that cannot fail proves nothing.
+"""
+
+from __future__ import annotations
+
+import ast
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGES = ("controller", "drivers", "safety")
+FOLDERS = (*PACKAGES, "tests", "configs", "docs", "bench")
+LINES_MAX = 600
+
+ORDER = ("config", "artwork", "strokes", "register", "motion", "stream", "session", "report", "cli")
+"""The controller's rooms, one way: each may import itself and those to its left."""
+
+HARDWARE = frozenset({"drivers", "drivers.can"})
+
+ALLOWED: dict[str, frozenset[str]] = {
+    "safety": frozenset({"safety"}),
+    "drivers": HARDWARE,
+    "drivers.can": HARDWARE,
+    "drivers.twin": HARDWARE | {"drivers.twin"},
+    **{
+        f"controller.{room}": frozenset(f"controller.{left}" for left in ORDER[: place + 1])
+        | {"drivers", "safety"}
+        for place, room in enumerate(ORDER)
+    },
+}
+"""Room to the rooms of ours that it may import. The controller sees drivers only through their neutral part."""
+
+WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
+    {
+        # The machine file has a [twin] table; its model lives with the twin.
+        ("controller.config", "drivers.twin.parameters"),
+        # The service starts the simulated process and writes its start-up file.
+        ("controller.session.simulated", "drivers.twin.settings"),
+        # Virtual time: gantry, wire and streamer in one process, the stop frames put on that wire by hand.
+        ("controller.session.virtualrunner", "drivers.twin.virtual"),
+        ("controller.session.virtualrunner", "drivers.twin.record"),
+        ("controller.session.virtualrunner", "drivers.can.frames"),
+    }
+)
+"""Exceptions: (importing module or room, imported module). The simulated gantry is reached over the wire, else here."""
+
+NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("config", "cli"))
+
+THIRD_PARTY: dict[str, frozenset[str]] = {
+    "can": frozenset({"drivers.can", "drivers.twin"}),
+    "canopen": frozenset({"drivers.can"}),
+    "defusedxml": frozenset({"controller.artwork"}),
+    "matplotlib": frozenset({"controller.report", "drivers.twin"}),
+    "numba": frozenset({"controller.motion", "drivers.twin"}),
+    "numpy": NUMBERS | {"drivers.twin"},
+    "PIL": frozenset({"controller.report", "drivers.twin"}),
+    "platformdirs": frozenset({"controller.config"}),
+    "pydantic": frozenset(
+        {"controller.config", "controller.stream", "controller.session", "drivers", "drivers.twin"}
+    ),
+    "rich": frozenset({"controller.cli", "controller.session"}),
+    "scipy": frozenset({"controller.strokes", "controller.register", "controller.report"}),
+    "serial": frozenset({"drivers.can"}),
+    "svgelements": frozenset({"controller.artwork"}),
+    "typer": frozenset({"controller.cli"}),
+}
+"""Imported distribution to the rooms that may use it."""
+
+
+def module_name(path: Path) -> str:
+    """Dotted name of a file of ours."""
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def room_of(module: str) -> str | None:
+    """The room that a module lives in: the longest name in the table that it begins with."""
+    steps = module.split(".")
+    for length in range(len(steps), 0, -1):
+        name = ".".join(steps[:length])
+        if name in ALLOWED:
+            return name
+    return None
+
+
+def imports_of(source: str, module: str) -> Iterator[tuple[int, str]]:
+    """Line and dotted name of everything that ``source`` imports, lazily or not, by statement or by name."""
+    package = module.rpartition(".")[0]
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield node.lineno, alias.name
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                above = package.split(".")[: len(package.split(".")) - node.level + 1]
+                base = ".".join([*above, base] if base else above)
+            for alias in node.names:
+                yield node.lineno, f"{base}.{alias.name}"
+        elif isinstance(node, ast.Call) and ast.unparse(node.func).endswith(("import_module", "__import__")):
+            for argument in node.args[:1]:
+                if isinstance(argument, ast.Constant) and isinstance(argument.value, str):
+                    yield node.lineno, argument.value
+
+
+def violations(source: str, module: str) -> list[str]:
+    """What in ``source`` breaks the tables, one line each."""
+    room = room_of(module)
+    if room is None:
+        return [] if module in PACKAGES else [f"{module}: belongs to no room in the table"]
+    found: list[str] = []
+    for line, name in imports_of(source, module):
+        top = name.partition(".")[0]
+        if top in PACKAGES:
+            target = room_of(name)
+            through = any(
+                (module == who or room == who) and (name == what or name.startswith(what + "."))
+                for who, what in WAYS_THROUGH
+            )
+            if target is None:
+                found.append(f"{module}:{line}: imports {name}, which belongs to no room")
+            elif target not in ALLOWED[room] and not through:
+                found.append(f"{module}:{line}: {room} may not import {name}")
+        elif top not in sys.stdlib_module_names and room not in THIRD_PARTY.get(top, frozenset()):
+            found.append(f"{module}:{line}: {room} may not import {top}")
+    return found
+
+
+def sources() -> list[Path]:
+    """Every Python file of the three packages."""
+    return [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
+
+
+def texts() -> Iterator[tuple[Path, str]]:
+    """Every text file that belongs to the project, with its text."""
+    paths = [
+        path for path in ROOT.iterdir() if path.suffix in (".md", ".toml", ".txt") or path.name == "Makefile"
+    ]
+    paths += [
+        path for folder in FOLDERS for path in (ROOT / folder).rglob("*") if "__pycache__" not in path.parts
+    ]
+    for path in sorted(paths):
+        if path.is_file() and path.suffix not in (".png", ".npz", ".npy", ".gz"):
+            yield path, path.read_text(encoding="utf-8")
+
+
+def test_imports_keep_to_the_table() -> None:
+    """No module imports what its room may not: stages one way, drivers blind to us, safety alone."""
+    paths = sources()
+    assert len(paths) > 40
+    found = [
+        line for path in paths for line in violations(path.read_text(encoding="utf-8"), module_name(path))
+    ]
+    assert found == []
+
+
+def test_every_room_is_in_the_table() -> None:
+    """Every folder of code is a room in the table, and every room in the table is a folder."""
+    folders = {
+        ".".join(path.parent.relative_to(ROOT).parts)
+        for path in sources()
+        if path.parent != ROOT / "controller"
+    }
+    assert folders == set(ALLOWED)
+
+
+def test_every_way_through_is_used() -> None:
+    """An exception that nobody needs any more is taken out of the table."""
+    used = {
+        (who, what)
+        for path in sources()
+        for _, name in imports_of(path.read_text(encoding="utf-8"), module_name(path))
+        for who, what in WAYS_THROUGH
+        if who in (module_name(path), room_of(module_name(path)))
+        and (name == what or name.startswith(what + "."))
+    }
+    assert used == WAYS_THROUGH
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("safety.guard", "import drivers.errors"),
+        ("safety.guard", "import numpy"),
+        ("safety.guard", "def f():\n    from controller.config import load"),
+        ("safety.guard", "import importlib\nimportlib.import_module('drivers.can.link')"),
+        ("drivers.cia402", "from safety import beat"),
+        ("drivers.can.group", "from controller.config.machine import Machine"),
+        ("drivers.registry", "from drivers.twin.virtual import VirtualGantry"),
+        ("drivers.registry", "from .twin import virtual"),
+        ("controller.artwork.read", "from controller.strokes import build"),
+        ("controller.motion.plan", "from controller.stream.run import run_stream"),
+        ("controller.session.daemon", "import matplotlib.pyplot as plt"),
+        ("controller.session.daemon", "from drivers import twin"),
+        ("controller.session.daemon", "import drivers.can.slcan"),
+        ("controller.report.html", "from controller.cli import main"),
+        ("controller.strokes.build", "import some_new_dependency"),
+        ("controller.attic.thing", "import os"),
+        ("controller.stray", "import os"),
+    ],
+)
+def test_the_check_sees_bad_imports(module: str, source: str) -> None:
+    """Each of these breaks the design, and the check says so with its line."""
+    (line,) = violations(source, module)
+    assert line.startswith(module)
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("safety.guard", "import os, struct\nfrom safety.beat import Beat"),
+        ("drivers.registry", "def f():\n    from drivers.can import group"),
+        ("controller.config.machine", "from drivers.twin.parameters import TwinParameters"),
+        (
+            "controller.cli.home",
+            "from controller.report import html\nimport typer\nfrom safety import client",
+        ),
+        (
+            "controller.stream.run",
+            "from controller.register.homing import AxisHoming\nimport drivers.interface",
+        ),
+    ],
+)
+def test_the_check_lets_good_imports_pass(module: str, source: str) -> None:
+    """What the design allows is no violation: the check is not merely always red."""
+    assert violations(source, module) == []
+
+
+def test_no_file_is_too_long() -> None:
+    """A file past 600 lines wants a room of its own."""
+    long = [
+        f"{path.relative_to(ROOT)}: {lines} lines"
+        for path, text in texts()
+        if path.suffix == ".py" and (lines := text.count("\n")) > LINES_MAX
+    ]
+    assert long == []
+
+
+def test_every_module_says_what_it_owns() -> None:
+    """Every module opens with a docstring of more than a word."""
+    bare = [
+        module_name(path)
+        for path in sources()
+        if len(ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "") < 20
+    ]
+    assert bare == []
+
+
+def machine_paths(text: str, places: tuple[Path, ...]) -> list[str]:
+    """Which of ``places`` are named in ``text``."""
+    return [str(place) for place in places if f"{place}/" in text or text.rstrip().endswith(str(place))]
+
+
+def test_no_file_names_a_path_of_this_machine() -> None:
+    """Nothing in the project names the folder that it happens to lie in, nor anybody's home."""
+    places = tuple(place for place in (ROOT, Path.home()) if len(place.parts) > 1)
+    found = [
+        f"{path.relative_to(ROOT)}: {name}" for path, text in texts() for name in machine_paths(text, places)
+    ]
+    assert found == []
+    assert machine_paths(f"see {ROOT}/docs", places)
