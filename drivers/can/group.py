@@ -9,12 +9,14 @@ drives notice and stop.
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from drivers import cia402
 from drivers.can import frames
 from drivers.can.link import CanLink
-from drivers.cia402 import Command, PowerMachine
+from drivers.can.mirror import GroupMirror
+from drivers.cia402 import Command
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
 from drivers.errors import DriverError, FaultError, LinkError, MisuseError
 from drivers.interface import AxisFeedback, DriveState, GroupFeedback
@@ -33,11 +35,7 @@ _RESET_LIMIT_NS = 2 * NS_PER_S
 _REST_LIMIT_NS = NS_PER_S // 2
 _REST_MM_S = 0.5
 
-_NOT_CLEAR = frozenset({DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE, DriveState.UNKNOWN})
-
-_TPDO1, _TPDO2, _EMCY, _HEARTBEAT, _SDO = range(5)
-_HALF = 1 << 31
-_MASK = (1 << 32) - 1
+_UNPOWERED = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.FAULT})
 
 
 class CanDriveGroup:
@@ -53,8 +51,6 @@ class CanDriveGroup:
         self._wheres = tuple(
             f"axis {axis} (node {node})" for axis, node in zip(self._axes, self._nodes, strict=True)
         )
-        self._feedback = GroupFeedback([AxisFeedback() for _ in self._axes])
-        self._machines = tuple(PowerMachine() for _ in self._axes)
         self._tick_ns = settings.tick_us * 1000
         self._heartbeat_ns = settings.wire.heartbeat_ms * NS_PER_MS
         self._silent_ns = round(settings.wire.sdo_timeout_s * NS_PER_S)
@@ -63,19 +59,9 @@ class CanDriveGroup:
             for axis in settings.axes.values()
         )
 
-        self._trusted = [False] * len(self._axes)
-        self._raw_counts: list[int | None] = [None] * len(self._axes)
-        self._nmt_states: list[int | None] = [None] * len(self._axes)
-        self._round_mask = 0
-        self._round_full = (1 << 2 * len(self._axes)) - 1
-        self._routes: dict[int, tuple[int, int]] = {}
-        for position, node in enumerate(self._nodes):
-            self._routes[frames.TPDO1 + node] = (_TPDO1, position)
-            self._routes[frames.TPDO2 + node] = (_TPDO2, position)
-            self._routes[frames.EMCY + node] = (_EMCY, position)
-            self._routes[frames.HEARTBEAT + node] = (_HEARTBEAT, position)
-            self._routes[frames.SDO_ANSWER + node] = (_SDO, position)
-
+        self._mirror = GroupMirror(self._nodes, self._take_sdo)
+        self._feedback = self._mirror.feedback
+        self._machines = self._mirror.machines
         head_node = settings.axes[settings.head.axis].node_id
         self._head_id = frames.RPDO2 + head_node
         self._head_words = tuple(frames.RPDO2_DATA.pack(word) for word in (0, 1 << settings.head.output_bit))
@@ -89,8 +75,6 @@ class CanDriveGroup:
         self._closed = False
         self._beating = False
         self._next_beat_ns = 0
-        self.ignored = 0
-        """Frames that are none of ours or not of the expected length."""
 
     @property
     def axes(self) -> tuple[str, ...]:
@@ -101,6 +85,11 @@ class CanDriveGroup:
     def feedback(self) -> GroupFeedback:
         """The latest feedback, refreshed by ``poll`` and by the blocking calls."""
         return self._feedback
+
+    @property
+    def ignored(self) -> int:
+        """Frames so far that were none of ours or not of the expected length."""
+        return self._mirror.ignored
 
     @property
     def is_enabled(self) -> bool:
@@ -125,8 +114,7 @@ class CanDriveGroup:
 
         access = self._object_access()
         self._configured = self._live = False
-        for position in range(len(self._axes)):
-            self._distrust(position)
+        self._mirror.distrust_all()
         for node in self._nodes:
             self._link.send_frames(((frames.NMT, bytes((frames.NMT_PRE_OPERATIONAL, node))),))
         for axis, where in zip(self._axes, self._wheres, strict=True):
@@ -136,20 +124,21 @@ class CanDriveGroup:
 
     def _start_nodes(self) -> None:
         """NMT start, believed only when each node's own heartbeat says operational."""
-        self._nmt_states = [None] * len(self._axes)
+        states = self._mirror.nmt_states
+        states[:] = [None] * len(states)
         for node in self._nodes:
             self._link.send_frames(((frames.NMT, bytes((frames.NMT_START, node))),))
         deadline_ns = self._clock.now_ns() + self._silent_ns + 2 * self._heartbeat_ns
-        while any(state != frames.STATE_OPERATIONAL for state in self._nmt_states):
+        while any(state != frames.STATE_OPERATIONAL for state in states):
             now_ns = self._clock.now_ns()
             if now_ns >= deadline_ns:
-                for where, state in zip(self._wheres, self._nmt_states, strict=True):
+                for where, state in zip(self._wheres, states, strict=True):
                     if state != frames.STATE_OPERATIONAL:
                         got = "no heartbeat" if state is None else f"heartbeat with state {state}"
                         raise LinkError(where, "a heartbeat with state 5, operational", got)
             self._clock.sleep_until_ns(now_ns + NS_PER_MS)
             self.poll()
-        self._trusted = [True] * len(self._axes)
+        self._mirror.trust_all()
 
     def _object_access(self) -> ObjectAccess:
         if self._access is None:
@@ -163,6 +152,10 @@ class CanDriveGroup:
                 self._pump,
             )
         return self._access
+
+    def _take_sdo(self, can_id: int, data: bytes) -> None:
+        if self._access is not None:
+            self._access.take(can_id, data)
 
     def _pump(self) -> None:
         """Waiting for an SDO answer: read the wire, and keep our heartbeat going when it is already awaited."""
@@ -225,14 +218,10 @@ class CanDriveGroup:
         if self._closed:
             raise MisuseError("disable", "an open group", "a closed one")
         self._live = False
-        from drivers.can import setup
-
         try:
             self._come_to_rest()
             self._walk(DriveState.SWITCH_ON_DISABLED, _DISABLE_LIMIT_NS)
-            access = self._object_access()
-            for node in self._nodes:
-                access.hold(node, setup.HEARTBEAT_CONSUMER, 0)
+            self._release_heartbeat()
         except DriverError:
             self._tell_to_stop()
             raise
@@ -267,33 +256,25 @@ class CanDriveGroup:
         On the way down a drive in fault counts as arrived, and one that still turns is stopped first.
         """
         begun_ns = self._clock.now_ns()
-        is_up = goal is DriveState.OPERATION_ENABLED
         while True:
-            words: list[int] = []
-            arrived = True
-            for position, machine in enumerate(self._machines):
-                word, is_there = self._next_word(position, machine, goal, is_up)
-                words.append(word)
-                arrived = arrived and is_there
-            if arrived:
+            steps = [self._next_word(position, goal) for position in range(len(self._axes))]
+            if all(is_there for _, is_there in steps):
                 return
-            self._round(words)
-            now_ns = self._clock.now_ns()
-            for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
-                if now_ns - max(feedback.received_ns, begun_ns) > self._silent_ns:
-                    raise LinkError(where, "a statusword at every SYNC", self._described(feedback))
-            if now_ns - begun_ns > limit_ns:
-                for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
-                    if feedback.state is not goal:
-                        kind = FaultError if is_up else LinkError
-                        raise kind(where, goal.value, self._described(feedback))
+            self._round([word for word, _ in steps])
+            self._refuse_silence(begun_ns)
+            if self._clock.now_ns() - begun_ns > limit_ns:
+                kind = FaultError if goal is DriveState.OPERATION_ENABLED else LinkError
+                for position, (_, is_there) in enumerate(steps):
+                    if not is_there:
+                        got = self._described(self._feedback.axes[position])
+                        raise kind(self._wheres[position], goal.value, got)
 
-    def _next_word(
-        self, position: int, machine: PowerMachine, goal: DriveState, is_up: bool
-    ) -> tuple[int, bool]:
-        """Controlword for the next round, and whether the axis has arrived."""
+    def _next_word(self, position: int, goal: DriveState) -> tuple[int, bool]:
+        """Controlword for the next round towards ``goal``, and whether the axis has arrived."""
+        machine = self._machines[position]
+        is_up = goal is DriveState.OPERATION_ENABLED
         feedback = self._feedback.axes[position]
-        if not self._trusted[position]:
+        if not self._mirror.trusted[position]:
             raise LinkError(self._wheres[position], "a configured drive", self._described(feedback))
         # On the way up every doubt counts (an emergency, too); on the way down only the drive's own word does.
         state = feedback.state if is_up else machine.state
@@ -310,40 +291,59 @@ class CanDriveGroup:
         return machine.step(goal), False
 
     def clear_fault(self) -> None:
-        """Acknowledge the fault of every drive that reports one. Never enables.
+        """Acknowledge the fault of every drive that reports one. Never enables; stops what should still turn.
 
-        Raises MisuseError before ``configure``; FaultError with the drive's error code when the fault stays;
-        LinkError on silence.
+        The drives are told not to await our heartbeat until ``enable``: nothing is in operation here, and a
+        drive that still missed it could not leave its fault. Raises MisuseError before ``configure``;
+        FaultError with the drive's error code when the fault stays; LinkError on silence.
         """
         if self._closed or not self._configured:
             raise MisuseError("clear_fault", "an open and configured group", "another")
+        self._live = False
         begun_ns = self._clock.now_ns()
-        quiet = [int(Command.DISABLE_VOLTAGE)] * len(self._axes)
+        while True:
+            self._round([Command.QUICK_STOP] * len(self._axes))
+            if all(machine.state in _UNPOWERED for machine in self._machines):
+                break
+            self._refuse_silence(begun_ns)
+            self._refuse_late(begun_ns, _UNPOWERED)
+        self._release_heartbeat()
         for machine in self._machines:
             machine.last_controlword = 0
-        self._live = False
-        self._round([int(Command.QUICK_STOP)] * len(self._axes))
-        while True:
-            states = [machine.state for machine in self._machines]
-            if not any(state in _NOT_CLEAR for state in states):
-                break
-            now_ns = self._clock.now_ns()
-            for position, where in enumerate(self._wheres):
-                feedback = self._feedback.axes[position]
-                if now_ns - max(feedback.received_ns, begun_ns) > self._silent_ns:
-                    raise LinkError(where, "a statusword at every SYNC", self._described(feedback))
-                if now_ns - begun_ns > _RESET_LIMIT_NS and states[position] in _NOT_CLEAR:
-                    raise FaultError(where, "a fault that can be acknowledged", self._fault(position))
-            words = [
-                machine.reset_step() if machine.state is DriveState.FAULT else int(Command.QUICK_STOP)
-                for machine in self._machines
-            ]
-            self._round(words)
-        self._round(quiet)
-        for position, (machine, feedback) in enumerate(zip(self._machines, self._feedback.axes, strict=True)):
-            if self._trusted[position]:
-                feedback.fault_code = 0
-                feedback.state = machine.state
+        begun_ns = self._clock.now_ns()
+        while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):
+            self._round(
+                [
+                    machine.reset_step() if machine.state is DriveState.FAULT else Command.DISABLE_VOLTAGE
+                    for machine in self._machines
+                ]
+            )
+            self._refuse_silence(begun_ns)
+            self._refuse_late(begun_ns, frozenset({DriveState.SWITCH_ON_DISABLED}))
+        self._round([Command.DISABLE_VOLTAGE] * len(self._axes))
+        for position in range(len(self._axes)):
+            self._mirror.acknowledge(position)
+
+    def _release_heartbeat(self) -> None:
+        from drivers.can import setup
+
+        access = self._object_access()
+        for node in self._nodes:
+            access.hold(node, setup.HEARTBEAT_CONSUMER, 0)
+        self._beating = False
+
+    def _refuse_silence(self, begun_ns: int) -> None:
+        now_ns = self._clock.now_ns()
+        for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
+            if now_ns - max(feedback.received_ns, begun_ns) > self._silent_ns:
+                raise LinkError(where, "a statusword at every SYNC", self._described(feedback))
+
+    def _refuse_late(self, begun_ns: int, states: frozenset[DriveState]) -> None:
+        if self._clock.now_ns() - begun_ns <= _RESET_LIMIT_NS:
+            return
+        for position, machine in enumerate(self._machines):
+            if machine.state not in states:
+                raise FaultError(self._wheres[position], "a fault that can be cleared", self._fault(position))
 
     def _fault(self, position: int) -> str:
         from drivers.can import setup
@@ -351,7 +351,7 @@ class CanDriveGroup:
         code = self._object_access().read(self._nodes[position], setup.FAULT_CODE)
         return f"{self._machines[position].state.value}, {setup.FAULT_CODE} {code:04X}h"
 
-    def _round(self, controlwords: list[int], more: tuple[tuple[int, bytes], ...] = ()) -> None:
+    def _round(self, controlwords: Sequence[int], more: tuple[tuple[int, bytes], ...] = ()) -> None:
         """Controlwords at zero velocity and SYNC, then a tick's wait and a poll."""
         now_ns = self._clock.now_ns()
         pack = frames.RPDO1_DATA.pack
@@ -420,88 +420,7 @@ class CanDriveGroup:
 
     def poll(self) -> None:
         """Read all that has come and refresh ``feedback`` in place. Raises LinkError when the link is gone."""
-        routes = self._routes
-        axes = self._feedback.axes
-        for can_id, data, received_ns in self._link.receive():
-            route = routes.get(can_id)
-            if route is None:
-                self.ignored += 1
-                continue
-            kind, position = route
-            if kind == _TPDO1:
-                if len(data) != 6:
-                    self.ignored += 1
-                    continue
-                statusword, raw = frames.TPDO1_DATA.unpack(data)
-                axis = axes[position]
-                state = self._machines[position].observe(statusword)
-                axis.statusword = statusword
-                if not self._trusted[position]:
-                    axis.state = DriveState.UNKNOWN
-                elif axis.fault_code:
-                    # An emergency that has not been taken back outweighs a statusword that looks well.
-                    axis.state = DriveState.FAULT if state is DriveState.OPERATION_ENABLED else state
-                else:
-                    axis.state = state
-                last = self._raw_counts[position]
-                if last is None:
-                    axis.position_counts = raw
-                else:
-                    axis.position_counts += ((raw - last + _HALF) & _MASK) - _HALF
-                self._raw_counts[position] = raw
-                axis.received_ns = received_ns
-                self._count_round(1 << 2 * position)
-            elif kind == _TPDO2:
-                if len(data) != 8:
-                    self.ignored += 1
-                    continue
-                axis = axes[position]
-                axis.inputs, axis.velocity_units = frames.TPDO2_DATA.unpack(data)
-                self._count_round(2 << 2 * position)
-            elif kind == _SDO:
-                if self._access is not None:
-                    self._access.take(can_id, data)
-            elif kind == _EMCY:
-                self._take_emergency(position, data)
-            else:
-                self._take_heartbeat(position, data)
-
-    def _count_round(self, bit: int) -> None:
-        mask = self._round_mask
-        # A word that comes twice before the others begins a new round: the old one stays incomplete.
-        mask = bit if mask & bit else mask | bit
-        if mask == self._round_full:
-            self._feedback.sequence += 1
-            mask = 0
-        self._round_mask = mask
-
-    def _take_emergency(self, position: int, data: bytes) -> None:
-        if len(data) != 8:
-            self.ignored += 1
-            return
-        axis = self._feedback.axes[position]
-        axis.fault_code = data[0] | data[1] << 8
-        if axis.fault_code and axis.state is not DriveState.UNKNOWN:
-            axis.state = DriveState.FAULT
-
-    def _take_heartbeat(self, position: int, data: bytes) -> None:
-        if len(data) != 1:
-            self.ignored += 1
-            return
-        state = data[0] & 0x7F
-        self._nmt_states[position] = state
-        if state != frames.STATE_OPERATIONAL and self._trusted[position]:
-            # It has started anew or was stopped by somebody: what we configured can no longer be relied on.
-            self._distrust(position)
-            self._configured = False
-
-    def _distrust(self, position: int) -> None:
-        self._trusted[position] = False
-        self._machines[position].lose()
-        self._raw_counts[position] = None
-        axis = self._feedback.axes[position]
-        axis.state = DriveState.UNKNOWN
-        axis.fault_code = 0
+        self._mirror.take(self._link.receive())
 
     # Ends
 
