@@ -63,6 +63,7 @@ class Gantry:
         ]
         self.recorder = Recorder(max_samples)
         self.recorder.note(self._state, start_ns)
+        physics.warm_up(self._state)
         self.nodes = [
             Node(drive.node_id, motor, self._quick_stop_units(drive), self._emit)
             for drive, motor in zip(settings.axes.values(), self.motors, strict=True)

@@ -334,6 +334,12 @@ def advance(
     return t
 
 
+def warm_up(axes: State) -> None:
+    """Compile now, on a copy, so that the first frame does not wait for the compiler."""
+    book = np.array([0, -1], dtype=np.int64)
+    advance(axes.copy(), 0, GRID_NS, np.zeros(4, dtype=np.int64), np.zeros((4, SAMPLE_COLUMNS)), book)
+
+
 @_compiled
 def sample(
     axes: State,
