@@ -16,7 +16,8 @@ import pytest
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.stream.ring import Ring
-from controller.stream.run import StopFlag, run_stream
+from controller.stream.loop import StopFlag
+from controller.stream.run import run_stream
 from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome, StreamSpec
 from drivers.clock import VirtualClock
 from drivers.errors import LinkError, MisuseError
@@ -273,7 +274,8 @@ def wave_schedule(machine: Machine, strokes: int = 2, stroke_ticks: int = 150, s
     """
     generator = np.random.default_rng(seed)
     settle = [
-        math.ceil(ms * 1000 / machine.tick_us) for ms in (machine.head.settle_down_ms, machine.head.settle_up_ms)
+        math.ceil(ms * 1000 / machine.tick_us)
+        for ms in (machine.head.settle_down_ms, machine.head.settle_up_ms)
     ]
     parts: list[tuple[SegmentKind, int, np.ndarray[Any, Any], int]] = []
     for stroke in range(strokes):

@@ -1,0 +1,133 @@
+"""The real-time child: ``python -m controller.stream SPEC.json``.
+
+Owns the process: signals, host rights, opening and closing. SIGTERM asks for a controlled stop, a second one for a
+stop by every means. Exit code 0 when the outcome line was written, whatever it says; 2 when the specification
+cannot be read.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+from types import FrameType
+
+from pydantic import ValidationError
+
+from controller.config.errors import InputError
+from controller.config.load import load_machine
+from controller.stream.host import HostRights, claim_host
+from controller.stream.loop import StopFlag
+from controller.stream.ring import Ring, RingError
+from controller.stream.run import run_stream
+from controller.stream.spec import StreamOutcome, StreamSpec
+from drivers.clock import MonotonicClock
+from drivers.errors import DriverError
+from drivers.registry import open_group
+from safety.client import BeatLine, GuardUnreachableError
+
+SPIN_NS = 200_000
+LEAD_MAX_NS = 1_000_000
+SWITCH_INTERVAL_S = 0.0005
+
+
+def main(arguments: list[str]) -> int:
+    """Run one life of the streamer; JSON lines on standard output."""
+    if len(arguments) != 1:
+        sys.stderr.write("expected one argument, the specification's file\n")
+        return 2
+    stop = StopFlag()
+
+    def on_signal(_number: int, _frame: FrameType | None) -> None:
+        stop.abort = stop.asked
+        stop.asked = True
+
+    signal.signal(signal.SIGTERM, on_signal)
+    # A terminal's Ctrl-C is for the service to judge.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        spec = StreamSpec.model_validate_json(Path(arguments[0]).read_text())
+    except (OSError, ValidationError, ValueError) as error:
+        sys.stderr.write(f"{arguments[0]}: expected a stream specification, got {error}\n")
+        return 2
+    _run(spec, stop)
+    return 0
+
+
+def _run(spec: StreamSpec, stop: StopFlag) -> None:
+    if spec.guard_socket is None:
+        _say_outcome(StreamOutcome(end="refused", reason="no guard socket is given: no guard, no motion"))
+        return
+    clock = MonotonicClock(SPIN_NS)
+    try:
+        machine = load_machine(Path(spec.machine_file))
+        ring = _open_ring(Path(spec.ring_path))
+        beats = BeatLine.connect(spec.guard_socket)
+    except (InputError, RingError, OSError, GuardUnreachableError) as error:
+        _say_outcome(StreamOutcome(end="refused", reason=str(error)))
+        return
+    try:
+        group = open_group(machine.group_settings(), spec.channel, clock)
+    except DriverError as error:
+        beats.close()
+        _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))
+        return
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    host = claim_host(spec.core)
+    try:
+        outcome = run_stream(
+            spec,
+            machine,
+            group,
+            clock,
+            ring,
+            beats,
+            stop=stop,
+            host=host,
+            on_ready=lambda: _say_ready(host),
+            # Half a tick at most: before that the answers of the last SYNC may still be on their way.
+            lead_ns=min(LEAD_MAX_NS, machine.tick_ns // 2),
+            plan_aside=True,
+        )
+        # First of all the reason: once the lease has run out, the guard ends this process.
+        _say_outcome(outcome)
+    finally:
+        beats.close()
+        group.close()
+        ring.close()
+
+
+def _open_ring(path: Path) -> Ring:
+    """The service's ring; our own where there is none (nobody listens, the loop is the same)."""
+    try:
+        return Ring.open(path)
+    except FileNotFoundError:
+        return Ring.create(path)
+
+
+def _say_ready(host: HostRights) -> None:
+    _say(
+        {
+            "event": "ready",
+            "pid": os.getpid(),
+            "realtime": host.realtime,
+            "core": host.core,
+            "guard": "armed",
+            "notes": list(host.notes),
+        }
+    )
+
+
+def _say_outcome(outcome: StreamOutcome) -> None:
+    _say({"event": "outcome", **outcome.model_dump(mode="json")})
+
+
+def _say(message: dict[str, object]) -> None:
+    sys.stdout.write(json.dumps(message) + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
