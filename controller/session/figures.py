@@ -1,0 +1,107 @@
+"""Figures of a session by pass: what was painted, how exactly the ticks left, how homing agreed.
+
+Reads the journal and the timing logs only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.session.journal import Journal
+from controller.session.rows import PassRow
+from controller.stream.timinglog import TimingLogError, read_timing_log
+from controller.strokes.strokeset import StrokeSet
+
+
+@dataclass(frozen=True, slots=True)
+class TimingError:
+    """Lateness of sending, actual minus scheduled, in microseconds."""
+
+    p50_us: float
+    p99_us: float
+    p999_us: float
+    max_us: float
+
+    @classmethod
+    def of(cls, lateness_us: npt.NDArray[np.float64]) -> TimingError | None:
+        """Percentiles (linear between neighbours); None without ticks."""
+        if len(lateness_us) == 0:
+            return None
+        p50, p99, p999 = np.percentile(lateness_us, [50.0, 99.0, 99.9])
+        return cls(float(p50), float(p99), float(p999), float(lateness_us.max()))
+
+
+@dataclass(frozen=True, slots=True)
+class PassFigures:
+    """One pass in one session. ``metres`` is the length of the strokes finished in it; ``ticks`` were sent."""
+
+    ink: str
+    state: str
+    strokes: int
+    metres: float
+    ticks: int
+    timing: TimingError | None
+    homing_spread_mm: dict[str, float]
+    homing_difference_mm: dict[str, float | None]
+    realtime: bool
+    clock: str
+    missing: str = ""
+
+
+def session_figures(journal: Journal, session: int) -> list[PassFigures]:
+    """Figures of every pass that had a run in the session, in order."""
+    clock = next(row.clock for row in journal.sessions() if row.id == session)
+    runs = journal.runs(session)
+    homings = journal.homings(session)
+    out: list[PassFigures] = []
+    for row in journal.passes(session):
+        mine = [run for run in runs if run.pass_id == row.id]
+        lateness: list[npt.NDArray[np.float64]] = []
+        missing = ""
+        for run in mine:
+            try:
+                records = read_timing_log(run.folder / "timing.gtl").records
+            except (OSError, TimingLogError) as error:
+                missing = str(error)
+                continue
+            of_schedule = records[records["segment"] >= 0]
+            lateness.append((of_schedule["sent_ns"] - of_schedule["scheduled_ns"]) * 1e-3)
+        late_us = np.concatenate(lateness) if lateness else np.empty(0)
+        ids = {run.id for run in mine}
+        finished = np.array(
+            [stroke for stroke, run_id, _ in journal.stroke_rows(row.id) if run_id in ids], dtype=np.int64
+        )
+        # The homing of a pass is the last accepted one before its last run.
+        before = [
+            one for one in homings if one.run is not None and mine and one.run < mine[-1].id and one.accepted
+        ]
+        by_axis = {one.axis: one for one in before}
+        out.append(
+            PassFigures(
+                ink=row.ink,
+                state=row.state,
+                strokes=len(finished),
+                metres=_metres(row, finished),
+                ticks=len(late_us),
+                timing=TimingError.of(late_us),
+                homing_spread_mm={axis: one.spread_mm for axis, one in by_axis.items()},
+                homing_difference_mm={axis: one.difference_mm for axis, one in by_axis.items()},
+                realtime=all(bool(run.realtime) for run in mine),
+                clock=clock,
+                missing=missing,
+            )
+        )
+    return out
+
+
+def _metres(row: PassRow, finished: npt.NDArray[np.int64]) -> float:
+    path: Path = row.folder / "strokes.npz"
+    try:
+        lengths_mm = StrokeSet.load(path).lengths_mm()
+    except (OSError, ValueError, KeyError):
+        return 0.0
+    return float(lengths_mm[finished[finished < len(lengths_mm)]].sum()) / 1000.0

@@ -1,0 +1,191 @@
+"""The verbs that may move the machine, whole: from files to a closed session. For the command line and for tests.
+
+Owns the order of what a verb does; how it is asked for and shown is the command line's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.config.errors import InputError, RefusedError
+from controller.config.load import load_job, load_machine
+from controller.config.places import StateDir, default_state_root
+from controller.session import control
+from controller.session.daemon import RunnerOf, locked, recover, session
+from controller.session.journal import Journal
+from controller.session.operator import Operator
+from controller.session.prepare import Prepared, Progress, load_prepared, prepare
+from controller.session.processrunner import ProcessRunner
+from controller.session.rows import HomingRow
+from controller.session.service import PassResult, Service
+from controller.session.states import initial_state
+from controller.session.watcher import Watcher
+from safety import latch
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a verb has to say at its end."""
+
+    session: int
+    state: StateDir
+    homings: tuple[HomingRow, ...] = ()
+    passes: tuple[PassResult, ...] = ()
+
+
+def state_of(machine_path: Path, state_root: Path | None) -> StateDir:
+    """The machine's state directory by name only; nothing is made."""
+    machine = load_machine(machine_path)
+    root = state_root if state_root is not None else default_state_root(machine.name)
+    return StateDir(root.expanduser().absolute())
+
+
+def default_prepared(job_path: Path, machine_path: Path, state_root: Path | None) -> Path:
+    """Where a job is prepared when nobody says otherwise."""
+    return state_of(machine_path, state_root).root / "prepared" / load_job(job_path).name
+
+
+def prepared_for(
+    job_path: Path, machine_path: Path, folder: Path, progress: Progress | None, note: Callable[[str], None]
+) -> Prepared:
+    """The prepared job in ``folder``, made anew when it is missing, stale or of other files."""
+    try:
+        found = load_prepared(folder)
+    except InputError:
+        found = None
+    if found is not None:
+        wanted = {str(job_path.absolute()), str(machine_path.absolute())}
+        stale = found.stale()
+        if not stale and wanted <= set(found.record.sources):
+            return found
+        changed = ", ".join(Path(path).name for path in stale) or "the files"
+        note(f"{changed} changed since the job was prepared: preparing it again")
+    return prepare(job_path, machine_path, folder, progress)
+
+
+async def home(
+    machine_path: Path, state_root: Path | None, operator: Operator, watcher: Watcher, *,
+    accept_difference: bool = False, runner_of: RunnerOf = ProcessRunner, signals: bool = True,
+) -> Done:  # fmt: skip
+    """One session that homes."""
+    async with session(
+        machine_path, state_root, runner_of, operator, watcher, verb="home", signals=signals
+    ) as service:
+        rows = await service.home(accept_difference=accept_difference)
+        return Done(service.session, service.state_dir, tuple(rows))
+
+
+async def paint(
+    prepared: Prepared, machine_path: Path, state_root: Path | None, operator: Operator, watcher: Watcher, *,
+    inks: Sequence[str] = (), again: bool = False, home_first: bool = False, runner_of: RunnerOf = ProcessRunner,
+    signals: bool = True, meanwhile: Callable[[Service], None] | None = None,
+) -> Done:  # fmt: skip
+    """One session that paints the inks (all, in the job's order, when none is named).
+
+    ``home_first``: home before anything else, for a machine that was never homed. ``meanwhile`` gets the service
+    before it begins.
+    """
+    names = [prepared.ink(name).name for name in inks] or [ink.name for ink in prepared.record.inks]
+    async with session(
+        machine_path, state_root, runner_of, operator, watcher,
+        verb="paint", job=prepared.record.job, signals=signals,
+    ) as service:  # fmt: skip
+        if prepared.record.machine != service.machine.name:
+            raise RefusedError(
+                f"the job was prepared for {prepared.record.machine}, not for {service.machine.name}",
+                "prepare it for this machine",
+            )
+        if meanwhile is not None:
+            meanwhile(service)
+        if home_first:
+            await service.home()
+        results = await service.paint(prepared, names, again=again)
+        return Done(service.session, service.state_dir, passes=tuple(results))
+
+
+def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
+    """How the machine stands: from a running service, else from the journal and the latch."""
+    state = state_of(machine_path, state_root)
+    machine = load_machine(machine_path)
+    standing = latch.read(state.latch)
+    latched = None
+    if standing is not None:
+        latched = {
+            "reason": standing.reason, "text": standing.text, "detail": standing.detail,
+            "wall_time": standing.wall_time, "standstill": standing.standstill,
+        }  # fmt: skip
+    common: dict[str, Any] = {"machine": machine.name, "state_folder": str(state.root), "latch": latched}
+    trouble = ""
+    if state.control_socket.exists():
+        try:
+            answer = control.ask(state.control_socket, "status")
+            return {**common, "service": {k: v for k, v in answer.items() if k not in ("v", "ok")},
+                    "state": answer.get("state")}  # fmt: skip
+        except RefusedError as error:
+            trouble = error.reason
+    if not state.journal.exists():
+        return {**common, "service": None, "trouble": trouble, "registered": False, "why": "never homed",
+                "state": initial_state(latched=standing is not None, registered=False, pass_open=False).value,
+                "passes": []}  # fmt: skip
+    journal = Journal.read(state.journal, machine.name)
+    try:
+        return {
+            **common,
+            "service": None,
+            "trouble": trouble,
+            "state": initial_state(
+                latched=standing is not None,
+                registered=journal.registered,
+                pass_open=journal.open_pass() is not None,
+            ).value,
+            "registered": journal.registered,
+            "why": journal.registration_reason,
+            "passes": [
+                {"job": row.job, "ink": row.ink, "state": row.state, "strokes": row.strokes,
+                 "strokes_finished": len(journal.finished_strokes(row.id))}
+                for row in journal.passes() if row.state != "abandoned"
+            ],
+        }  # fmt: skip
+    finally:
+        journal.close()
+
+
+def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: str) -> Path:
+    """Clear the latch whose reason code the person has seen; the machine is unregistered from then on.
+
+    Answers the file that keeps the cleared latch. Raises RefusedError when no latch stands, the reason is another
+    or a session runs.
+    """
+    machine = load_machine(machine_path)
+    state = StateDir.open(state_root, machine.name)
+    with locked(state, "clear"):
+        journal = Journal.open(state.journal, machine.name)
+        try:
+            # Registration goes first: a crash between the two leaves a latch, never a false truth.
+            recover(journal, state)
+            standing = latch.read(state.latch)
+            if standing is not None and journal.registered:
+                journal.lose_registration(f"halted: {standing.reason}")
+            try:
+                kept = latch.clear(state.latch, person, reason)
+            except latch.ClearRefusedError as error:
+                raise RefusedError(str(error), "giornata status shows what is latched") from None
+            journal.note("clear", f"{reason} cleared by {person}")
+        finally:
+            journal.close()
+    return kept
+
+
+def run(work: Any) -> Any:
+    """Run one verb's coroutine to its end."""
+    return asyncio.run(work)
+
+
+def person_name() -> str:
+    """Who is at the keyboard, for the record."""
+    return os.environ.get("SUDO_USER") or os.environ.get("USER") or f"uid {os.getuid()}"
