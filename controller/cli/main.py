@@ -14,11 +14,18 @@ from typing import Annotated
 
 import typer
 
-from controller.cli import check, schema
+from controller.cli import check, clear, home, paint, prepare, report, schema, status, stop
 from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 
 VERBS: tuple[Callable[..., None], ...] = (
     check.check,
+    prepare.prepare,
+    home.home,
+    paint.paint,
+    stop.stop,
+    status.status,
+    clear.clear,
+    report.report,
     schema.schema,
 )
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from controller.config.places import StateDir
 from controller.session.journal import Journal
 from controller.session.rows import PassRow
 from controller.stream.timinglog import TimingLogError, read_timing_log
@@ -96,6 +97,15 @@ def session_figures(journal: Journal, session: int) -> list[PassFigures]:
             )
         )
     return out
+
+
+def figures_of(state: StateDir, session: int) -> list[PassFigures]:
+    """Figures from a state directory at rest."""
+    journal = Journal.read(state.journal)
+    try:
+        return session_figures(journal, session)
+    finally:
+        journal.close()
 
 
 def _metres(row: PassRow, finished: npt.NDArray[np.int64]) -> float:

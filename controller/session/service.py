@@ -290,7 +290,7 @@ class Service:
 
         def advanced(advance: Advance) -> None:
             self._advance = advance
-            self.watcher.advanced(what, advance, self._strokes_before + advance.strokes, self._ticks_total)
+            self.watcher.advanced(advance, self._strokes_before + advance.strokes, self._ticks_total)
 
         order = Order(
             run, tasks, offsets, watches, self._meta(run, what, row, ink, offsets), strokes, advanced

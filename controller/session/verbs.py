@@ -6,6 +6,7 @@ Owns the order of what a verb does; how it is asked for and shown is the command
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -189,3 +190,21 @@ def run(work: Any) -> Any:
 def person_name() -> str:
     """Who is at the keyboard, for the record."""
     return os.environ.get("SUDO_USER") or os.environ.get("USER") or f"uid {os.getuid()}"
+
+
+def last_painting_session(state: StateDir) -> int:
+    """The latest session that had a pass. Raises RefusedError when there is none."""
+    journal = Journal.read(state.journal)
+    try:
+        painted = [row.session for row in journal.runs() if row.pass_id is not None]
+    finally:
+        journal.close()
+    if not painted:
+        raise RefusedError("no session has painted yet", "run giornata paint")
+    return painted[-1]
+
+
+def paths_of(files: Any) -> dict[str, Any]:
+    """The paths in a record of files, by field name."""
+    fields = dataclasses.fields(files)
+    return {field.name: getattr(files, field.name) for field in fields}

@@ -21,7 +21,7 @@ class Watcher:
     def pass_begun(self, ink: PreparedInk, number: int, count: int, finished: int, ticks: int) -> None:
         """Pass ``number`` of ``count`` begins; ``finished`` strokes were painted before, ``ticks`` are to come."""
 
-    def advanced(self, what: str, advance: Advance, strokes: int, ticks_total: int) -> None:
+    def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:
         """The run has come further; ``strokes`` finished in the pass, earlier runs included."""
 
     def pass_ended(self, ink: PreparedInk, state: str) -> None:

@@ -1,0 +1,47 @@
+"""``giornata home``: find the switches, judge what was found, register the machine. No logic."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated
+
+import typer
+
+from controller.cli.console import Exit, JsonOption, StateOption, emit, err
+from controller.cli.options import MachineOption, VirtualOption, YesOption
+
+
+def home(
+    machine: MachineOption,
+    state: StateOption = None,
+    accept_difference: Annotated[
+        bool,
+        typer.Option(
+            "--accept-difference", help="You have looked: the new place is right, whatever the last was."
+        ),
+    ] = False,
+    yes: YesOption = False,
+    virtual: VirtualOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Home both axes and compare with the last time. The machine moves."""
+    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.watching import TerminalWatcher
+    from controller.session import verbs
+    from controller.session.service import StoppedError
+
+    with TerminalWatcher(err(), quiet=as_json) as watcher:
+        try:
+            done = verbs.run(
+                verbs.home(
+                    machine, state, operator_for(yes), watcher,
+                    accept_difference=accept_difference, runner_of=runner_for(virtual),
+                )
+            )  # fmt: skip
+        except StoppedError as error:
+            if as_json:
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+            err().print(str(error))
+            raise typer.Exit(Exit.INTERRUPTED) from None
+    if as_json:
+        emit({"ok": True, "session": done.session, "homings": [asdict(row) for row in done.homings]})

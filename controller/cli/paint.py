@@ -1,0 +1,74 @@
+"""``giornata paint``: paint a job's inks, one pass after another, going on where it was left. No logic."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from controller.cli.console import Exit, JobArgument, JsonOption, StateOption, emit, err, out, progress
+from controller.cli.options import MachineOption, VirtualOption, YesOption
+
+
+def paint(
+    job: JobArgument,
+    machine: MachineOption,
+    ink: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--ink", metavar="NAME", help="Paint this ink only; may be given again. All if not given."
+        ),
+    ] = None,
+    again: Annotated[bool, typer.Option("--again", help="Paint anew what is painted or begun.")] = False,
+    prepared_folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--prepared", metavar="DIR", help="The job as prepared; in the machine's state if not given."
+        ),
+    ] = None,
+    state: StateOption = None,
+    yes: YesOption = False,
+    virtual: VirtualOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Paint a job: for every ink the pen, homing, then the pass. Ctrl-C stops on the path, twice stops at once.
+
+    A pass that was stopped goes on with its first unfinished stroke.
+    """
+    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.tables import passes_table
+    from controller.cli.watching import TerminalWatcher
+    from controller.session import verbs
+    from controller.session.figures import figures_of
+    from controller.session.service import StoppedError
+
+    place = prepared_folder if prepared_folder is not None else verbs.default_prepared(job, machine, state)
+    with TerminalWatcher(err(), quiet=as_json) as watcher:
+        with progress(quiet=as_json) as bar:
+            task = bar.add_task("preparing", total=1.0)
+
+            def show(name: str, stage: str, fraction: float) -> None:
+                bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
+
+            prepared = verbs.prepared_for(job, machine, place, show, watcher.note)
+        try:
+            done = verbs.run(
+                verbs.paint(
+                    prepared, machine, state, operator_for(yes), watcher,
+                    inks=ink or (), again=again, runner_of=runner_for(virtual),
+                )
+            )  # fmt: skip
+        except StoppedError as error:
+            if as_json:
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+            err().print(f"{error}; giornata paint goes on from there", soft_wrap=True)
+            raise typer.Exit(Exit.INTERRUPTED) from None
+    figures = figures_of(done.state, done.session)
+    if as_json:
+        emit({"ok": True, "session": done.session, "passes": [asdict(one) for one in figures]})
+        return
+    if figures:
+        out().print(passes_table(figures))
+    out().print(f"session {done.session}: giornata report makes its report")

@@ -1,0 +1,42 @@
+"""``giornata status``: how the machine stands, from the running service or from what it left behind. No logic."""
+
+from __future__ import annotations
+
+from controller.cli.console import JsonOption, StateOption, emit, out
+from controller.cli.options import MachineOption
+
+
+def status(machine: MachineOption, state: StateOption = None, as_json: JsonOption = False) -> None:
+    """Show the daemon's state, the latch, registration and the passes."""
+    from controller.session import verbs
+
+    answer = verbs.status(machine, state)
+    if as_json:
+        emit({"ok": True, **answer})
+        return
+    console = out()
+    console.print(f"{answer['machine']}: [bold]{answer['state']}[/]", soft_wrap=True)
+    latch = answer["latch"]
+    if latch is not None:
+        console.print(
+            f"latched {latch['wall_time']}: {latch['text']} ({latch['reason']}), standstill {latch['standstill']}",
+            soft_wrap=True,
+        )
+    service = answer["service"]
+    if service is not None:
+        console.print(
+            f"session {service['session']}, pid {service['pid']}: {service['what']}, "
+            f"{service['strokes_finished']} of {service['strokes']} strokes, "
+            f"{service['ticks_sent']} of {service['ticks']} ticks",
+            soft_wrap=True,
+        )
+        return
+    if answer["trouble"]:
+        console.print(f"[yellow]{answer['trouble']}[/]", soft_wrap=True)
+    console.print(
+        f"{'registered' if answer['registered'] else 'not registered'}: {answer['why']}", soft_wrap=True
+    )
+    for one in answer["passes"]:
+        console.print(
+            f"  {one['job']} {one['ink']}: {one['state']}, {one['strokes_finished']} of {one['strokes']} strokes"
+        )
