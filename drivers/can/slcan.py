@@ -311,9 +311,10 @@ def _set_up_adapter(channel: str, bitrate_bit_s: int) -> None:
 
     try:
         bus = SetUpBus(channel, bitrate=bitrate_bit_s, sleep_after_open=_SETTLE_AFTER_OPEN_S)
-    except ValueError as error:
-        raise MisuseError(f"wire {channel}", "settings that the adapter knows", str(error)) from error
-    except (can.CanError, OSError) as error:
+    except (can.CanError, OSError, ValueError) as error:
+        # The backend wraps what it finds wrong with its arguments, too.
+        if isinstance(error, ValueError) or isinstance(error.__cause__, ValueError):
+            raise MisuseError(f"wire {channel}", "settings that the adapter knows", str(error)) from error
         raise LinkError(f"wire {channel}", "a serial CAN adapter", str(error)) from error
     bus.shutdown()
 
