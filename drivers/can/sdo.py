@@ -25,6 +25,12 @@ _PUMP_NS = 200_000
 _MISSING = frozenset({0x0602_0000, 0x0609_0011})
 """Abort codes of CiA 301: object, sub-index does not exist."""
 
+_INITIATES = frozenset({1, 2})
+"""Top three bits of requests that name an object: download and upload initiate."""
+
+_NAMES_OBJECT = frozenset({2, 3, 4})
+"""Top three bits of answers that name their object: upload initiate, download initiate, abort."""
+
 # Each failure becomes an exception that says more; the library's own lines would only double it.
 logging.getLogger("canopen").addHandler(logging.NullHandler())
 
@@ -63,6 +69,20 @@ class _PumpedClient(SdoClient):
         super().__init__(request_id, answer_id, dictionary)  # type: ignore[no-untyped-call]
         self.network = network
         self._wait = wait
+        self._awaited = b""
+
+    def request_response(self, sdo_request: bytes) -> bytes:
+        if sdo_request[0] >> 5 in _INITIATES:
+            self._awaited = bytes(sdo_request[1:4])
+        answer: bytes = super().request_response(sdo_request)  # type: ignore[no-untyped-call]
+        return answer
+
+    def on_response(self, can_id: int, data: bytearray, timestamp: float) -> None:
+        # The stop frames (ours before, a guard's now) also ask the server for something; its answers to them
+        # name their object, and are not ours.
+        if data[0] >> 5 in _NAMES_OBJECT and bytes(data[1:4]) != self._awaited:
+            return
+        super().on_response(can_id, data, timestamp)  # type: ignore[no-untyped-call]
 
     def read_response(self) -> bytes:
         if not self._wait(self):
