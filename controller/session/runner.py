@@ -15,7 +15,7 @@ from controller.session.recorder import Advance, Recorder
 from controller.session.rows import RunRow
 from controller.session.strokewatch import StrokeWatch
 from controller.stream.ring import Ring
-from controller.stream.spec import StreamOutcome, StreamSpec, Task
+from controller.stream.spec import AxisHomingResult, StreamOutcome, StreamSpec, Task
 
 
 def _no_strokes(_strokes: list[tuple[int, int]]) -> None:
@@ -33,6 +33,7 @@ class Order:
     run: RunRow
     tasks: tuple[Task, ...]
     offset_counts: tuple[float, float] | None = None
+    previous_homing: tuple[AxisHomingResult, ...] = ()
     watches: tuple[StrokeWatch, ...] = ()
     meta: Mapping[str, Any] = field(default_factory=dict)
     on_strokes: Callable[[list[tuple[int, int]]], None] = _no_strokes
@@ -86,6 +87,7 @@ def spec_of(
         guard_socket=str(beat_socket) if beat_socket is not None else None,
         latch_path=str(latch_path),
         offset_counts=order.offset_counts,
+        previous_homing=order.previous_homing,
         service_pid=service_pid,
     )
     (order.run.folder / "spec.json").write_text(spec.model_dump_json(indent=1) + "\n")

@@ -29,7 +29,7 @@ from controller.session.runner import Order, Runner
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
 from controller.session.strokewatch import StrokeWatch, unfinished_parts
 from controller.session.watcher import Watcher
-from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
+from controller.stream.spec import AxisHomingResult, HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
 from drivers.errors import DriverError, FaultError, LinkError
 from safety import latch
 
@@ -132,14 +132,14 @@ class Service:
         """
         self._refuse_latched()
         await self._up()
-        outcome = await self._stream("homing", (HomingTask(),), None)
+        last = {axis: self.journal.last_homing(axis) for axis in AXES}
+        previous = [_as_homing(row) for row in last.values() if row is not None and not accept_difference]
+        outcome = await self._stream("homing", (HomingTask(),), None, previous=previous)
         results = [
             AxisHoming(one.axis, one.touches_counts, one.mean_counts, one.spread_mm, one.offset_counts)
             for one in outcome.homing
         ]
-        last = {axis: self.journal.last_homing(axis) for axis in AXES}
-        previous = [_as_homing(row) for row in last.values() if row is not None]
-        accepted, lines = judge_all(results, [] if accept_difference else previous, self.machine.axes)
+        accepted, lines = judge_all(results, previous, self.machine.axes)
         if outcome.end == "failed" or sorted(one.axis for one in results) != sorted(AXES):
             accepted, lines = False, (outcome.reason or "not every axis has a result",)
         rows = [_as_row(one, last[one.axis], self.machine) for one in results]
@@ -268,7 +268,7 @@ class Service:
 
     async def _stream(
         self, what: str, tasks: tuple[Task, ...], row: PassRow | None, *, watches: tuple[StrokeWatch, ...] = (),
-        ink: PreparedInk | None = None,
+        ink: PreparedInk | None = None, previous: Sequence[AxisHoming] = (),
     ) -> StreamOutcome:  # fmt: skip
         """One life of the streamer. Raises for every end but done, and but failed where homing is to be judged.
 
@@ -293,7 +293,14 @@ class Service:
             self.watcher.advanced(advance, self._strokes_before + advance.strokes, self._ticks_total)
 
         order = Order(
-            run, tasks, offsets, watches, self._meta(run, what, row, ink, offsets), strokes, advanced
+            run,
+            tasks,
+            offset_counts=offsets,
+            previous_homing=tuple(_as_result(one) for one in previous),
+            watches=watches,
+            meta=self._meta(run, what, row, ink, offsets),
+            on_strokes=strokes,
+            on_advance=advanced,
         )
         self._running = True
         end: RunEnd = "died"
@@ -386,6 +393,16 @@ class Service:
 
 def _as_homing(row: HomingRow) -> AxisHoming:
     return AxisHoming(row.axis, row.touches_counts, row.mean_counts, row.spread_mm, row.offset_counts)
+
+
+def _as_result(homing: AxisHoming) -> AxisHomingResult:
+    return AxisHomingResult(
+        axis=homing.axis,
+        touches_counts=homing.touches_counts,
+        mean_counts=homing.mean_counts,
+        spread_mm=homing.spread_mm,
+        offset_counts=homing.offset_counts,
+    )
 
 
 def _as_row(result: AxisHoming, last: HomingRow | None, machine: Machine) -> HomingRow:
