@@ -7,6 +7,7 @@ where a reviewer sees it. The checks themselves are fed bad samples: a check tha
 from __future__ import annotations
 
 import ast
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -62,7 +63,14 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     "PIL": frozenset({"controller.report", "drivers.twin"}),
     "platformdirs": frozenset({"controller.config"}),
     "pydantic": frozenset(
-        {"controller.config", "controller.stream", "controller.session", "drivers", "drivers.twin"}
+        {
+            "controller.config",
+            "controller.stream",
+            "controller.session",
+            "controller.report",
+            "drivers",
+            "drivers.twin",
+        }
     ),
     "rich": frozenset({"controller.cli", "controller.session"}),
     "scipy": frozenset({"controller.strokes", "controller.register", "controller.report"}),
@@ -265,3 +273,33 @@ def test_no_file_names_a_path_of_this_machine() -> None:
     ]
     assert found == []
     assert machine_paths(f"see {ROOT}/docs", places)
+
+
+RATING = re.compile(
+    r"\b(?:PL ?[a-e]|SIL ?-?[1-4]|(?:safety[- ])?(?:certified|rated) (?:software|program|daemon|guard))\b"
+)
+"""Ways of claiming a safety rating. ISO 13849-1 and IEC 61508 name levels so."""
+
+
+def test_no_text_claims_a_safety_rating() -> None:
+    """Nothing in the project claims a performance or integrity level: no software here may."""
+    found = [
+        f"{path.relative_to(ROOT)}: {match[0]}"
+        for path, text in texts()
+        if path.suffix in (".md", ".toml", ".svg") or path.is_relative_to(ROOT / "controller")
+        if (match := RATING.search(text))
+    ]
+    assert found == []
+    for claim in ("reaches PL d", "SIL 2 capable", "a safety-rated guard"):
+        assert RATING.search(claim)
+
+
+LINK = re.compile(r"\]\((?!https?:)([^)#\s]+)\)")
+
+
+def test_links_between_documents_lead_somewhere() -> None:
+    """Every relative link in README, DEVELOPERS and docs points at something that is there."""
+    pages = [(path, text) for path, text in texts() if path.suffix == ".md"]
+    links = [(path, target) for path, text in pages for target in LINK.findall(text)]
+    assert len(links) > 5
+    assert [f"{path.name}: {target}" for path, target in links if not (path.parent / target).exists()] == []
