@@ -14,10 +14,11 @@ from typing import Annotated
 
 import typer
 
-from controller.cli import check, clear, home, paint, prepare, report, schema, status, stop
+from controller.cli import check, clear, demo, home, paint, prepare, report, schema, status, stop
 from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 
 VERBS: tuple[Callable[..., None], ...] = (
+    demo.demo,
     check.check,
     prepare.prepare,
     home.home,
