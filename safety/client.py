@@ -168,7 +168,9 @@ class BeatLine:
             self._line.send(self._buffer)
         except BlockingIOError:  # the guard has stopped reading
             return False
-        except (OSError, ValueError, ArithmeticError, struct.error):
+        except (struct.error, ValueError, ArithmeticError):  # a number that is none, or does not fit
+            return False
+        except OSError:
             self._gone = True
             return False
         self._sequence = sequence

@@ -7,8 +7,10 @@ directory synced, so that a power cut leaves the old latch, the new one, or an u
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import time
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +20,8 @@ FORMAT = 1
 UNREADABLE = "latch-unreadable"
 HISTORY = "latch-history"
 Standing = Literal["pending", "proved", "not proved"]
+_WAIT_S = 0.002
+_WAITS = 500
 _STANDINGS = ("pending", "proved", "not proved")
 
 
@@ -54,12 +58,9 @@ def now_text() -> str:
 def read(path: Path) -> Latch | None:
     """The latch that stands at ``path``; None only when there is neither a latch nor an unfinished one."""
     try:
-        text = _bytes_of(path)
+        text = _finished(path)
         if text is None:
-            unfinished = _bytes_of(_unfinished(path))
-            text = _bytes_of(path)  # again: it may have been finished in between
-            if text is None:
-                return None if unfinished is None else _unreadable(path, "its writing was cut off")
+            return None
     except OSError as error:
         return _unreadable(path, str(error))
     try:
@@ -138,6 +139,34 @@ def _decode(text: bytes) -> Latch:
     return Latch(**raw)
 
 
+def _finished(path: Path) -> bytes | None:
+    """The latch's bytes; None when there is no trace of one. Waits a little for somebody who is just writing.
+
+    Raises OSError when its writing was cut off, or takes too long.
+    """
+    abandoned = 0
+    for _ in range(_WAITS):
+        text = _bytes_of(path)
+        if text is not None:
+            return text
+        try:
+            descriptor = os.open(_unfinished(path), os.O_RDONLY | os.O_CLOEXEC)
+        except FileNotFoundError:
+            return _bytes_of(path)  # again: it may have been finished in between
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            # Nobody holds it: cut off, unless its writer has only just opened it.
+            abandoned += 1
+            if abandoned > 1:
+                break
+        except BlockingIOError:
+            abandoned = 0
+        finally:
+            os.close(descriptor)
+        time.sleep(_WAIT_S)
+    raise OSError("its writing was cut off")
+
+
 def _bytes_of(path: Path) -> bytes | None:
     try:
         return path.read_bytes()
@@ -169,10 +198,11 @@ def _write_durably(path: Path, record: dict[str, object]) -> None:
     unfinished = _unfinished(path)
     descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
     with os.fdopen(descriptor, "wb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)  # tells readers that somebody alive is at it
         file.write(json.dumps(record, indent=1).encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())
-    unfinished.replace(path)
+        unfinished.replace(path)
     _sync_directory(path.parent)
 
 

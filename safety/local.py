@@ -129,7 +129,7 @@ class LocalGuard:
 class LocalBeatLine:
     """``safety.client.Beats`` towards a ``LocalGuard``."""
 
-    __slots__ = ("_echo", "_guard", "_peer", "_sequence", "gone", "latched", "silent")
+    __slots__ = ("_echo", "_guard", "_peer", "_sequence", "gone", "latched")
 
     def __init__(self, guard: LocalGuard, peer: int) -> None:
         self._guard = guard
@@ -138,8 +138,6 @@ class LocalBeatLine:
         self._echo = (-1, 0)
         self.latched = False
         self.gone = False
-        # For tests of the mutual watch: a guard that takes beats and no longer answers.
-        self.silent = False
 
     def arm(
         self, now_ns: int, lease_until_ns: int, position_um: tuple[int, int] = (0, 0), flags: int = 0
@@ -203,8 +201,7 @@ class LocalBeatLine:
         )
         decision = self._guard.take(Heard(self._peer, beat))
         if isinstance(decision, Echo):
-            if not self.silent:
-                self._echo = (self._sequence, now_ns)
+            self._echo = (self._sequence, now_ns)
             return True
         if isinstance(decision, Refuse):
             self.latched = True

@@ -175,13 +175,7 @@ class Watch:
         if event.peer != self._peer:
             return Refuse("another streamer is armed")
         beat = event.beat
-        if beat.word is Word.ARM:
-            return self._stop(now_ns, Reason.BEAT_OUT_OF_ORDER, "the armed streamer said ARM again")
-        if beat.word not in (Word.BEAT, Word.DISARM):
-            return self._stop(
-                now_ns, Reason.BEAT_UNREADABLE, f"the streamer said {beat.word.name}, a word of the guard"
-            )
-        fault = self._bad_sequence(beat) or self._bad_age(now_ns, beat)
+        fault = self._bad_sequence(beat) or self._bad_age(now_ns, beat) or self._bad_word(beat)
         if fault is None and beat.word is Word.BEAT:
             fault = self._bad_lease(now_ns, beat) or self._out_of_envelope(beat)
         if fault is not None:
@@ -271,6 +265,13 @@ class Watch:
         if step == 0:
             return Reason.BEAT_REPEATED, text
         return (Reason.BEAT_MISSING if step > 1 else Reason.BEAT_OUT_OF_ORDER), text
+
+    def _bad_word(self, beat: Beat) -> tuple[Reason, str] | None:
+        if beat.word in (Word.BEAT, Word.DISARM):
+            return None
+        if beat.word is Word.ARM:
+            return Reason.BEAT_OUT_OF_ORDER, "the armed streamer said ARM again"
+        return Reason.BEAT_UNREADABLE, f"the streamer said {beat.word.name}, a word of the guard"
 
     def _bad_age(self, now_ns: int, beat: Beat) -> tuple[Reason, str] | None:
         age_ns = now_ns - beat.sent_ns

@@ -1,0 +1,189 @@
+"""The latch: never lost, never misread as clear, removed by one function and a person only."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from safety import latch
+from safety.latch import ClearRefusedError, Latch
+
+STOPPED = Latch(
+    "lease-out", "the lease ended", "", "2031-05-01T10:00:00.000+00:00", 5, 6, 1234, 77, "pending"
+)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "latch.json"
+
+
+def test_what_is_written_is_read(path: Path) -> None:
+    """Every field survives, and what is found later about standstill is added."""
+    latch.write(path, STOPPED)
+    assert latch.read(path) == STOPPED
+    newer = latch.update_standstill(path, STOPPED, "proved")
+    assert latch.read(path) == newer == replace(STOPPED, standstill="proved")
+
+
+def test_no_file_is_no_latch(path: Path) -> None:
+    """Only the absence of both files is clear."""
+    assert latch.read(path) is None
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"", b"{", b"null", b"[]", b"\xff\xfe", b"{}", b'{"format": 2}', b'{"format": 1}',
+        json.dumps({"format": 1, "reason": "x"}).encode(),
+    ],
+)  # fmt: skip
+def test_an_unreadable_latch_is_a_latch(path: Path, content: bytes) -> None:
+    """A latch file that makes no sense counts as latched, with a reason code of its own."""
+    path.write_bytes(content)
+    found = latch.read(path)
+    assert found is not None
+    assert found.reason == latch.UNREADABLE
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_no_damage_makes_a_latch_clear(path: Path, data: st.DataObject) -> None:
+    """Cut anywhere or with any byte changed, the file still means latched."""
+    latch.write(path, STOPPED)
+    good = path.read_bytes()
+    at = data.draw(st.integers(0, len(good) - 1))
+    damaged = data.draw(
+        st.sampled_from([good[:at], good[:at] + bytes([data.draw(st.integers(0, 255))]) + good[at + 1 :]])
+    )
+    path.write_bytes(damaged)
+    assert latch.read(path) is not None
+
+
+def test_a_folder_in_its_place_is_a_latch(path: Path) -> None:
+    """What cannot be opened as a file cannot be shown to be clear."""
+    path.mkdir()
+    found = latch.read(path)
+    assert found is not None
+    assert found.reason == latch.UNREADABLE
+
+
+def test_an_unfinished_latch_is_a_latch(path: Path) -> None:
+    """A crash while the latch was being written leaves the machine latched; a person can clear it."""
+    path.with_name("latch.json.new").write_text('{"format": 1, "rea')
+    found = latch.read(path)
+    assert found is not None
+    assert found.reason == latch.UNREADABLE
+    latch.clear(path, "Ada", latch.UNREADABLE)
+    assert latch.read(path) is None
+
+
+def test_clearing_needs_a_name_and_the_reason_that_stands(path: Path) -> None:
+    """Without a person, or with another reason than the one that stands, nothing is cleared."""
+    latch.write(path, STOPPED)
+    for person, reason in [
+        ("", "lease-out"),
+        ("  ", "lease-out"),
+        ("Ada", ""),
+        ("Ada", "stop-asked"),
+        ("Ada", "lease"),
+    ]:
+        with pytest.raises(ClearRefusedError):
+            latch.clear(path, person, reason)
+        assert latch.read(path) == STOPPED
+    assert not (path.parent / latch.HISTORY).exists()
+
+
+def test_clearing_keeps_the_story(path: Path) -> None:
+    """A cleared latch lies in the history with who cleared it and when; the place is clear."""
+    latch.write(path, STOPPED)
+    kept = latch.clear(path, " Ada ", "lease-out")
+    assert latch.read(path) is None
+    assert kept.parent == path.parent / latch.HISTORY
+    record = json.loads(kept.read_text())
+    assert record["cleared_by"] == "Ada"
+    assert record["cleared_at"]
+    assert record["reason"] == "lease-out"
+    assert record["stopped_ns"] == 5
+
+
+def test_clearing_an_unreadable_latch_keeps_its_bytes(path: Path) -> None:
+    """Evidence is not thrown away because it is damaged."""
+    path.write_bytes(b"{half \xff")
+    record = json.loads(latch.clear(path, "Ada", latch.UNREADABLE).read_text())
+    assert record["raw"] == {"latch.json": "{half \\xff"}
+
+
+def test_nothing_to_clear_says_so(path: Path) -> None:
+    """Clearing where nothing is latched is refused, not quietly done."""
+    with pytest.raises(ClearRefusedError, match="no latch stands"):
+        latch.clear(path, "Ada", "lease-out")
+
+
+def test_two_latches_of_one_instant_are_both_kept(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The history never overwrites itself."""
+    monkeypatch.setattr(latch, "now_text", lambda: "2031-05-01T10:00:00.000+00:00")
+    kept = set()
+    for _ in range(3):
+        latch.write(path, STOPPED)
+        kept.add(latch.clear(path, "Ada", "lease-out"))
+    assert len(kept) == 3
+
+
+@pytest.mark.parametrize("broken", ["fsync", "replace", "open"])
+def test_a_disk_that_refuses_leaves_what_stood(
+    path: Path, monkeypatch: pytest.MonkeyPatch, broken: str
+) -> None:
+    """When writing or clearing fails half-way, the machine is still latched."""
+    latch.write(path, STOPPED)
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", refuse) if broken == "replace" else patch.setattr(
+            f"safety.latch.os.{broken}", refuse
+        )
+        with pytest.raises(OSError, match="No space"):
+            latch.write(path, replace(STOPPED, reason="stop-asked"))
+        with pytest.raises(OSError, match="No space"):
+            latch.clear(path, "Ada", "lease-out")
+    assert latch.read(path) == STOPPED
+
+
+def test_a_reader_waits_for_a_latch_that_is_being_written(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read at any moment of its first writing, a latch is whole or not begun, never unreadable."""
+    seen: list[Latch | None] = []
+    fsync = os.fsync
+    readers: list[threading.Thread] = []
+
+    def slow_fsync(descriptor: int) -> None:
+        if not readers:
+            readers.append(threading.Thread(target=lambda: seen.append(latch.read(path))))
+            readers[0].start()
+            while not waits:
+                real_sleep(0.001)
+        fsync(descriptor)
+
+    waits: list[float] = []
+    real_sleep = time.sleep
+
+    def counted_sleep(duration_s: float) -> None:
+        waits.append(duration_s)
+        real_sleep(duration_s)
+
+    monkeypatch.setattr("safety.latch.time.sleep", counted_sleep)
+    monkeypatch.setattr("safety.latch.os.fsync", slow_fsync)
+    latch.write(path, STOPPED)
+    readers[0].join(10)
+    assert seen == [STOPPED]
