@@ -54,7 +54,6 @@ EXIT_CODES_HELP = (
 )
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer with one JSON object on standard output.")]
-MachineArgument = Annotated[Path, typer.Argument(metavar="MACHINE", help="Machine file (TOML).")]
 JobArgument = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML).")]
 StateOption = Annotated[
     Path | None,

@@ -46,8 +46,9 @@ def of_file(data: Mapping[str, Any], model: type[BaseModel], bad: frozenset[Loca
                 here = here[step]
             except (IndexError, TypeError):
                 raise UnknownValueError(path) from None
-        plain_list = isinstance(here, list) and not any(isinstance(entry, Mapping) for entry in here)
-        if plain_list and any(place[: len(location)] == location for place in bad):
+        if not _holds_tables(type_at(model, location)) and any(
+            place[: len(location)] == location for place in bad
+        ):
             # A list of plain values is known as a whole or not at all.
             raise UnknownValueError(path)
         return here
@@ -90,6 +91,12 @@ def type_at(model: Any, location: Location) -> Any:
 def is_model(kind: Any) -> bool:
     """Whether ``kind`` is a model's class."""
     return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def _holds_tables(kind: Any) -> bool:
+    """Whether values of this type are tables or lists of tables, whose parts are known one by one."""
+    origin = get_origin(kind)
+    return is_model(kind) or origin is dict or (origin in (tuple, list) and is_model(bare(get_args(kind)[0])))
 
 
 def _walk(here: Any, location: Location) -> Any:

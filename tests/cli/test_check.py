@@ -150,6 +150,35 @@ def test_help_tells_the_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:
         assert str(int(code)) in text
 
 
+def table(text: str, heading: str) -> list[list[str]]:
+    """Rows of the Markdown table whose first column is called ``heading``."""
+    lines = text.splitlines()
+    start = next(n for n, line in enumerate(lines) if line.startswith(f"| {heading} |")) + 2
+    rows = []
+    for line in lines[start:]:
+        if not line.startswith("|"):
+            break
+        rows.append([cell.strip() for cell in line.strip("|").split("|")])
+    return rows
+
+
+def test_readme_tells_the_truth_about_commands() -> None:
+    """README's tables hold exactly the verbs and exit codes that there are."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    told = {row[0].strip("`").split()[1] for row in table(readme, "command")}
+    assert told == {verb.__name__ for verb in cli.VERBS}
+    assert [int(row[0]) for row in table(readme, "exit code")] == sorted(Exit)
+
+
+@pytest.mark.parametrize("verb", sorted(verb.__name__ for verb in cli.VERBS))
+def test_every_verb_explains_itself(capsys: pytest.CaptureFixture[str], verb: str) -> None:
+    """Every verb has a help of its own, and takes --json."""
+    assert main([verb, "--help"]) == 0
+    text = capsys.readouterr().out
+    assert f"giornata {verb}" in text
+    assert "--json" in text
+
+
 @pytest.mark.parametrize(
     ("error", "code", "kind"),
     [

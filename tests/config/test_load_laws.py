@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from controller.config.errors import InputError, Mistake
@@ -111,6 +111,8 @@ def test_a_value_of_an_impossible_type_is_named(path: Path_, value: object) -> N
 
 @settings(max_examples=400)
 @given(st.sampled_from(FIELDS), json_like)
+@example(("park_mm",), [{}])
+@example(("home_order",), [{}, 1])
 def test_any_value_loads_or_is_refused_with_the_field(path: Path_, value: object) -> None:
     """Law: whatever stands in a field, the file loads or InputError comes, never another exception.
 
