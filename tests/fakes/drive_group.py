@@ -59,6 +59,7 @@ class FakeDriveGroup:
         self.is_aborted = False
         self.is_closed = False
         self.is_live = False
+        self.is_configured = False
 
     @property
     def axes(self) -> tuple[str, ...]:
@@ -86,12 +87,15 @@ class FakeDriveGroup:
         self._answers_due += 1
 
     def configure(self) -> None:
-        self._begin("configure")
         self._refuse_when_over("configure")
+        self._begin("configure")
+        self.is_configured = True
 
     def enable(self) -> None:
-        self._begin("enable")
         self._refuse_when_over("enable")
+        if not self.is_configured:
+            raise MisuseError("enable", "a group that is configured", "one that is not")
+        self._begin("enable")
         for name, state in zip(self._axes, self._states, strict=True):
             if state is DriveState.FAULT:
                 self.stops += 1

@@ -188,7 +188,10 @@ class FakeDriveNode:
     def _write(self, key: tuple[int, int], value: int) -> None:
         if key not in self.broken:
             self.objects[key][1] = value
-        if key == (0x6040, 0):
+        if key == (0x1016, 1):
+            # CiA 301: monitoring begins with the first heartbeat heard after the write.
+            self._heard_master_ns = None
+        elif key == (0x6040, 0):
             self._control(value)
         elif key == (0x60FF, 0):
             self.velocity = value

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from drivers.settings import CanWire, DriveOutputHead, DriveSettings, GroupSettings
+from drivers.twin.parameters import TwinAxis, TwinParameters
 
 
 def group_settings(interface: str = "slcan", channel: str = "simulated", **wire: Any) -> GroupSettings:
@@ -30,4 +31,24 @@ def group_settings(interface: str = "slcan", channel: str = "simulated", **wire:
             settle_up_ms=80.0,
         ),
         tick_us=4000,
+    )
+
+
+def twin_parameters() -> TwinParameters:
+    """A simulated gantry of 3.4 m by 2.2 m for ``group_settings``, standing well inside its travel."""
+    common: dict[str, Any] = {
+        "home_switch_mm": 15.0,
+        "home_switch_active_below": True,
+        "loop_lag_ms": 8.0,
+        "acceleration_max_mm_s2": 8000.0,
+        "speed_max_mm_s": 900.0,
+        "play_mm": 0.25,
+    }
+    return TwinParameters(
+        axes={
+            "x": TwinAxis(length_mm=3400.0, start_mm=1500.0, **common),
+            "y": TwinAxis(length_mm=2200.0, start_mm=1100.0, **common),
+        },
+        canvas_origin_mm=(200.0, 150.0),
+        canvas_size_mm=(3000.0, 1900.0),
     )
