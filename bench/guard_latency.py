@@ -1,0 +1,197 @@
+"""How long from a streamer's death to the first stop bytes, on a pty, with the real guard process.
+
+Each trial is one guard and one streamer (forked, so that starting them costs little), a SIGKILL at a random phase of
+the beat, and the guard's own record of when its first stop bytes had been written. Two figures: ``kill`` counts from
+just before the kill is called, so it holds the dying of the streamer's process (the kernel gives back its memory
+before it closes its sockets); ``verdict`` counts from the guard's verdict, and holds the guard's own work only. The
+streamer has the rights of a real one (SCHED_FIFO where permitted). Loaded: every core is kept busy by other
+processes. A hung streamer is not measured here: it is stopped when its lease ends, by design.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import random
+import select
+import shutil
+import signal
+import sys
+import tempfile
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+from safety import latch
+from safety.client import BeatLine, request_quit
+from safety.guard import Guard
+from safety.rights import take_rights
+from safety.settings import GuardSettings
+
+TICK_NS = 4_000_000
+STREAMER_PRIORITY = 60
+LEASE_NS = 200_000_000
+STOP = b"t2016020000000000\rt2026020000000000\r"
+PERCENTILES = (50.0, 99.0, 100.0)
+
+
+def _settings(folder: Path, channel: str) -> GuardSettings:
+    return GuardSettings(
+        wire_kind="tty",
+        wire_channel=channel,
+        end_frame_hex=b"\r".hex(),
+        stop_frames_hex=(STOP.hex(),),
+        poll_frame_hex=b"t0800\r".hex(),
+        standstill=(),
+        beat_socket=str(folder / "beat.sock"),
+        stop_socket=str(folder / "stop.sock"),
+        latch_path=str(folder / "latch.json"),
+        event_path=str(folder / "events.jsonl"),
+        service_pid=os.getpid(),
+        lease_max_ms=300.0,
+        beat_late_ms=200.0,
+        envelope_um=((0, 1000), (0, 1000)),
+        speed_max_um_s=(1000, 1000),
+        following_max_um=(1000, 1000),
+        stop_um_s2=(1000, 1000),
+        give_up_after_s=0.05,
+        overrun_ms=200.0,
+    )
+
+
+def _fork(work: Callable[[], object]) -> int:
+    """Run ``work`` in a child that leaves without cleaning up after us."""
+    pid = os.fork()
+    if pid:
+        return pid
+    try:
+        work()
+    finally:
+        os._exit(0)
+
+
+def _guard(settings: GuardSettings, far_end: int, ready: int) -> None:
+    os.close(far_end)
+    os.dup2(ready, 1)
+    sys.stdout = os.fdopen(1, "w")
+    guard = Guard(settings)
+    guard.open()
+    guard.run()
+
+
+def _streamer(beat_socket: str, ready: int) -> None:
+    take_rights(STREAMER_PRIORITY)
+    line = BeatLine.connect(beat_socket, answer_timeout_s=5.0)
+    now_ns = time.monotonic_ns()
+    armed = line.arm(now_ns, now_ns + LEASE_NS)
+    os.write(ready, b"armed\n" if armed else b"refused\n")
+    while True:
+        now_ns = time.monotonic_ns()
+        line.beat(now_ns, now_ns + LEASE_NS, 0, 0, 0, 0, 0, 0, 0, 0)
+        line.poll_echo()
+        time.sleep(TICK_NS * 1e-9)
+
+
+def _line_from(descriptor: int) -> bytes:
+    """What a child says first; raises when it says nothing."""
+    if not select.select((descriptor,), (), (), 10.0)[0]:
+        raise TimeoutError("a child did not get ready within 10 s")
+    return os.read(descriptor, 65536)
+
+
+def one_trial(rng: random.Random) -> tuple[float, float]:
+    """Kill a streamer under a guard; returns us from the kill, and from the verdict, to the first stop bytes."""
+    folder = Path(tempfile.mkdtemp(prefix="gl-", dir="/tmp"))
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    settings = _settings(folder, os.ttyname(slave))
+    near, far = os.pipe()
+    children = []
+    try:
+        children.append(_fork(lambda: _guard(settings, master, far)))
+        ready = json.loads(_line_from(near))
+        if ready["event"] != "ready":
+            raise RuntimeError(str(ready))
+        children.append(_fork(lambda: _streamer(settings.beat_socket, far)))
+        if _line_from(near) != b"armed\n":
+            raise RuntimeError("the guard refused to arm")
+        time.sleep(0.02 + rng.random() * TICK_NS * 1e-9)
+        killed_ns = time.monotonic_ns()
+        os.kill(children[1], signal.SIGKILL)
+        if not select.select((master,), (), (), 10.0)[0]:
+            raise TimeoutError("no stop bytes within 10 s")
+        if not os.read(master, 4096).startswith(b"\r" + STOP):
+            raise RuntimeError("something else than stop bytes came")
+        path = Path(settings.latch_path)
+        while (found := latch.read(path)) is None or found.standstill == "pending":
+            with contextlib.suppress(BlockingIOError):
+                os.set_blocking(master, False)
+                os.read(master, 65536)
+            time.sleep(0.002)
+        if found.reason != "streamer-died":
+            raise RuntimeError(f"stopped for another reason: {found.reason}: {found.text}")
+        request_quit(settings.stop_socket)
+        os.waitpid(children.pop(0), 0)
+        return (found.first_bytes_ns - killed_ns) / 1000.0, (found.first_bytes_ns - found.stopped_ns) / 1000.0
+    finally:
+        for pid in children:
+            os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
+        for descriptor in (master, slave, near, far):
+            os.close(descriptor)
+        shutil.rmtree(folder)
+
+
+def measure(trials: int, load: bool, seed: int = 1) -> tuple[list[float], list[float]]:
+    """Latencies in us from kill and from verdict, each sorted. ``load``: every core is kept busy meanwhile."""
+    rng = random.Random(seed)
+    burners = [_fork(_burn) for _ in range(os.cpu_count() or 1)] if load else []
+    try:
+        from_kill, from_verdict = zip(*(one_trial(rng) for _ in range(trials)), strict=True)
+        return sorted(from_kill), sorted(from_verdict)
+    finally:
+        for pid in burners:
+            os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
+
+
+def _burn() -> None:
+    while True:
+        pass
+
+
+def percentile(ordered: list[float], percent: float) -> float:
+    """The value that ``percent`` of the sorted values do not exceed (nearest rank)."""
+    rank = max(1, -(-len(ordered) * percent // 100))
+    return ordered[int(rank) - 1]
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Print the table: streamer's death to first stop bytes, idle and loaded."""
+    parser = argparse.ArgumentParser(prog="python -m bench.guard_latency", description=__doc__)
+    parser.add_argument("--trials", type=int, default=100)
+    parser.add_argument("--quick", action="store_true", help="20 trials instead")
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args(arguments)
+    trials = 20 if options.quick else options.trials
+    table = {
+        (load, counted): {f"p{percent:g}": percentile(ordered, percent) for percent in PERCENTILES}
+        for load in ("idle", "loaded")
+        for counted, ordered in zip(("kill", "verdict"), measure(trials, load == "loaded"), strict=True)
+    }
+    if options.json:
+        rows = {f"{load}, from {counted}": row for (load, counted), row in table.items()}
+        print(json.dumps({"what": "streamer's death to first stop bytes, us", "trials": trials, **rows}))
+        return 0
+    print(f"streamer's death to first stop bytes, us, real time, {trials} trials each")
+    print(f"{'':8}{'from':8}{'p50':>10}{'p99':>10}{'max':>10}")
+    for (load, counted), row in table.items():
+        print(f"{load:8}{counted:8}" + "".join(f"{value:10.0f}" for value in row.values()))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
