@@ -141,7 +141,7 @@ class FakeDriveNode:
 
     def _receive_pdo(self, can_id: int, data: bytes) -> None:
         for number in range(4):
-            if self.value(0x1400 + number, 1) == can_id:
+            if (0x1400 + number, 1) in self.objects and self.value(0x1400 + number, 1) == can_id:
                 at = 0
                 for position in range(1, self.value(0x1600 + number, 0) + 1):
                     word = self.value(0x1600 + number, position)
@@ -153,6 +153,8 @@ class FakeDriveNode:
         out = []
         self._publish()
         for number in range(4):
+            if (0x1800 + number, 1) not in self.objects:
+                continue
             cob_id = self.value(0x1800 + number, 1)
             if cob_id >> 31 or self.value(0x1800 + number, 2) != 1:
                 continue
