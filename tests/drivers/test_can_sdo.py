@@ -47,7 +47,7 @@ class Answering:
     def close(self) -> None: ...
 
 
-def result(call: Callable[[], int | None]) -> int | None | DriverError:
+def result(call: Callable[[], int | None]) -> int | DriverError | None:
     try:
         return call()
     except DriverError as error:
