@@ -71,9 +71,8 @@ def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher) -> Shown:
 def _fresh(folder: Path) -> Path:
     """An empty folder; an earlier demonstration in its place is removed, anything else is left alone."""
     if folder.exists() and not (folder / MARK).is_file() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError([
-            Mistake(folder, "--dir", "a new or empty folder, or an earlier demonstration's", "something else, left alone")
-        ])  # fmt: skip
+        expected = "a new or empty folder, or an earlier demonstration's"
+        raise InputError([Mistake(folder, "--dir", expected, "something else, left alone")])
     if folder.exists():
         shutil.rmtree(folder)
     folder.mkdir(parents=True)

@@ -25,8 +25,9 @@ from controller.session.runner import Order, keep_outcome, recorder_of, spec_of
 from controller.session.simulated import SimulatedWorld
 from controller.stream.ring import Ring
 from controller.stream.spec import StreamOutcome
+from drivers.clock import MonotonicClock
 from drivers.errors import LinkError
-from drivers.registry import stop_plan
+from drivers.registry import open_link, stop_plan
 from safety import client, latch
 
 DRAIN_S = 0.01
@@ -73,6 +74,8 @@ class ProcessRunner:
                 self._channel = self._world.channel
             else:
                 self._channel = wire.channel
+                # A missing bus is better said now than by the streamer; the link is given back at once.
+                open_link(self._machine.group_settings(), self._channel, MonotonicClock()).close()
             await self._start_guard()
         except BaseException:
             await self.close()
