@@ -29,8 +29,7 @@ from drivers.registry import open_group
 from safety.client import BeatLine, GuardUnreachableError
 
 SPIN_NS = 200_000
-LEAD_MAX_NS = 1_000_000
-SWITCH_INTERVAL_S = 0.0005
+LEAD_MAX_NS = 600_000
 
 
 def main(arguments: list[str]) -> int:
@@ -60,7 +59,9 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
     if spec.guard_socket is None:
         _say_outcome(StreamOutcome(end="refused", reason="no guard socket is given: no guard, no motion"))
         return
-    clock = MonotonicClock(SPIN_NS)
+    # Only the instant of a send is worth a spin. Whoever waits for answers must sleep: at real-time priority a
+    # spinning wait would take the core away from the very program that is to answer.
+    clock, waker = MonotonicClock(SPIN_NS), MonotonicClock()
     try:
         machine = load_machine(Path(spec.machine_file))
         ring = _open_ring(Path(spec.ring_path))
@@ -69,12 +70,11 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         _say_outcome(StreamOutcome(end="refused", reason=str(error)))
         return
     try:
-        group = open_group(machine.group_settings(), spec.channel, clock)
+        group = open_group(machine.group_settings(), spec.channel, waker)
     except DriverError as error:
         beats.close()
         _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))
         return
-    sys.setswitchinterval(SWITCH_INTERVAL_S)
     host = claim_host(spec.core)
     try:
         outcome = run_stream(
@@ -87,9 +87,9 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
             stop=stop,
             host=host,
             on_ready=lambda: _say_ready(host),
-            # Half a tick at most: before that the answers of the last SYNC may still be on their way.
+            # Not too early: the answers of the last SYNC may still be on their way.
             lead_ns=min(LEAD_MAX_NS, machine.tick_ns // 2),
-            plan_aside=True,
+            waker=waker,
         )
         # First of all the reason: once the lease has run out, the guard ends this process.
         _say_outcome(outcome)

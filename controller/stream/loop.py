@@ -71,6 +71,7 @@ class StreamLoop:
         queue: TaskQueue,
         stop: StopFlag,
         lead_ns: int = 0,
+        waker: Clock | None = None,
     ) -> None:
         self.tick = 0
         self.last_segment = -1
@@ -85,6 +86,7 @@ class StreamLoop:
         self._queue = queue
         self._stop = stop
         self._lead_ns = lead_ns
+        self._waker = waker or clock
         self._tick_ns = machine.tick_ns
         self._lease_ns = round(machine.lease.lease_ms * NS_PER_MS)
         self._guard_late_ns = round(machine.lease.guard_late_ms * NS_PER_MS)
@@ -134,7 +136,7 @@ class StreamLoop:
         tick = 0
         while True:
             instant_ns = start_ns + tick * tick_ns
-            clock.sleep_until_ns(instant_ns - lead_ns)
+            self._waker.sleep_until_ns(instant_ns - lead_ns)
             if not self._prepare(tick):
                 return
             if lead_ns:

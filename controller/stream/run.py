@@ -44,12 +44,13 @@ def run_stream(
     host: HostRights | None = None,
     on_ready: Callable[[], None] | None = None,
     lead_ns: int = 0,
-    plan_aside: bool = False,
+    waker: Clock | None = None,
 ) -> StreamOutcome:
     """Do the tasks of ``spec`` and say how it ended. Never raises for what a machine or a person can cause.
 
-    ``lead_ns``: how long before each instant the work of a tick begins (0 in virtual time). ``on_ready`` is called
-    when the guard is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and
+    ``lead_ns``: how long before each instant the work of a tick begins (0 in virtual time); ``waker`` is the clock
+    that wakes for it (``clock`` if None), which need not be exact and so need not spin. ``on_ready`` is called when
+    the guard is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and
     after ``halted`` it does so at once.
     """
     host = host or HostRights(False, -1, ())
@@ -62,14 +63,14 @@ def run_stream(
     if standing is not None:
         return refused(f"a latch stands ({standing.reason}: {standing.text}). A person must clear it first")
     try:
-        queue = TaskQueue(spec, machine, prepare_steps(spec, machine), plan_aside=plan_aside)
+        queue = TaskQueue(spec, machine, prepare_steps(spec, machine))
         _refuse_wild_trim(machine)
         queue.warm_up()
     except (RefusedError, InputError) as error:
         return refused(str(error))
     if group.axes != AXES:
         return refused(f"expected drives for axes {AXES}, got {group.axes}")
-    loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns)
+    loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker)
     try:
         group.configure()
         group.enable()

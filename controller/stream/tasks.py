@@ -1,12 +1,14 @@
 """Which program comes next: steps in, programs out, one after another with standstill between.
 
-Owns the order of steps, the planning of moves (at standstill, aside from the loop when asked) and what is known
-of the homing. Knows no bus and no clock.
+Owns the order of steps, the planning of moves and what is known of the homing. Knows no bus and no clock.
+
+A move is planned within the tick that begins it, the machine standing still: once warmed up that takes about a
+millisecond, and makes at most one tick of zero velocity late. (In a thread it would be the loop that waited for
+the interpreter, and for longer.)
 """
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 
 from controller.config.machine import AXES, Machine
@@ -24,8 +26,7 @@ class TaskQueue:
     """Hands out the programs of the vetted steps.
 
     ``offset_counts`` (x, y) is None as long as the machine is unregistered: from the start of a homing until its
-    end, or when nothing was given. ``plan_aside``: moves are planned in a thread while the loop keeps its
-    beats; else within the call, for virtual time.
+    end, or when nothing was given.
     """
 
     def __init__(
@@ -33,17 +34,11 @@ class TaskQueue:
         spec: StreamSpec,
         machine: Machine,
         steps: tuple[Step, ...],
-        *,
-        plan_aside: bool,
         planner: Planner = plan_move_quanta,
     ) -> None:
         self._machine = machine
         self._steps = list(steps)
-        self._plan_aside = plan_aside
         self._planner = planner
-        self._thread: threading.Thread | None = None
-        self._planned: Program | None = None
-        self._trouble: BaseException | None = None
         self._previous = tuple(AxisHoming(**result.model_dump()) for result in spec.previous_homing)
         self.offset_counts = spec.offset_counts
         self.task = 0
@@ -69,35 +64,22 @@ class TaskQueue:
         return not self._steps
 
     def next_program(self, planned_quanta: tuple[int, int]) -> Program | None:
-        """The next step's program, the machine standing still at ``planned_quanta``; None while it is planned.
+        """The next step's program, the machine standing still at ``planned_quanta``.
 
-        Raises what the planning raised.
+        None when the step needs no motion (it is there already); then ask again.
         """
-        if self._thread is not None:
-            if self._thread.is_alive():
-                return None
-            self._thread.join()
-            self._thread = None
-            return self._hand_out()
-        step = self._steps[0]
+        step = self._steps.pop(0)
         self.task = step.task
         if isinstance(step, HomingStep):
             self.offset_counts = None
-            self._planned = HomingProgram(self._machine, self._previous)
-            return self._hand_out()
+            return HomingProgram(self._machine, self._previous)
         if isinstance(step, MoveStep):
             if step.target_quanta == planned_quanta:
-                self._steps.pop(0)
                 return None
-            work = (planned_quanta, step.target_quanta)
-            if self._plan_aside:
-                self._thread = threading.Thread(target=self._plan, args=work, name="plan a move", daemon=True)
-                self._thread.start()
-                return None
-            self._plan(*work)
-            return self._hand_out()
-        self._planned = PathProgram(step.schedule, self._machine, step.first_tick, step.end_tick)
-        return self._hand_out()
+            return PathProgram(
+                self._plan(planned_quanta, step.target_quanta), self._machine, label_segments=False
+            )
+        return PathProgram(step.schedule, self._machine, step.first_tick, step.end_tick)
 
     def finish(self, program: Program) -> str:
         """A program has ended: keep what it found. Returns why nothing may follow, or an empty string."""
@@ -120,25 +102,12 @@ class TaskQueue:
         self.offset_counts = (offsets[AXES[0]], offsets[AXES[1]])
         return ""
 
-    def _plan(self, start: tuple[int, int], target: tuple[int, int]) -> None:
-        try:
-            schedule = self._planner(self._machine, start, target)
-            end = schedule.boundaries_quanta()[-1]
-            if schedule.start_quanta != start or (int(end[0]), int(end[1])) != target:
-                raise RuntimeError(
-                    f"move: expected a plan from {start} to {target}, "
-                    f"got one from {schedule.start_quanta} to {(int(end[0]), int(end[1]))}"
-                )
-            self._planned = PathProgram(schedule, self._machine, label_segments=False)
-        except Exception as trouble:  # noqa: BLE001
-            # Raised again in the loop, which knows how to stop.
-            self._trouble = trouble
-
-    def _hand_out(self) -> Program:
-        if self._trouble is not None:
-            raise self._trouble
-        program = self._planned
-        assert program is not None
-        self._planned = None
-        self._steps.pop(0)
-        return program
+    def _plan(self, start: tuple[int, int], target: tuple[int, int]) -> Schedule:
+        schedule = self._planner(self._machine, start, target)
+        end = schedule.boundaries_quanta()[-1]
+        if schedule.start_quanta != start or (int(end[0]), int(end[1])) != target:
+            raise RuntimeError(
+                f"move: expected a plan from {start} to {target}, "
+                f"got one from {schedule.start_quanta} to {(int(end[0]), int(end[1]))}"
+            )
+        return schedule
