@@ -117,7 +117,8 @@ class DriveGroup(Protocol):
 
         ``velocity_units`` in drive units, one per axis; ``outputs`` bit 0 is the head (1 = down). Does not
         block longer than one tick. After ``abort`` it raises MisuseError and sends nothing. Raises
-        MisuseError for values beyond 32 bits or a wrong count, LinkError when the wire does not take them.
+        MisuseError for values beyond 32 bits or a wrong count, FaultError when the last word of an axis is not
+        OPERATION ENABLED (nothing was sent), LinkError when the wire does not take them.
         """
         ...
 
