@@ -52,7 +52,7 @@ def demo(
                 "realtime": shown.realtime,
                 "seconds": round(shown.seconds, 2),
                 "passes": [asdict(one) for one in shown.figures],
-                "skipped": [asdict(one) for one in shown.skipped],
+                "skipped": [one.model_dump() for one in shown.skipped],
                 "state": shown.state.root,
                 "canvas": shown.canvas_picture,
                 "report": paths,

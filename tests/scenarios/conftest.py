@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from controller.config.load import load_job
 from controller.config.places import StateDir, shipped
 from controller.session import verbs
 from controller.session.operator import SimulatedOperator
-from controller.session.prepare import Prepared, PreparedInk, prepare
+from controller.session.prepare import Prepared, PreparedInk
 from controller.session.recorder import Advance
 from controller.session.service import Service
 from controller.session.states import DaemonState
@@ -94,7 +95,9 @@ class Bench:
 
     def prepared(self) -> Prepared:
         """The job, fresh."""
-        return verbs.prepared_for(self.job, self.machine, self.root / "prepared", None, lambda _note: None)
+        return verbs.prepared_for(
+            self.job, self.machine, self.root / "prepared" / load_job(self.job).name, None, lambda _note: None
+        )
 
     def home(self, watcher: Watcher | None = None, **options: object) -> verbs.Done:
         """One session that homes."""
@@ -133,7 +136,7 @@ def low_tide(tmp_path_factory: pytest.TempPathFactory) -> tuple[Bench, verbs.Don
     """The shipped job painted whole, once, in virtual time."""
     root = tmp_path_factory.mktemp("lt")
     bench = Bench(shipped("machines/boathouse.toml"), shipped("jobs/low-tide/job.toml"), root / "s")
-    prepare(bench.job, bench.machine, bench.root / "prepared")
+    bench.prepared()
     seen = Seen()
     return bench, bench.paint(seen, home_first=True), seen
 

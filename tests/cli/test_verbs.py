@@ -1,0 +1,112 @@
+"""The verbs as a shell sees them: exit codes, JSON, what is said. Virtual time."""
+
+from __future__ import annotations
+
+import pytest
+
+from safety import latch
+
+HALT = latch.Latch("stop-asked", "a person asked for it", "", latch.now_text(), 1, standstill="proved")
+
+
+def test_prepare_home_paint_status(shell) -> None:
+    """The ordinary day answers with one JSON object a verb, exit 0, and status tells what was done."""
+    prepared = shell.verb("prepare", shell.job, "--json")
+    assert prepared.code == 0
+    assert [ink["strokes"] for ink in prepared.json["inks"]] == [1, 1]
+    before = shell.verb("status", "--json").json
+    assert (before["state"], before["registered"], before["why"]) == ("unregistered", False, "never homed")
+    homed = shell.home("--json")
+    assert homed.code == 0
+    assert {row["axis"] for row in homed.json["homings"]} == {"x", "y"}
+    painted = shell.paint("--json")
+    assert painted.code == 0
+    assert [(one["ink"], one["state"], one["strokes"]) for one in painted.json["passes"]] == [
+        ("ochre", "finished", 1),
+        ("teal", "finished", 1),
+    ]
+    status = shell.verb("status", "--json").json
+    assert (status["state"], status["registered"]) == ("registered", True)
+    assert [one["strokes_finished"] for one in status["passes"]] == [1, 1]
+
+
+def test_words_for_people(shell) -> None:
+    """Without --json the same verbs print tables and lines on the right streams."""
+    assert "prepared in" in shell.verb("prepare", shell.job).out
+    homed = shell.home()
+    assert homed.out == ""
+    assert "spread" in homed.err
+    painted = shell.paint("--ink", "teal")
+    assert "teal" in painted.out
+    assert "ochre" not in painted.out
+    assert "boathouse: registered" in shell.verb("status").out
+
+
+def test_stop_without_a_guard(shell) -> None:
+    """With nothing running, stop says so and points at the emergency stop; exit 3."""
+    answer = shell.verb("stop", "--json")
+    assert answer.code == 3
+    assert "no guard runs" in answer.json["error"]["reason"]
+    assert "emergency stop" in answer.json["error"]["remedy"]
+
+
+def test_latch_refuses_until_cleared_by_its_reason(shell) -> None:
+    """A latch refuses home and paint by its reason; clear wants that very code, then homing is due."""
+    assert shell.home().code == 0
+    latch.write(shell.state / "latch.json", HALT)
+    for refused in (shell.paint(), shell.home()):
+        assert refused.code == 3
+        assert "stopped: a person asked for it (stop-asked)" in refused.err
+    assert shell.verb("status", "--json").json["latch"]["reason"] == "stop-asked"
+    assert shell.verb("clear", "--reason", "lease-out", "--by", "Ada").code == 3
+    cleared = shell.verb("clear", "--reason", "stop-asked", "--by", "Ada", "--json")
+    assert cleared.code == 0
+    assert cleared.json["next"] == "giornata home"
+    refused = shell.paint()
+    assert refused.code == 3
+    assert "giornata home" in refused.err
+    assert shell.home().code == 0
+    assert shell.paint().code == 0
+
+
+def test_clear_asks_a_person(shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without --reason and without a terminal nobody can have looked: refused, the latch stands."""
+    assert shell.verb("clear").code == 3
+    latch.write(shell.state / "latch.json", HALT)
+    answer = shell.verb("clear")
+    assert answer.code == 3
+    assert "--reason stop-asked" in answer.err
+    assert (shell.state / "latch.json").exists()
+
+
+def test_paint_without_terminal_needs_yes(shell) -> None:
+    """Pens are loaded by people: without a terminal and without --yes nothing is painted."""
+    assert shell.home().code == 0
+    answer = shell.verb("paint", shell.job, "--virtual")
+    assert answer.code == 3
+    assert "--yes" in answer.err
+    assert shell.runs == ["0001-homing"]
+
+
+def test_stale_preparation_is_made_anew(shell) -> None:
+    """paint notices that the artwork changed since prepare, says so, and paints the new one."""
+    assert shell.home().code == 0
+    assert shell.verb("prepare", shell.job).code == 0
+    shell.edit(shell.folder / "two.svg", "M 10 40 L 60 40", "M 10 40 L 70 40")
+    painted = shell.paint("--ink", "teal", "--json")
+    assert painted.code == 0
+    assert painted.json["passes"][0]["metres"] == pytest.approx(0.06)
+
+
+def test_demo_in_virtual_time(shell) -> None:
+    """The demonstration runs whole in virtual time, answers in JSON and leaves report and picture."""
+    folder = shell.folder / "d"
+    answer = shell.run("demo", "--virtual", "--dir", folder, "--json")
+    assert answer.code == 0
+    shown = answer.json
+    assert shown["clock"] == "virtual"
+    assert len(shown["passes"]) >= 2
+    assert sum(one["strokes"] for one in shown["passes"]) >= 60
+    assert (folder / "twin" / "canvas.png").is_file()
+    assert shell.run("demo", "--virtual", "--dir", shell.folder).code == 2
+    assert shell.job.exists()
