@@ -19,6 +19,7 @@ from safety.beat import MESSAGE_BYTES, UnreadableBeatError, Word, pack_into, unp
 
 ANSWER_BYTES = 65536
 _ECHOES_MAX = 64
+_KNOCK_AGAIN_S = 0.002
 
 
 class GuardUnreachableError(ConnectionError):
@@ -251,8 +252,21 @@ def _connect(path: Path | str, timeout_s: float) -> socket.socket:
     line = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET | socket.SOCK_CLOEXEC)
     try:
         line.settimeout(timeout_s)
-        line.connect(str(path))
+        _knock(line, str(path), time.monotonic() + timeout_s)
     except OSError as error:
         line.close()
         raise GuardUnreachableError(f"{path}: no guard to speak to: {error}") from None
     return line
+
+
+def _knock(line: socket.socket, path: str, deadline_s: float) -> None:
+    """Connect; where too many others are knocking (EAGAIN on a unix socket), again until the deadline."""
+    while True:
+        try:
+            line.connect(path)
+        except BlockingIOError:
+            if time.monotonic() >= deadline_s:
+                raise
+            time.sleep(_KNOCK_AGAIN_S)
+        else:
+            return

@@ -35,7 +35,7 @@ def open_door(path: Path) -> socket.socket:
             door.bind(str(path))
         finally:
             os.umask(mask)
-        door.listen(8)
+        door.listen(64)
     except DoorError:
         door.close()
         raise

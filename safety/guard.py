@@ -147,9 +147,10 @@ class Guard:
         if state is not State.LATCHED:
             return False
         latched = self._stopping.latch
-        if latched is None or not self._stopping.is_sending() or self._stopping.is_wire_lost():
+        settled = not self._stopping.is_sending() or self._stopping.is_wire_lost()
+        if latched is None or (settled and not self._stopping.is_unwritten()):
             return True
-        # Not proved and nobody left to tell: keep on stopping for a while, not for ever.
+        # Not proved or not on disk, and nobody left to tell: keep on for a while, not for ever.
         return time.monotonic_ns() - latched.stopped_ns > _ORPHAN_GIVE_UPS * self._stopping.give_up_ns
 
     def _turn(self) -> None:
@@ -204,7 +205,17 @@ class Guard:
         except OSError:
             return
         peer = Peer(line)
-        if len(peers) >= _PEERS_MAX or peer.uid not in (os.getuid(), 0):
+        if len(peers) >= _PEERS_MAX:
+            if peers is self._streamers:
+                peer.close()
+                return
+            self._forget(peers, next(iter(peers)))  # hung askers must not keep a person from stopping
+        try:
+            if peer.uid not in (os.getuid(), 0):
+                raise PermissionError(f"user {peer.uid}")
+            if peers is self._streamers:
+                peer.hold_process()
+        except OSError:
             peer.close()
             return
         peers[line.fileno()] = peer
@@ -242,10 +253,6 @@ class Guard:
             return self._find_latch(standing)
         if not self._stopping.open_wire():
             return Refuse(f"no way to stop the drives: {self._stopping.wire_error}")
-        try:
-            peer.hold_process()
-        except OSError as error:
-            return Refuse(f"process {peer.pid} cannot be watched: {error}")
         decision = self._judge(Heard(peer.line.fileno(), beat))
         if isinstance(decision, Echo):
             self._armed = peer
@@ -278,7 +285,7 @@ class Guard:
             return
         if peer in self._awaiting_latch:
             self._awaiting_latch.remove(peer)
-        if peer is self._armed:
+        if peers is self._streamers and (peer is self._armed or self._watch.state is State.STOPPING):
             peer.line.close()  # only the line: its process is still to be seen dead
         else:
             peer.close()
@@ -318,7 +325,8 @@ class Guard:
         elif request.get("status"):
             self._say(peer, self._status())
         elif request.get("quit"):
-            self._quit = self._watch.state in (State.IDLE, State.LATCHED)
+            ended = self._watch.state in (State.IDLE, State.LATCHED) and not self._stopping.is_unwritten()
+            self._quit = self._quit or ended
             self._say(peer, {"quit": self._quit, "state": self._watch.state.value})
         else:
             self._say(peer, {"error": f"expected stop, status or quit; got {', '.join(request)}"})
@@ -348,7 +356,7 @@ class Guard:
         return decision
 
     def _begin_stop(self, stop: Stop) -> None:
-        self._stopping.begin(stop, self._armed)
+        self._stopping.begin(stop, self._armed, tuple(self._streamers.values()))
         now_ns = time.monotonic_ns()
         word = pack(Beat(Word.LATCHED, 0, now_ns, 0))
         for peer in self._streamers.values():
@@ -380,7 +388,7 @@ class Guard:
             self._judge(GuardFailed(detail))
         verdict = self._watch.verdict
         if self._stopping.latch is None and verdict is not None:  # the stop itself broke half-way
-            self._stopping.begin(verdict, None)
+            self._stopping.begin(verdict, self._armed, ())
         while self._watch.state is State.STOPPING:
             time.sleep(self._settings.stop_repeat_ms * 1e-3)
             self._go_on_stopping()

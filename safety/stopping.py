@@ -11,6 +11,7 @@ import os
 import select
 import signal
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 
 from safety import latch
@@ -23,7 +24,7 @@ from safety.verdict import NS_PER_MS
 from safety.wire import Wire, WireError, open_wire
 
 _SLOW_REPEAT_NS = 100 * NS_PER_MS
-_RETRY_LATCH_ROUNDS = 64
+_RETRY_LATCH_NS = 1000 * NS_PER_MS
 
 
 class StopSequence:
@@ -33,10 +34,10 @@ class StopSequence:
         self._settings = settings
         self._scribe = scribe
         self._wire: Wire | None = None
-        self._streamer: Peer | None = None
-        self._streamer_alive = False
+        self._living: list[Peer] = []
         self._gave_up = False
         self._round_ns = 0
+        self._written_ns = 0
         self._repeat_ns = round(settings.stop_repeat_ms * NS_PER_MS)
         self._window_ns = round(settings.standstill_window_ms * NS_PER_MS)
         self.give_up_ns = round(settings.give_up_after_s * 1e9)
@@ -63,17 +64,20 @@ class StopSequence:
         """Is there no way to the drives?"""
         return self._wire is None or self._wire.is_lost()
 
-    def begin(self, stop: Stop, streamer: Peer | None) -> None:
-        """Stop now. Kill first, so that nothing follows; bytes next; only then anything else."""
-        if streamer is not None:
+    def begin(self, stop: Stop, armed: Peer | None, streamers: Sequence[Peer]) -> None:
+        """Stop now. Kill first, so that nothing follows; bytes next; only then anything else.
+
+        ``streamers``: everybody with a line to the guard, the armed one or not: none may write to the wire now.
+        """
+        living = [*([] if armed is None else [armed]), *(peer for peer in streamers if peer is not armed)]
+        for peer in living:
             with contextlib.suppress(OSError):
-                signal.pidfd_send_signal(streamer.pidfd, signal.SIGKILL)
+                signal.pidfd_send_signal(peer.pidfd, signal.SIGKILL)
         if self._wire is None:
             self.open_wire()
         sent = self.send_round()
         sent_ns = time.monotonic_ns()
-        self._streamer = streamer
-        self._streamer_alive = streamer is not None
+        self._living = living
         self._round_ns = sent_ns + self._repeat_ns
         self.latch = latch.Latch(
             stop.reason.value,
@@ -82,10 +86,10 @@ class StopSequence:
             latch.now_text(),
             stop.at_ns,
             sent_ns if sent else 0,
-            streamer.pid if streamer is not None else 0,
+            armed.pid if armed is not None else 0,
             os.getpid(),
         )
-        self._scribe.put_latch(self.latch)
+        self._write_latch()
 
     def send_round(self) -> int:
         """One round of stop bytes; returns how many went out."""
@@ -96,14 +100,24 @@ class StopSequence:
         """Has a stop begun whose standstill is not proved yet?"""
         return self.latch is not None and self.latch.standstill != "proved"
 
+    def is_unwritten(self) -> bool:
+        """Does a stop stand that the disk has not taken?"""
+        return self.latch is not None and bool(self._scribe.latch_error)
+
     def due_ns(self) -> int | None:
         """When ``go_on`` is to be called next; None: never."""
-        return self._round_ns if self.is_sending() else None
+        if self.is_sending():
+            return self._round_ns
+        return self._written_ns + _RETRY_LATCH_NS if self.is_unwritten() else None
 
     def go_on(self, now_ns: int) -> bool | None:
         """The next round, when due. True: standstill is proved; False: given up on it just now; else None."""
         latched = self.latch
-        if latched is None or latched.standstill == "proved" or now_ns < self._round_ns:
+        if latched is None:
+            return None
+        if self.is_unwritten() and now_ns - self._written_ns >= _RETRY_LATCH_NS:
+            self._write_latch()
+        if latched.standstill == "proved" or now_ns < self._round_ns:
             return None
         self._read_positions()
         if self._standstill.proved(now_ns):
@@ -112,9 +126,7 @@ class StopSequence:
         sent = self.send_round()
         if sent and not latched.first_bytes_ns:
             self.latch = latched = replace(latched, first_bytes_ns=time.monotonic_ns())
-            self._scribe.put_latch(latched)
-        elif self._scribe.latch_error and self.rounds % _RETRY_LATCH_ROUNDS == 0:
-            self._scribe.put_latch(latched)
+            self._write_latch()
         self._round_ns = now_ns + self._repeat_ns
         if self._gave_up:
             # Slower, yet often enough for a late proof.
@@ -137,10 +149,11 @@ class StopSequence:
             self._wire = None
 
     def _read_positions(self) -> None:
-        """Positions count only once the streamer is dead: before, it reads the same line."""
-        if self._streamer_alive and self._streamer is not None:
-            self._streamer_alive = not select.select((self._streamer.pidfd,), (), (), 0)[0]
-        if self._wire is None or self._streamer_alive:
+        """Positions count only once the streamers are dead: before, they read the same line."""
+        if self._living:
+            dead, _, _ = select.select([peer.pidfd for peer in self._living], (), (), 0)
+            self._living = [peer for peer in self._living if peer.pidfd not in dead]
+        if self._wire is None or self._living:
             return
         found = self._wire.read_positions()
         now_ns = time.monotonic_ns()
@@ -150,4 +163,9 @@ class StopSequence:
     def _settle(self, standing: latch.Standing) -> None:
         assert self.latch is not None
         self.latch = replace(self.latch, standstill=standing)
+        self._write_latch()
+
+    def _write_latch(self) -> None:
+        assert self.latch is not None
+        self._written_ns = time.monotonic_ns()
         self._scribe.put_latch(self.latch)

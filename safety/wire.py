@@ -159,7 +159,8 @@ class TtyWire(_Descriptor):
     def send_stop(self) -> int:
         """One round. A line full of stale commands is emptied first: a stop does not queue behind them."""
         try:
-            return os.write(self._descriptor, self._round)
+            if os.write(self._descriptor, self._round) == len(self._round):
+                return len(self._round)
         except BlockingIOError:
             pass
         except OSError:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import resource
 import signal
 import subprocess
 import sys
@@ -42,11 +43,11 @@ def events(settings: GuardSettings, kind: str) -> list[dict[str, Any]]:
 
 
 def standing(settings: GuardSettings) -> latch.Latch:
-    """The latch, once the guard has said how standstill came out."""
+    """The latch, once the guard has written it and said how standstill came out."""
     end_s = time.monotonic() + 10
     while time.monotonic() < end_s:
         found = latch.read(Path(settings.latch_path))
-        if found is not None and found.standstill != "pending":
+        if found is not None and found.standstill != "pending" and found.guard_pid:
             return found
         time.sleep(0.005)
     raise AssertionError(f"no settled latch; {found}")
@@ -295,3 +296,48 @@ def test_bad_settings_end_with_one_clear_line(folder: Path) -> None:
     assert "bad.json" in json.loads(done.stdout)["why"]
     assert done.stderr == ""
     assert [path.name for path in folder.iterdir()] == ["bad.json"]
+
+
+def test_a_full_disk_does_not_hinder_the_stop(
+    wired: GuardSettings, adapter: Any, bench: Any, folder: Path
+) -> None:
+    """When the disk takes no byte, the stop bytes go out and the answer says that the latch could not be written.
+
+    The guard does not quit over a latch that exists in its memory only; when the disk takes it, it is written.
+    """
+    wired.dump(folder / "guard.json")
+    full = (
+        "import resource, sys, safety.guard as g\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))\n"
+        "sys.exit(g.main(sys.argv[1:]))\n"
+    )
+    guard = bench.start("-c", full, str(folder / "guard.json"))
+    assert json.loads(guard.stdout.readline())["event"] == "ready"
+    streamer = bench.streamer()
+    answer = request_stop(wired.stop_socket, "smoke", "Ada", timeout_s=10.0)
+    adapter.wait_for(ROUND)
+    assert answer["stopped"] is True
+    assert "File too large" in str(answer["latch_error"])
+    assert streamer.wait(10) == -signal.SIGKILL
+    assert request_quit(wired.stop_socket)["quit"] is False
+    resource.prlimit(guard.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    assert standing(wired).reason == "stop-asked"
+
+
+def test_a_stop_ends_every_streamer_that_has_a_line(wired: GuardSettings, bench: Any) -> None:
+    """One that is connected and not armed may be writing to the wire too: it is killed with the armed one."""
+    bench.guard(wired)
+    armed, refused = bench.streamer(), bench.streamer(expect="refused")
+    request_stop(wired.stop_socket, "smoke", "Ada", timeout_s=10.0)
+    assert armed.wait(10) == -signal.SIGKILL
+    assert refused.wait(10) == -signal.SIGKILL
+    assert standing(wired).standstill == "proved"
+
+
+def test_hung_askers_do_not_shut_a_person_out(settings: GuardSettings, bench: Any) -> None:
+    """Any number of silent connections to the stop socket leaves room for the next request."""
+    bench.guard(settings)
+    lines = [client._connect(settings.stop_socket, 5.0) for _ in range(20)]
+    assert request_status(settings.stop_socket)["state"] == "idle"
+    for line in lines:
+        line.close()
