@@ -75,7 +75,12 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         beats.close()
         _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))
         return
-    host = claim_host(spec.core)
+    rights: list[HostRights] = []
+
+    def claim() -> HostRights:
+        rights.append(claim_host(spec.core))
+        return rights[0]
+
     try:
         outcome = run_stream(
             spec,
@@ -85,8 +90,8 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
             ring,
             beats,
             stop=stop,
-            host=host,
-            on_ready=lambda: _say_ready(host),
+            claim=claim,
+            on_ready=lambda: _say_ready(rights[0]),
             # Not too early: the answers of the last SYNC may still be on their way.
             lead_ns=min(LEAD_MAX_NS, machine.tick_ns // 2),
             waker=waker,

@@ -41,7 +41,7 @@ def run_stream(
     beats: Beats,
     *,
     stop: StopFlag | None = None,
-    host: HostRights | None = None,
+    claim: Callable[[], HostRights] | None = None,
     on_ready: Callable[[], None] | None = None,
     lead_ns: int = 0,
     waker: Clock | None = None,
@@ -49,11 +49,13 @@ def run_stream(
     """Do the tasks of ``spec`` and say how it ended. Never raises for what a machine or a person can cause.
 
     ``lead_ns``: how long before each instant the work of a tick begins (0 in virtual time); ``waker`` is the clock
-    that wakes for it (``clock`` if None), which need not be exact and so need not spin. ``on_ready`` is called when
+    that wakes for it (``clock`` if None), which need not be exact and so need not spin. ``claim`` asks the host for its
+    rights once imports and compilation are over: at real-time priority those would starve whatever else ticks on
+    that core, another machine's streamer for one. ``on_ready`` is called when
     the guard is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and
     after ``halted`` it does so at once.
     """
-    host = host or HostRights(False, -1, ())
+    host = HostRights(False, -1, ())
     stop = stop or StopFlag()
 
     def refused(reason: str) -> StreamOutcome:
@@ -71,6 +73,8 @@ def run_stream(
     if group.axes != AXES:
         return refused(f"expected drives for axes {AXES}, got {group.axes}")
     loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker)
+    if claim is not None:
+        host = claim()
     try:
         group.configure()
         group.enable()
