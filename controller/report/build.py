@@ -49,11 +49,11 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True)
 class ReportFiles:
-    """Where the parts of a report are."""
+    """Where the parts of a report are; ``pictures`` is the folder of the PNG files."""
 
     html: Path
-    segments_csv: Path
-    pictures: tuple[Path, ...]
+    csv: Path
+    pictures: Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,8 @@ def build_report(
     report = summarise(state_dir, session_id)
     folder = out_dir if out_dir is not None else StateDir(state_dir).reports / f"{report.data.session.id:04d}"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        pictures_folder = folder / "pictures"
+        pictures_folder.mkdir(parents=True, exist_ok=True)
         tell("summing up segments", 0.25)
         table = all_segments(report.data)
         csv_path = folder / "segments.csv"
@@ -106,10 +107,8 @@ def build_report(
             picture = draw(report, table)
             if picture is not None:
                 pictures.append(picture)
-        paths = []
         for picture in pictures:
-            paths.append(folder / picture.name)
-            _write(paths[-1], picture.png)
+            _write(pictures_folder / picture.name, picture.png)
         tell("writing the page", 0.97)
         html_path = folder / "report.html"
         _write(html_path, page(report.data, report.passes, report.overall, pictures).encode())
@@ -118,7 +117,7 @@ def build_report(
             [Mistake(folder, "report folder", "a folder that can be written", error.strerror or str(error))]
         ) from None
     tell("done", 1.0)
-    return ReportFiles(html_path, csv_path, tuple(paths))
+    return ReportFiles(html_path, csv_path, pictures_folder)
 
 
 def _write(path: Path, content: bytes) -> None:

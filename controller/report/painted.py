@@ -51,7 +51,8 @@ class Painted:
 def load_painted(path: Path) -> Painted:
     """Read ``canvas.npz``. Raises InputError when the file is missing or not of this kind."""
     try:
-        with np.load(path, allow_pickle=False) as data:
+        # numpy leaves a file open that it opened itself and finds to be no archive.
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
             painted = Painted(
                 np.asarray(data["points_mm"], dtype=np.float64).reshape(-1, 2),
                 np.asarray(data["t_ns"], dtype=np.int64),
@@ -62,7 +63,7 @@ def load_painted(path: Path) -> Painted:
                 tuple(float(tip) for tip in data["ink_tip_mm"]),
                 (float(data["size_mm"][0]), float(data["size_mm"][1])),
             )
-    except (OSError, KeyError, ValueError, EOFError, IndexError, zipfile.BadZipFile) as error:
+    except (OSError, KeyError, ValueError, TypeError, EOFError, IndexError, zipfile.BadZipFile) as error:
         raise InputError([Mistake(path, "canvas", "a painted canvas (canvas.npz)", str(error))]) from None
     if (
         len(painted.offsets) != painted.contacts + 1
