@@ -23,6 +23,7 @@ REST_TICKS = 4
 REST_MM = 0.002
 REST_COUNTS = 2
 REST_TIMEOUT_S = 2.0
+DOUBTFUL_MAX = 2  # touches that may be repeated for each one wanted
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,7 @@ class HomingFailure(Enum):
     DRIVE = "drive not enabled"
     RESTLESS = "axis does not come to rest"
     LOST = "switch lost"
+    BLIND = "readings missing"
 
 
 class AxisHomer:
@@ -100,6 +102,7 @@ class AxisHomer:
         self._waited_s = 0.0
         self._blind = 0  # ticks without a fresh reading since the last one
         self._touches_mm: list[float] = []
+        self._doubtful = 0
 
     @property
     def finished(self) -> bool:
@@ -160,7 +163,7 @@ class AxisHomer:
                 return self._command(-homing.fast_mm_s if closed else homing.fast_mm_s)
             case Phase.LEAVE:
                 if not closed:
-                    return self._found(here_mm)
+                    return self._brake(here_mm)
                 if self._from_mm - here_mm > homing.search_max_mm:
                     self._fail(
                         HomingFailure.STUCK,
@@ -171,7 +174,7 @@ class AxisHomer:
                 return self._command(-homing.fast_mm_s)
             case Phase.SEEK:
                 if closed:
-                    return self._found(here_mm)
+                    return self._brake(here_mm)
                 if here_mm - self._from_mm > homing.search_max_mm:
                     self._fail(
                         HomingFailure.NOT_FOUND,
@@ -207,12 +210,23 @@ class AxisHomer:
             return self._command(homing.slow_mm_s)
         if self._blind == 0 and self._previous_mm is not None:
             self._touches_mm.append(0.5 * (self._previous_mm + here_mm))
+            return self._brake(here_mm)
         # With a reading missing just before the edge the interval is too wide: that touch does not count.
-        return self._found(here_mm)
+        self._doubtful += 1
+        if self._doubtful > DOUBTFUL_MAX * homing.touches:
+            self._fail(
+                HomingFailure.BLIND,
+                f"expected readings of every tick at the edge, got gaps in {self._doubtful} touches",
+            )
+            return self._command(0.0)
+        return self._brake(here_mm)
 
-    def _found(self, here_mm: float) -> float:
-        before = self._previous_mm if self._previous_mm is not None else here_mm
-        self._edge_mm = 0.5 * (before + here_mm)
+    def _brake(self, here_mm: float) -> float:
+        if math.isnan(self._edge_mm):
+            # The first edge, found fast, is where all distances are measured from: were it each touch's own,
+            # its error would shift the next one's readings and undo their even spacing.
+            before = self._previous_mm if self._previous_mm is not None else here_mm
+            self._edge_mm = 0.5 * (before + here_mm)
         self.phase = Phase.BRAKE
         return self._command(0.0)
 

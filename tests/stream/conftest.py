@@ -60,9 +60,11 @@ class FakeAxis:
 
     @property
     def mm(self) -> float:
+        """True place in machine mm."""
         return (self.counts - self.offset_counts) / self.counts_per_mm
 
     def advance(self, seconds: float) -> None:
+        """Let time pass."""
         decay = math.exp(-seconds / self.lag_s) if self.lag_s else 0.0
         u = self.commanded * self.scale
         self.counts += u * seconds - self.lag_s * (1.0 - decay) * (u - self.speed)
@@ -74,6 +76,7 @@ class FakeAxis:
             self.closed = True
 
     def inputs(self) -> int:
+        """The bits of 60FDh."""
         bits = 4 if self.closed and self.switch_works else 0
         low, high = self.mm <= 0.0, self.mm >= 4000.0
         if self.counts_per_mm < 0:
@@ -112,6 +115,7 @@ class FakeGroup:
         self.pending: list[tuple[int, list[int], list[int], list[float]]] = []
 
     def advance(self, now_ns: int) -> None:
+        """Let time pass."""
         seconds = (now_ns - self.at_ns) * 1e-9
         if seconds > 0:
             for motor in self.motors:
@@ -119,9 +123,11 @@ class FakeGroup:
             self.at_ns = now_ns
 
     def configure(self) -> None:
+        """As DriveGroup."""
         self.calls.append("configure")
 
     def enable(self) -> None:
+        """As DriveGroup."""
         self.calls.append("enable")
         self._sample()
         self.clock.sleep_until_ns(self.clock.now_ns() + 2_000_000)
@@ -137,6 +143,7 @@ class FakeGroup:
         self.pending.append((now + self.latency_ns, counts, inputs, [m.speed for m in self.motors]))
 
     def send_tick(self, velocity_units: tuple[int, ...], outputs: int) -> None:
+        """As DriveGroup; a late caller samples late."""
         if self.aborted:
             raise MisuseError("send_tick", "an enabled group", "one after abort")
         self.before_send(len(self.sent))
@@ -151,6 +158,7 @@ class FakeGroup:
         self.sent.append((now, tuple(velocity_units), outputs))
 
     def poll(self) -> None:
+        """As DriveGroup."""
         if self.silent:
             return
         now = self.clock.now_ns()
@@ -167,20 +175,24 @@ class FakeGroup:
             self.feedback.sequence += 1
 
     def clear_fault(self) -> None:
+        """As DriveGroup."""
         self.calls.append("clear_fault")
 
     def abort(self) -> None:
+        """As DriveGroup."""
         self.calls.append("abort")
         self.aborted = True
         for motor in self.motors:
             motor.commanded = 0.0
 
     def disable(self) -> None:
+        """As DriveGroup."""
         self.calls.append("disable")
         if self.silent:
             raise LinkError("fake", "an answer", "silence")
 
     def close(self) -> None:
+        """As the real one."""
         self.calls.append("close")
 
 
@@ -200,24 +212,29 @@ class FakeBeats:
     def arm(
         self, now_ns: int, lease_until_ns: int, position_um: tuple[int, int] = (0, 0), flags: int = 0
     ) -> bool:
+        """As Beats."""
         self.words.append("arm")
         self.echo = (1, now_ns)
         return not self.refuses
 
     def beat(self, *numbers: int) -> bool:
+        """As Beats."""
         self.beats.append(numbers)
         if self.silent_after is None or len(self.beats) < self.silent_after:
             self.echo = (len(self.beats) + 1, numbers[0])
         return True
 
     def poll_echo(self) -> tuple[int, int]:
+        """As Beats."""
         return self.echo
 
     def disarm(self, now_ns: int, tick: int = 0) -> bool:
+        """As Beats."""
         self.words.append("disarm")
         return True
 
     def close(self) -> None:
+        """As the real one."""
         self.words.append("close")
 
 
@@ -234,6 +251,7 @@ class Rig:
         self.stop = StopFlag()
 
     def spec(self, *tasks: HomingTask | MoveTask | ScheduleTask, registered: bool = True) -> StreamSpec:
+        """A spec for these tasks."""
         return StreamSpec(
             run="test",
             machine_file=str(MACHINE_FILE),
@@ -248,14 +266,17 @@ class Rig:
     def run(
         self, *tasks: HomingTask | MoveTask | ScheduleTask, registered: bool = True, **more: Any
     ) -> StreamOutcome:
+        """Do the tasks."""
         return self.run_spec(self.spec(*tasks, registered=registered), **more)
 
     def run_spec(self, spec: StreamSpec, **more: Any) -> StreamOutcome:
+        """Do what the spec says."""
         return run_stream(
             spec, self.machine, self.group, self.clock, self.ring, self.beats, stop=self.stop, **more
         )
 
     def records(self) -> np.ndarray[Any, np.dtype[np.void]]:
+        """All tick records so far."""
         records, lost = self.ring.drain()
         assert lost == 0
         return records
