@@ -187,7 +187,9 @@ def _piece(s: State, left: float) -> float:
         sign = 1.0 if e >= 0.0 else -1.0
         a = sign * s[ACCELERATION]
         outruns = rate * sign > s[ACCELERATION]
-        if abs(e) > limit * (1 + 1e-12) or (outruns and abs(e) >= limit * (1 - 1e-12)):
+        # e is a difference of two large numbers: "at the limit" must be wider than their rounding
+        slight = 1e-9 * limit + 1e-14 * (1.0 + abs(tail_r) + abs(v))
+        if abs(e) > limit + slight or (outruns and abs(e) >= limit - slight):
             if not outruns and rate * sign < s[ACCELERATION]:
                 until = (abs(e) - limit) / (s[ACCELERATION] - rate * sign)
                 if until <= t:
