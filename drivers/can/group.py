@@ -361,6 +361,7 @@ class CanDriveGroup:
         if self._beating and now_ns >= self._next_beat_ns:
             self._next_beat_ns = now_ns + self._heartbeat_ns
             batch.append(frames.HEARTBEAT_FRAME)
+        self._mirror.begin_round()
         self._link.send_frames(batch)
         self._clock.sleep_until_ns(now_ns + self._tick_ns)
         self.poll()
@@ -400,6 +401,7 @@ class CanDriveGroup:
         if now_ns >= self._next_beat_ns:
             self._next_beat_ns = now_ns + self._heartbeat_ns
             batch.append(frames.HEARTBEAT_FRAME)
+        self._mirror.begin_round()
         self._link.send_frames(batch)
         self._outputs_sent = outputs
 
@@ -432,6 +434,7 @@ class CanDriveGroup:
         self._tell_to_stop()
 
     def _tell_to_stop(self) -> None:
+        self._mirror.begin_round()
         try:
             self._link.send_frames(self._stop_frames)
         except Exception:  # noqa: BLE001

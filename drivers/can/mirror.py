@@ -111,9 +111,13 @@ class GroupMirror:
         axis.received_ns = received_ns
         self._count_round(1 << 2 * position)
 
+    def begin_round(self) -> None:
+        """A SYNC leaves: words of an incomplete round before it must not complete the next one."""
+        self._round_mask = 0
+
     def _count_round(self, bit: int) -> None:
         mask = self._round_mask
-        # A word that comes twice before the others begins a new round: the old one stays incomplete.
+        # A word that comes twice before the others begins a new round, too: answers may be late by a whole SYNC.
         mask = bit if mask & bit else mask | bit
         if mask == self._round_full:
             self.feedback.sequence += 1

@@ -253,6 +253,36 @@ def test_disabling_in_motion_stops_first(enabled) -> None:
     assert {velocity for _, velocity in sent} == {0}
 
 
+def test_a_drive_that_goes_on_turning_is_quick_stopped(enabled) -> None:
+    """A drive that does not obey zero velocity is told quick stop; its voltage is never taken while it turns."""
+    enabled.tick((50_000, 0))
+    enabled.tick((50_000, 0))
+    node = enabled.nodes[0]
+    node.ignores_velocity = True
+    mark = len(enabled.bus.sent)
+    enabled.group.disable()
+    walked = list(dict.fromkeys(word for word, _ in rpdo1(enabled.sent_since(mark), 1)))
+    assert walked[:2] == [0x0F, 0x02]
+    assert 0x06 not in walked
+    assert node.state == DISABLED
+
+
+def test_disabling_after_a_stop_that_was_lost(enabled) -> None:
+    """An ``abort`` that the wire swallowed: ``disable`` says the stop again and never enables."""
+    enabled.tick((50_000, 50_000))
+    enabled.bus.is_broken = True
+    enabled.group.abort()
+    enabled.bus.is_broken = False
+    assert enabled.nodes[0].state == ENABLED
+    mark = len(enabled.bus.sent)
+    enabled.group.disable()
+    for node in (1, 2):
+        sent = rpdo1(enabled.sent_since(mark), node)
+        assert sent[0] == (0x02, 0)
+        assert all(word & 0x0F != 0x0F and velocity == 0 for word, velocity in sent)
+    assert [node.state for node in enabled.nodes] == [DISABLED, DISABLED]
+
+
 def test_disabling_over_a_silent_wire_is_a_link_error(enabled) -> None:
     """``disable`` does not claim what it cannot see."""
     enabled.nodes[0].is_silent = True

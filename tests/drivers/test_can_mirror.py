@@ -86,6 +86,25 @@ def test_a_round_counts_only_when_complete(ids: list[int]) -> None:
     assert 4 <= mirror.feedback.sequence - before <= 5
 
 
+def words(*ids: int) -> list[Frame]:
+    return [Frame(can_id, bytes(6 if can_id < 0x200 else 8), 1) for can_id in ids]
+
+
+def test_a_lost_word_costs_its_own_round_only() -> None:
+    """After a SYNC the words of the round before it complete nothing; a word that comes twice begins anew."""
+    mirror = new_mirror()
+    mirror.take(words(0x182, 0x281, 0x282))
+    mirror.begin_round()
+    mirror.take(words(0x181))
+    assert mirror.feedback.sequence == 0
+    mirror.take(words(0x182, 0x281, 0x282))
+    assert mirror.feedback.sequence == 1
+    mirror.take(words(0x181, 0x281, 0x181, 0x182, 0x282))
+    assert mirror.feedback.sequence == 1
+    mirror.take(words(0x281))
+    assert mirror.feedback.sequence == 2
+
+
 def test_feedback_is_refreshed_in_place() -> None:
     """The same objects are reused: a loop may keep them."""
     mirror = new_mirror()

@@ -71,6 +71,7 @@ class FakeDriveNode:
         self.broken: set[tuple[int, int]] = set()
         self.refused: dict[tuple[int, int], int] = {}
         self.can_be_reset = True
+        self.ignores_velocity = False
         self.stuck_at: int | None = None
         self.enabled_velocities: list[int] = []
         self._now_ns = 0
@@ -195,7 +196,7 @@ class FakeDriveNode:
             self._heard_master_ns = None
         elif key == (0x6040, 0):
             self._control(value)
-        elif key == (0x60FF, 0):
+        elif key == (0x60FF, 0) and not self.ignores_velocity:
             self.velocity = value
             if self.state == ENABLED:
                 self.enabled_velocities.append(value)
