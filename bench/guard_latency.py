@@ -4,8 +4,8 @@ Each trial is one guard and one streamer (forked, so that starting them costs li
 the beat, and the guard's own record of when its first stop bytes had been written. Two figures: ``kill`` counts from
 just before the kill is called, so it holds the dying of the streamer's process (the kernel gives back its memory
 before it closes its sockets); ``verdict`` counts from the guard's verdict, and holds the guard's own work only. The
-streamer has the rights of a real one (SCHED_FIFO where permitted). Loaded: every core is kept busy by other
-processes. A hung streamer is not measured here: it is stopped when its lease ends, by design.
+streamer has the rights of a real one (SCHED_FIFO where permitted) and as much locked memory. Loaded: every core is
+kept busy by other processes. A hung streamer is not measured here: it is stopped when its lease ends, by design.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from safety.settings import GuardSettings
 
 TICK_NS = 4_000_000
 STREAMER_PRIORITY = 60
+STREAMER_BYTES = 250_000_000
 LEASE_NS = 200_000_000
 STOP = b"t2016020000000000\rt2026020000000000\r"
 PERCENTILES = (50.0, 99.0, 100.0)
@@ -84,6 +85,7 @@ def _guard(settings: GuardSettings, far_end: int, ready: int) -> None:
 
 def _streamer(beat_socket: str, ready: int) -> None:
     take_rights(STREAMER_PRIORITY)
+    held = bytearray(STREAMER_BYTES)
     line = BeatLine.connect(beat_socket, answer_timeout_s=5.0)
     now_ns = time.monotonic_ns()
     armed = line.arm(now_ns, now_ns + LEASE_NS)
@@ -92,6 +94,7 @@ def _streamer(beat_socket: str, ready: int) -> None:
         now_ns = time.monotonic_ns()
         line.beat(now_ns, now_ns + LEASE_NS, 0, 0, 0, 0, 0, 0, 0, 0)
         line.poll_echo()
+        held[0] = 1
         time.sleep(TICK_NS * 1e-9)
 
 

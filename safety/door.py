@@ -12,9 +12,9 @@ import socket
 import struct
 from pathlib import Path
 
+from safety.watched import Watched
+
 _PEER = struct.Struct("=iII")
-_PF_EXITING = 0x4
-_FLAGS_FIELD = 8  # of /proc/PID/stat, counted from 0; proc(5), field 9
 
 
 class DoorError(OSError):
@@ -48,34 +48,14 @@ def open_door(path: Path) -> socket.socket:
 class Peer:
     """One connection, with the process at its other end."""
 
-    __slots__ = ("_stat_fd", "line", "pid", "pidfd", "uid")
+    __slots__ = ("line", "process", "uid")
 
     def __init__(self, line: socket.socket) -> None:
+        """Raises OSError when the process at the other end is gone already."""
         line.setblocking(False)
         self.line = line
-        self.pid, self.uid, _ = _PEER.unpack(
-            line.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEER.size)
-        )
-        self.pidfd = -1
-        self._stat_fd = -1
-
-    def hold_process(self) -> None:
-        """Get hold of the process itself, so that its end is seen and a kill cannot hit another. Raises OSError."""
-        if self.pidfd < 0:
-            self.pidfd = os.pidfd_open(self.pid)
-            self._stat_fd = os.open(f"/proc/{self.pid}/stat", os.O_RDONLY | os.O_CLOEXEC)
-
-    def is_dying(self) -> bool:
-        """Is the process ending or gone? A dying process closes its sockets before it can be seen as dead."""
-        try:
-            stat = os.pread(self._stat_fd, 1024, 0)
-        except OSError:
-            return True
-        fields = stat[stat.rfind(b")") + 1 :].split()
-        try:
-            return bool(int(fields[_FLAGS_FIELD - 2]) & _PF_EXITING) or fields[0] in (b"Z", b"X")
-        except (IndexError, ValueError):
-            return True
+        pid, self.uid, _ = _PEER.unpack(line.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEER.size))
+        self.process = Watched(pid)
 
     def receive(self, size: int) -> bytes | None:
         """One message; None when there is none; empty when the other end is closed."""
@@ -97,7 +77,4 @@ class Peer:
     def close(self) -> None:
         """Let go of connection and process."""
         self.line.close()
-        for descriptor in (self.pidfd, self._stat_fd):
-            if descriptor >= 0:
-                os.close(descriptor)
-        self.pidfd = self._stat_fd = -1
+        self.process.close()

@@ -49,13 +49,15 @@ from safety.scribe import Scribe
 from safety.settings import GuardSettings, SettingsError
 from safety.stopping import StopSequence
 from safety.verdict import NS_PER_MS, Limits, Watch
+from safety.watched import Watched
 
 EXIT_DONE, EXIT_REFUSED, EXIT_NOT_PROVED = 0, 2, 3
 _REQUEST_BYTES = 4096
 _MESSAGES_A_TURN = 64
 _PEERS_MAX = 16
 _ORPHAN_GIVE_UPS = 12
-_HEALTH_EVERY_NS = 20 * NS_PER_MS
+# No descriptor tells in time that a large process is dying (see ``Watched``); so while armed, look this often.
+_LOOK_EVERY_NS = NS_PER_MS
 
 
 class Guard:
@@ -72,7 +74,7 @@ class Guard:
         self._askers: dict[int, Peer] = {}
         self._awaiting_latch: list[Peer] = []
         self._armed: Peer | None = None
-        self._service_fd = -1
+        self._service: Watched | None = None
         self._service_gone = False
         self._signal_line: tuple[socket.socket, socket.socket] | None = None
         self._handlers: dict[int, Callable[[], None]] = {}
@@ -90,7 +92,7 @@ class Guard:
         settings = self._settings
         if settings.service_pid:
             try:
-                self._service_fd = os.pidfd_open(settings.service_pid)
+                self._service = Watched(settings.service_pid)
             except ProcessLookupError:
                 raise ProcessLookupError(f"service_pid {settings.service_pid}: no such process") from None
         for name in (settings.beat_socket, settings.stop_socket):
@@ -166,24 +168,32 @@ class Guard:
                 handler()
         self._judge(Tick())
         if self._watch.state is State.ARMED:
-            if self._stopping.is_wire_lost():
-                self._judge(WireLost(f"wire {self._settings.wire_channel} is gone"))
+            self._look_around()
         elif self._watch.verdict is not None:
             self._go_on_stopping()
+
+    def _look_around(self) -> None:
+        """What no descriptor tells in time: a streamer that is dying, a wire that is gone."""
+        if self._armed is not None and self._armed.process.is_dying():
+            self._on_streamer_death()
+        if self._service is not None and not self._service_gone and self._service.is_dying():
+            self._on_service_death()
+        if self._watch.state is State.ARMED and self._stopping.is_wire_lost():
+            self._judge(WireLost(f"wire {self._settings.wire_channel} is gone"))
 
     def _deadline_ns(self) -> int | None:
         watch_ns = self._watch.next_deadline_ns()
         if watch_ns is not None:
-            return min(watch_ns, time.monotonic_ns() + _HEALTH_EVERY_NS)
+            return min(watch_ns, time.monotonic_ns() + _LOOK_EVERY_NS)
         return self._stopping.due_ns()
 
     def _arrange(self) -> None:
         """What is waited on, and who answers to it: deaths first."""
         handlers: dict[int, Callable[[], None]] = {}
         if self._watch.state is State.ARMED and self._armed is not None:
-            handlers[self._armed.pidfd] = self._on_streamer_death
-        if self._service_fd >= 0 and not self._service_gone:
-            handlers[self._service_fd] = self._on_service_death
+            handlers[self._armed.process.pidfd] = self._on_streamer_death
+        if self._service is not None and not self._service_gone:
+            handlers[self._service.pidfd] = self._on_service_death
         if self._signal_line is not None:
             handlers[self._signal_line[0].fileno()] = self._on_signal
         for descriptor, peer in self._streamers.items():
@@ -204,20 +214,17 @@ class Guard:
             line, _ = door.accept()
         except OSError:
             return
-        peer = Peer(line)
-        if len(peers) >= _PEERS_MAX:
-            if peers is self._streamers:
-                peer.close()
-                return
-            self._forget(peers, next(iter(peers)))  # hung askers must not keep a person from stopping
         try:
-            if peer.uid not in (os.getuid(), 0):
-                raise PermissionError(f"user {peer.uid}")
-            if peers is self._streamers:
-                peer.hold_process()
+            peer = Peer(line)
         except OSError:
+            line.close()
+            return
+        full = len(peers) >= _PEERS_MAX
+        if peer.uid not in (os.getuid(), 0) or (full and peers is self._streamers):
             peer.close()
             return
+        if full:
+            self._forget(peers, next(iter(peers)))  # hung askers must not keep a person from stopping
         peers[line.fileno()] = peer
         self._arrange()
 
@@ -228,7 +235,7 @@ class Guard:
                 return
             descriptor = peer.line.fileno()
             if not message:
-                died = peer is self._armed and peer.is_dying()
+                died = peer is self._armed and peer.process.is_dying()
                 self._judge(PeerDied(descriptor) if died else PeerClosed(descriptor))
                 self._forget(self._streamers, descriptor)
                 return
@@ -242,7 +249,7 @@ class Guard:
                 continue
             self._answer(peer, self._judge(Heard(descriptor, beat)), beat.sequence)
             if self._watch.state is State.IDLE and peer is self._armed:
-                self._note({"event": "disarmed", "pid": peer.pid, "sequence": beat.sequence})
+                self._note({"event": "disarmed", "pid": peer.process.pid, "sequence": beat.sequence})
                 self._armed = None
                 self._arrange()
 
@@ -257,7 +264,7 @@ class Guard:
         if isinstance(decision, Echo):
             self._armed = peer
             self._arrange()
-            self._note({"event": "armed", "pid": peer.pid})
+            self._note({"event": "armed", "pid": peer.process.pid})
         return decision
 
     def _answer(self, peer: Peer, decision: Decision, sequence: int) -> None:
@@ -268,7 +275,7 @@ class Guard:
             peer.send(pack(Beat(Word.LATCHED, sequence, now_ns, 0)))
             if decision.text != self._refusal:
                 self._refusal = decision.text
-                self._note({"event": "refused", "pid": peer.pid, "why": decision.text})
+                self._note({"event": "refused", "pid": peer.process.pid, "why": decision.text})
 
     def _on_streamer_death(self) -> None:
         """Its last words count first: one that said DISARM and left has not died on us."""
@@ -356,7 +363,8 @@ class Guard:
         return decision
 
     def _begin_stop(self, stop: Stop) -> None:
-        self._stopping.begin(stop, self._armed, tuple(self._streamers.values()))
+        armed = None if self._armed is None else self._armed.process
+        self._stopping.begin(stop, armed, [peer.process for peer in self._streamers.values()])
         now_ns = time.monotonic_ns()
         word = pack(Beat(Word.LATCHED, 0, now_ns, 0))
         for peer in self._streamers.values():
@@ -388,7 +396,7 @@ class Guard:
             self._judge(GuardFailed(detail))
         verdict = self._watch.verdict
         if self._stopping.latch is None and verdict is not None:  # the stop itself broke half-way
-            self._stopping.begin(verdict, self._armed, ())
+            self._stopping.begin(verdict, None if self._armed is None else self._armed.process, ())
         while self._watch.state is State.STOPPING:
             time.sleep(self._settings.stop_repeat_ms * 1e-3)
             self._go_on_stopping()
@@ -408,7 +416,7 @@ class Guard:
             "state": self._watch.state.value,
             "pid": os.getpid(),
             "realtime": self._realtime,
-            "streamer_pid": self._armed.pid if self._armed is not None else None,
+            "streamer_pid": self._armed.process.pid if self._armed is not None else None,
             "reason": verdict.reason.value if verdict is not None else self._found or None,
             "text": verdict.text if verdict is not None else "",
             "standstill": latched.standstill if latched is not None else None,

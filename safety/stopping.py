@@ -6,21 +6,18 @@ here blocks: the disk belongs to the scribe.
 
 from __future__ import annotations
 
-import contextlib
 import os
-import select
-import signal
 import time
 from collections.abc import Sequence
 from dataclasses import replace
 
 from safety import latch
-from safety.door import Peer
 from safety.events import Stop
 from safety.scribe import Scribe
 from safety.settings import GuardSettings
 from safety.standstill import Standstill
 from safety.verdict import NS_PER_MS
+from safety.watched import Watched
 from safety.wire import Wire, WireError, open_wire
 
 _SLOW_REPEAT_NS = 100 * NS_PER_MS
@@ -34,7 +31,7 @@ class StopSequence:
         self._settings = settings
         self._scribe = scribe
         self._wire: Wire | None = None
-        self._living: list[Peer] = []
+        self._living: list[Watched] = []
         self._gave_up = False
         self._round_ns = 0
         self._written_ns = 0
@@ -64,15 +61,17 @@ class StopSequence:
         """Is there no way to the drives?"""
         return self._wire is None or self._wire.is_lost()
 
-    def begin(self, stop: Stop, armed: Peer | None, streamers: Sequence[Peer]) -> None:
+    def begin(self, stop: Stop, armed: Watched | None, streamers: Sequence[Watched]) -> None:
         """Stop now. Kill first, so that nothing follows; bytes next; only then anything else.
 
         ``streamers``: everybody with a line to the guard, the armed one or not: none may write to the wire now.
         """
-        living = [*([] if armed is None else [armed]), *(peer for peer in streamers if peer is not armed)]
-        for peer in living:
-            with contextlib.suppress(OSError):
-                signal.pidfd_send_signal(peer.pidfd, signal.SIGKILL)
+        living = [
+            *([] if armed is None else [armed]),
+            *(process for process in streamers if process is not armed),
+        ]
+        for process in living:
+            process.kill()
         if self._wire is None:
             self.open_wire()
         sent = self.send_round()
@@ -150,9 +149,7 @@ class StopSequence:
 
     def _read_positions(self) -> None:
         """Positions count only once the streamers are dead: before, they read the same line."""
-        if self._living:
-            dead, _, _ = select.select([peer.pidfd for peer in self._living], (), (), 0)
-            self._living = [peer for peer in self._living if peer.pidfd not in dead]
+        self._living = [process for process in self._living if not process.is_dying()]
         if self._wire is None or self._living:
             return
         found = self._wire.read_positions()
