@@ -44,7 +44,7 @@ from safety.events import (
     Tick,
     WireLost,
 )
-from safety.rights import take_rights
+from safety.rights import leave_streamers_core, take_rights
 from safety.scribe import Scribe
 from safety.settings import GuardSettings, SettingsError
 from safety.stopping import StopSequence
@@ -102,6 +102,7 @@ class Guard:
         standing = latch.read(self._latch_path)
         if standing is not None:
             self._find_latch(standing)
+        leave_streamers_core()
         self._realtime, notes = take_rights(settings.realtime_priority)
         self._scribe.start()
         self._arrange()

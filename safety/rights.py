@@ -5,6 +5,7 @@ Every grant is asked for on its own and what was refused is said, never hidden.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import resource
@@ -35,3 +36,11 @@ def take_rights(realtime_priority: int) -> tuple[bool, list[str]]:
         notes.append(f"no real-time priority: {error.strerror}")
         return False, notes
     return True, notes
+
+
+def leave_streamers_core() -> None:
+    """Run on any core but the highest, which is the streamer's; with one core, or none to choose, share it."""
+    cores = sorted(os.sched_getaffinity(0))
+    if len(cores) > 1:
+        with contextlib.suppress(OSError):
+            os.sched_setaffinity(0, cores[:-1])

@@ -59,7 +59,7 @@ class GuardSettings:
     standstill_window_ms: float = 60.0
     standstill_um: float = 20.0
     give_up_after_s: float = 5.0
-    realtime_priority: int = 70
+    realtime_priority: int = 85
     overrun_ms: float = 15.0
     standstill_samples: int = 5
     extra: dict[str, str] = field(default_factory=dict)
