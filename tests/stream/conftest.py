@@ -15,8 +15,8 @@ import pytest
 
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
-from controller.stream.ring import Ring
 from controller.stream.loop import StopFlag
+from controller.stream.ring import Ring
 from controller.stream.run import run_stream
 from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome, StreamSpec
 from drivers.clock import VirtualClock
