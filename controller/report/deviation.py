@@ -29,6 +29,9 @@ SAME_STROKE_MM = 6.0
 SAME_START_MM = 3.0
 """A contact cut short begins within this of its stroke's start."""
 
+CHUNK_POINTS = 300_000
+"""So many points are measured at a time."""
+
 _APART_MM = 1e4
 _LENGTH_WEIGHT = 0.25
 
@@ -181,11 +184,14 @@ def _distances(points: Vector, owner: Index, a: Vector, b: Vector, chord_owner: 
     tree = cKDTree(np.column_stack([samples, _APART_MM * chord_owner[chord]]))
     # Several neighbours: near a crossing the nearest sample may lie on the other branch.
     neighbours = min(6, len(samples))
-    _, nearest = tree.query(np.column_stack([points, _APART_MM * owner]), k=neighbours)
-    nearest = np.asarray(nearest).reshape(len(points), neighbours)
     best = np.full(len(points), np.inf)
-    for column in nearest.T:
-        best = np.minimum(best, _to_chord(points, a[chord[column]], b[chord[column]]))
+    for begin in range(0, len(points), CHUNK_POINTS):
+        part = slice(begin, begin + CHUNK_POINTS)
+        place = np.column_stack([points[part], _APART_MM * owner[part]])
+        _, nearest = tree.query(place, k=neighbours, workers=-1)
+        for column in np.asarray(nearest).reshape(len(place), neighbours).T:
+            found = _to_chord(points[part], a[chord[column]], b[chord[column]])
+            best[part] = np.minimum(best[part], found)
     return best
 
 

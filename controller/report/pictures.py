@@ -15,13 +15,25 @@ from matplotlib.collections import LineCollection
 from matplotlib.colors import is_color_like, to_rgb
 
 from controller.report.deviation import Measured
-from controller.report.figures import BLACK, BLUE, CANVAS, GREY, ORANGE, VERMILLION, dress, new_figure, png
+from controller.report.figures import (
+    BLACK,
+    BLUE,
+    CANVAS,
+    DPI,
+    GREY,
+    ORANGE,
+    VERMILLION,
+    dress,
+    new_figure,
+    png,
+)
 from controller.report.gather import FALLBACK_COLOUR, PassData
 from controller.report.painted import Painted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
 Vector = npt.NDArray[np.float64]
 
@@ -45,15 +57,18 @@ def planned_and_painted(layers: Sequence[Layer], painted: Painted) -> bytes | No
     bounds = _bounds(layers, painted)
     if bounds is None:
         return None
-    figure, axes, points_per_mm = _sheet(bounds, painted.size_mm)
+    figure, axes = _sheet(bounds, painted.size_mm)
+    _frame(axes, bounds, "Planned paths (thin) over what the tip painted")
+    figure.draw_without_rendering()
+    points_per_mm = _points_per_mm(axes)
     for layer in layers:
         _draw_contacts(axes, painted, layer, points_per_mm)
     for layer in layers:
         strokes = layer.part.strokes
         if strokes is not None:
             lines = _lines(strokes.points_mm, strokes.offsets, 0.25 / points_per_mm)
-            axes.add_collection(LineCollection(lines, colors=_over(layer.part.colour), linewidths=0.4))
-    _frame(axes, bounds, "Planned paths (thin) over what the tip painted")
+            width = min(max(0.06 * layer.part.tip_mm * points_per_mm, 0.4), 1.0)
+            axes.add_collection(LineCollection(lines, colors=_over(layer.part.colour), linewidths=width))
     return png(figure)
 
 
@@ -63,7 +78,7 @@ def deviation_map(layers: Sequence[Layer], painted: Painted) -> bytes | None:
     bounds = _bounds(layers, painted)
     if bounds is None or not len(points):
         return None
-    figure, axes, _ = _sheet(bounds, painted.size_mm)
+    figure, axes = _sheet(bounds, painted.size_mm)
     step = max(1, len(points) // SHOWN_POINTS)
     points, distance = points[::step], distance[::step]
     order = np.argsort(distance)  # the worst on top
@@ -128,8 +143,10 @@ def worst_places(layers: Sequence[Layer]) -> bytes | None:
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for axes in panels[len(found) :]:
         axes.set_visible(False)
-    for axes, (off_mm, layer, index) in zip(panels, found, strict=False):
+    bands = [
         _close_up(axes, layer, index, off_mm)
+        for axes, (off_mm, layer, index) in zip(panels, found, strict=False)
+    ]
     panels[0].plot([], [], color=BLACK, linewidth=1.2, label="planned")
     panels[0].plot([], [], color=VERMILLION, linewidth=1.2, linestyle="--", label="painted, the tip's middle")
     panels[0].plot([], [], color=GREY, linewidth=6, alpha=0.35, label="painted, the tip's width")
@@ -137,10 +154,15 @@ def worst_places(layers: Sequence[Layer]) -> bytes | None:
     figure.suptitle(
         "The strokes farthest from their paths, close up (mm on the canvas)", x=0.01, ha="left", fontsize=11
     )
+    figure.draw_without_rendering()
+    for axes, lines, (_, layer, _) in zip(panels, bands, found, strict=False):
+        for line in lines:
+            line.set_linewidth(layer.part.tip_mm * _points_per_mm(axes))
     return png(figure)
 
 
-def _close_up(axes: Axes, layer: Layer, index: int, off_mm: float) -> None:
+def _close_up(axes: Axes, layer: Layer, index: int, off_mm: float) -> list[Line2D]:
+    """One panel; returns the painted bands, whose width is known once all is laid out."""
     measured, strokes = layer.measured, layer.part.strokes
     assert measured is not None
     assert strokes is not None
@@ -151,14 +173,14 @@ def _close_up(axes: Axes, layer: Layer, index: int, off_mm: float) -> None:
     axes.set_xlim(centre[0] - half, centre[0] + half)
     axes.set_ylim(centre[1] + half, centre[1] - half)
     axes.set_facecolor(CANVAS)
-    width = 72 * 2.25 / (2 * half) * layer.part.tip_mm  # of a panel of about 2.25 inches
+    bands: list[Line2D] = []
     points = measured.points_mm[mine]
     # A stroke may have been painted twice: a step of more than a tip's width is no line.
     jumps = np.flatnonzero(np.hypot(*np.diff(points, axis=0).T) > max(layer.part.tip_mm, 1.0)) + 1
     for line in np.split(points, jumps):
-        axes.plot(
-            line[:, 0], line[:, 1], color=_ink(layer.part.colour), linewidth=width, alpha=0.35,
-            solid_capstyle="round", solid_joinstyle="round",
+        bands += axes.plot(
+            line[:, 0], line[:, 1], color=_ink(layer.part.colour), alpha=0.35, solid_capstyle="round",
+            solid_joinstyle="round",
         )  # fmt: skip
         axes.plot(line[:, 0], line[:, 1], color=VERMILLION, linewidth=1.2, linestyle="--")
     planned = strokes.stroke_mm(index)
@@ -171,6 +193,7 @@ def _close_up(axes: Axes, layer: Layer, index: int, off_mm: float) -> None:
     axes.set_title(axes.get_title(loc="left"), loc="left", fontsize=9, color=BLACK)
     axes.locator_params(nbins=4)
     axes.tick_params(labelsize=8)
+    return bands
 
 
 def _all_points(layers: Sequence[Layer]) -> tuple[Vector, Vector]:
@@ -200,8 +223,14 @@ def _bounds(layers: Sequence[Layer], painted: Painted) -> tuple[Vector, Vector] 
     return low - air, high + air
 
 
-def _sheet(bounds: tuple[Vector, Vector], size_mm: tuple[float, float]) -> tuple[Figure, Axes, float]:
-    """A figure with the canvas on it, and how many points (1/72 inch) a mm is about."""
+def _points_per_mm(axes: Axes) -> float:
+    """How many points (1/72 inch, the unit of line widths) a mm of the canvas is, once all is laid out."""
+    low, high = axes.get_xlim()
+    return 72.0 * float(axes.get_window_extent().width) / DPI / abs(high - low)
+
+
+def _sheet(bounds: tuple[Vector, Vector], size_mm: tuple[float, float]) -> tuple[Figure, Axes]:
+    """A figure with the canvas on it."""
     width, height = (bounds[1] - bounds[0]).tolist()
     inches = 7.6
     figure = new_figure(min(max(inches * height / width, 2.2) + 0.9, 11.0))
@@ -209,7 +238,7 @@ def _sheet(bounds: tuple[Vector, Vector], size_mm: tuple[float, float]) -> tuple
     axes.set_aspect("equal")
     axes.set_facecolor("#EDEDED")
     axes.fill([0, size_mm[0], size_mm[0], 0], [0, 0, size_mm[1], size_mm[1]], color=CANVAS, zorder=0)
-    return figure, axes, 72 * min(inches / width, 9.9 / height)
+    return figure, axes
 
 
 def _frame(axes: Axes, bounds: tuple[Vector, Vector], title: str) -> None:

@@ -134,7 +134,7 @@ def lateness_histogram(data: SessionData) -> bytes:
     axes = figure.subplots()
     late_us = np.concatenate([one.lateness_ns for one in data.ticks if one.ticks]) / 1000.0
     tick_us = next(one.tick_ns for one in data.ticks if one.ticks) / 1000.0
-    top = max(float(late_us.max()), tick_us) * 1.6
+    top = max(float(late_us.max()), tick_us) * 3.0
     edges = np.geomspace(FLOOR_US, top, 90)
     axes.hist(
         np.maximum(late_us, FLOOR_US * 1.001), bins=edges.tolist(), color=SKY, edgecolor=BLUE, linewidth=0.4
@@ -225,12 +225,13 @@ def homing_history(history: Sequence[HomingRow], session: int) -> bytes | None:
     spread_axes, difference_axes = figure.subplots(2, 1, sharex=True)
     numbers = _homing_numbers(history)
     last = int(numbers.max())
-    for axis, colour, marker in (("x", BLUE, "o"), ("y", ORANGE, "s")):
+    for axis, colour, marker, aside in (("x", BLUE, "o", -0.06), ("y", ORANGE, "s", 0.06)):
         mine = [
             (number, row) for number, row in zip(numbers.tolist(), history, strict=True) if row.axis == axis
         ]
         if not mine:
             continue
+        mine = [(number + aside, row) for number, row in mine]  # side by side, not one on the other
         at = [number for number, _ in mine]
         spread_axes.plot(
             at, [1000 * row.spread_mm for _, row in mine], color=colour, marker=marker, linewidth=1.2,
@@ -251,12 +252,15 @@ def homing_history(history: Sequence[HomingRow], session: int) -> bytes | None:
         if begins and min(begins) > 1:
             axes.axvspan(min(begins) - 0.5, max(begins) + 0.5, color="#F1F4F7", zorder=0, linewidth=0)
         axes.set_xlim(0.5, last + 0.5)
-        axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=12))
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=12, min_n_ticks=1))
     dress(spread_axes, "Homing: spread of the touches of one homing", "", "spread, µm")
     spread_axes.set_ylim(0, 1150 * max(max(row.spread_mm for row in history), 1e-6))
     spread_axes.legend(loc="best", fontsize=8.5, framealpha=0.92)
     dress(
-        difference_axes, "Difference from the accepted homing before", "homing, counted in the journal", "µm"
+        difference_axes,
+        "Difference from the accepted homing before",
+        "homing, counted in the journal",
+        "difference, µm",
     )
     difference_axes.axhline(0, color=GREY, linewidth=0.9)
     return png(figure)
