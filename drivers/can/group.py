@@ -308,8 +308,6 @@ class CanDriveGroup:
             self._refuse_silence(begun_ns)
             self._refuse_late(begun_ns, _UNPOWERED)
         self._release_heartbeat()
-        for machine in self._machines:
-            machine.last_controlword = 0
         begun_ns = self._clock.now_ns()
         while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):
             self._round(

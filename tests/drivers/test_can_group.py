@@ -442,6 +442,24 @@ def test_a_node_that_starts_anew_is_unknown_until_configured(enabled) -> None:
     assert enabled.group.is_enabled
 
 
+def test_a_lost_word_costs_one_round(enabled) -> None:
+    """A round with a lost word is not counted; the next one is, and is whole when it counts."""
+    enabled.tick()
+    sequence = enabled.group.feedback.sequence
+    enabled.group.send_tick((0, 0), 0)
+    arrived = [frame for frame in enabled.bus.receive() if frame.can_id != 0x181]
+    for frame in arrived:
+        enabled.bus.put(frame.can_id, frame.data)
+    enabled.group.poll()
+    assert enabled.group.feedback.sequence == sequence
+    enabled.group.send_tick((0, 0), 0)
+    second = enabled.bus.receive()
+    for count, frame in enumerate((frame for frame in second if 0x180 < frame.can_id < 0x300), start=1):
+        enabled.bus.put(frame.can_id, frame.data)
+        enabled.group.poll()
+        assert enabled.group.feedback.sequence == sequence + (count == 4)
+
+
 def test_feedback_age(rig) -> None:
     """Never heard is older than anything; then the age is that of the oldest axis."""
     assert rig.group.feedback_age_ns(rig.clock.now_ns()) == NEVER_NS

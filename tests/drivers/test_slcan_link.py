@@ -58,6 +58,7 @@ def test_opening_sets_the_adapter_up(line: Line) -> None:
     link = SlcanLink.open(line.path, 1_000_000)
     commands = line.read().split(b"\r")
     assert commands.index(b"C") < commands.index(b"S8") < commands.index(b"O")
+    assert [command for command in commands if command in (b"C", b"O")][-1] == b"O"
     link.close()
     link.close()
     assert line.read() == b""
