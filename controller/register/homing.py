@@ -20,7 +20,7 @@ from enum import Enum
 from controller.config.machine import Axis, Homing
 
 REST_TICKS = 4
-REST_MM = 0.002
+REST_MM_S = 0.1
 REST_COUNTS = 2
 REST_TIMEOUT_S = 2.0
 DOUBTFUL_MAX = 2  # touches that may be repeated for each one wanted
@@ -88,7 +88,7 @@ class AxisHomer:
         self._along_per_count = homing.towards / signed_counts_per_mm
         self._rate_mm_s2 = acceleration_mm_s2
         self._tick_s = tick_s
-        self._rest_mm = max(REST_MM, REST_COUNTS / abs(signed_counts_per_mm))
+        self._rest_mm = max(REST_MM_S * tick_s, REST_COUNTS / abs(signed_counts_per_mm))
         self.phase = Phase.START
         self.failure: HomingFailure | None = None
         self.message = ""

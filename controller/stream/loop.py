@@ -32,7 +32,7 @@ from safety.client import Beats
 FLAG_FRESH, FLAG_STOPPING, FLAG_SATURATED = 1, 2, 4
 BEAT_FRESH, BEAT_REGISTERED = 1, 2
 REST_TICKS = 5
-REST_MM = 0.002
+REST_MM_S = 0.1
 REST_COUNTS = 2
 REST_TIMEOUT_NS = 3 * NS_PER_S
 LATE_NOTE_NS = NS_PER_MS
@@ -94,7 +94,8 @@ class StreamLoop:
         limits = Limits.of(machine)
         self._x, self._y = (AxisState(machine, name, index, limits) for index, name in enumerate(AXES))
         self._rest_counts = [
-            max(REST_COUNTS, REST_MM * abs(axis.counts_per_mm)) for axis in (self._x, self._y)
+            max(REST_COUNTS, REST_MM_S * self._tick_ns * 1e-9 * abs(axis.counts_per_mm))
+            for axis in (self._x, self._y)
         ]
         self._head = HeadWatch(machine.head)
         self._head_axis = AXES.index(machine.head.axis)

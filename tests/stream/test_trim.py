@@ -1,0 +1,112 @@
+"""Expected readings and trim."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from controller.stream.trim import ExpectedReading, Trim, stability_margin
+
+TICK_S = 0.004
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    lag_ms=st.floats(0.5, 40.0),
+    velocities=st.lists(st.integers(-2_000_000, 2_000_000), min_size=1, max_size=12),
+    share=st.floats(0.0, 1.0),
+)
+def test_expected_reading_is_the_solution_of_the_lag_equation(
+    lag_ms: float, velocities: list[int], share: float
+) -> None:
+    """Against an independent integrator (scipy, DOP853): v' = (u - v) / tau, p' = v from rest, to 1e-3 counts."""
+    lag_s = lag_ms * 1e-3
+    model = ExpectedReading(lag_s, 1.0, TICK_S)
+    state = np.array([0.0, 0.0])
+
+    def integrate(state: np.ndarray, command: float, seconds: float) -> np.ndarray:
+        if seconds == 0.0:
+            return state
+        solution = solve_ivp(
+            lambda _t, s: [s[1], (command - s[1]) / lag_s], (0.0, seconds), state, method="DOP853",
+            rtol=1e-11, atol=1e-9,
+        )  # fmt: skip
+        return solution.y[:, -1]
+
+    planned = 0.0
+    for velocity in velocities:
+        got = planned + model.ahead_counts(velocity, share * TICK_S)
+        assert got == pytest.approx(integrate(state, velocity, share * TICK_S)[0], abs=1e-3)
+        state = integrate(state, velocity, TICK_S)
+        planned += velocity * TICK_S
+        model.advance(velocity)
+    assert planned - model.behind_counts == pytest.approx(state[0], abs=1e-3)
+
+
+def test_a_pure_velocity_lag_ends_where_the_commands_end() -> None:
+    """Once at rest the expected reading is the sum of velocity x tick, exactly (same as the plan)."""
+    model = ExpectedReading(0.008, 1.0, TICK_S)
+    generator = np.random.default_rng(0)
+    for velocity in generator.integers(-(10**6), 10**6, 5000):
+        model.advance(int(velocity))
+    for _ in range(200):
+        model.advance(0)
+    assert model.behind_counts == pytest.approx(0.0, abs=1e-9)
+
+
+def test_no_lag_is_allowed() -> None:
+    """A drive without lag is expected on the plan."""
+    model = ExpectedReading(0.0, 2.0, TICK_S)
+    assert model.ahead_counts(1000, 0.002) == pytest.approx(4.0)
+    model.advance(1000)
+    assert model.behind_counts == 0.0
+
+
+def test_trim_is_gain_times_error_within_its_authority() -> None:
+    """Below the limit gain x error in drive units, above it the limit and the flag."""
+    trim = Trim(gain_per_s=2.0, authority_mm_s=2.0, counts_per_mm=5400.0, unit_counts_s=1.0)
+    assert trim.units(100.0) == 200
+    assert not trim.saturated
+    assert trim.units(-1e6) == -10_800
+    assert trim.saturated
+    assert trim.units(0.2) == 0
+    assert not trim.saturated
+    coarse = Trim(gain_per_s=2.0, authority_mm_s=2.0, counts_per_mm=5400.0, unit_counts_s=100.0)
+    assert coarse.units(1000.0) == 20
+
+
+def closed_loop(gain: float, lag_s: float, seconds: float = 40.0) -> np.ndarray:
+    """Errors over time of an axis with this lag, one tick of delay and an initial error of 1000 counts."""
+    trim = Trim(gain, 1e9, 5400.0, 1.0)
+    position, speed, reading = -1000.0, 0.0, -1000.0
+    decay = math.exp(-TICK_S / lag_s)
+    errors = []
+    for _ in range(round(seconds / TICK_S)):
+        command = trim.units(-reading)
+        reading = position
+        position += command * TICK_S - lag_s * (1 - decay) * (command - speed)
+        speed = command + (speed - command) * decay
+        errors.append(position)
+    return np.array(errors)
+
+
+@pytest.mark.parametrize("lag_s", [0.002, 0.008, 0.03])
+def test_the_bound_of_the_docstring_holds(lag_s: float) -> None:
+    """At margin 1 the loop settles with next to no overshoot; far beyond e pi / 2 it runs away."""
+    good = 1.0 / (stability_margin(1.0, lag_s, TICK_S))
+    settled = closed_loop(good, lag_s)
+    assert abs(settled[-1]) <= 1.0
+    assert settled.max() <= 50.0
+    wild = closed_loop(good * math.e * math.pi / 2 * 4, lag_s, 10.0)
+    assert np.abs(wild[-500:]).max() > 1000.0
+
+
+def test_the_shipped_gain_is_far_inside_the_bound() -> None:
+    """2 / s with 8 ms of lag at a 4 ms tick: margin 0.08."""
+    assert stability_margin(2.0, 0.008, TICK_S) == pytest.approx(2.0 * 0.014 * math.e)
+    assert stability_margin(2.0, 0.008, TICK_S) < 0.1
