@@ -194,7 +194,8 @@ def _planned_painted(report: Report, _table: Table) -> Picture | None:
         "canvas",
         drawn,
         "The painted lines in their inks with the planned paths drawn thin over them",
-        "Painted lines at the width of their tips, in the order of the passes.",
+        "Painted lines at the width of their tips, in the order of the passes. Where a planned path shows in "
+        "vermillion, nothing was painted.",
     )
 
 

@@ -61,14 +61,19 @@ def planned_and_painted(layers: Sequence[Layer], painted: Painted) -> bytes | No
     _frame(axes, bounds, "Planned paths (thin) over what the tip painted")
     figure.draw_without_rendering()
     points_per_mm = _points_per_mm(axes)
+    planned = [
+        (layer, _lines(layer.part.strokes.points_mm, layer.part.strokes.offsets, 0.25 / points_per_mm))
+        for layer in layers
+        if layer.part.strokes is not None
+    ]
+    # Under the paint as well: where it still shows, nothing was painted.
+    for _, lines in planned:
+        axes.add_collection(LineCollection(lines, colors=VERMILLION, linewidths=1.2))
     for layer in layers:
         _draw_contacts(axes, painted, layer, points_per_mm)
-    for layer in layers:
-        strokes = layer.part.strokes
-        if strokes is not None:
-            lines = _lines(strokes.points_mm, strokes.offsets, 0.25 / points_per_mm)
-            width = min(max(0.06 * layer.part.tip_mm * points_per_mm, 0.4), 1.0)
-            axes.add_collection(LineCollection(lines, colors=_over(layer.part.colour), linewidths=width))
+    for layer, lines in planned:
+        width = min(max(0.06 * layer.part.tip_mm * points_per_mm, 0.4), 0.9)
+        axes.add_collection(LineCollection(lines, colors=_over(layer.part.colour), linewidths=width))
     return png(figure)
 
 
@@ -102,7 +107,7 @@ def deviation_histogram(layers: Sequence[Layer], limit_mm: float) -> bytes | Non
         [layer.measured.strokes["off_max_mm"] for layer in layers if layer.measured is not None]
     )
     largest = largest[~np.isnan(largest)]
-    top = 1.05 * max(float(distance.max()), limit_mm)
+    top = 1.12 * max(float(distance.max()), limit_mm)
     figure = new_figure(3.4)
     left, right = figure.subplots(1, 2)
     for axes, values, title, unit in (
@@ -111,9 +116,10 @@ def deviation_histogram(layers: Sequence[Layer], limit_mm: float) -> bytes | Non
     ):
         axes.hist(values, bins=np.linspace(0, top, 45).tolist(), color=BLUE, edgecolor="white", linewidth=0.4)
         axes.axvline(limit_mm, color=VERMILLION, linewidth=1.4, linestyle="--")
-        axes.text(
-            limit_mm, 0.97, f"limit {limit_mm:g} mm ", transform=axes.get_xaxis_transform(), ha="right",
-            va="top", fontsize=8.5, color=VERMILLION, rotation=90,
+        axes.annotate(
+            f"limit {limit_mm:g} mm", (limit_mm, 0.97), xycoords=("data", "axes fraction"), xytext=(4, 0),
+            textcoords="offset points", ha="left", va="top", fontsize=8.5, color=VERMILLION, rotation=90,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0},
         )  # fmt: skip
         axes.set_xlim(0, top)
         dress(axes, title, "distance from the planned path, mm", unit)

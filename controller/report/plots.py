@@ -75,8 +75,8 @@ def _yardsticks(axes: Axes, tick_us: float, *, upright: bool) -> None:
         else:
             axes.axhline(value, **style)  # type: ignore[arg-type]
             axes.text(
-                0.995, value * 1.05, label, transform=axes.get_yaxis_transform(), ha="right", va="bottom",
-                fontsize=8.5, color=colour,
+                1.006, value, label.replace(", ", ",\n"), transform=axes.get_yaxis_transform(), ha="left", va="center",
+                fontsize=8.5, color=colour, linespacing=1.0,
             )  # fmt: skip
 
 
