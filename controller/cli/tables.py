@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 if TYPE_CHECKING:
@@ -13,23 +14,31 @@ if TYPE_CHECKING:
 
 def passes_table(figures: Sequence[PassFigures]) -> Table:
     """One row a pass; timing error is the lateness of sending in microseconds, homing the spread of its touches."""
-    table = Table(title="passes")
-    table.add_column("ink")
-    table.add_column("state")
-    for name in ("strokes", "metres", "ticks", "p50 us", "p99 us", "p99.9 us", "max us"):
-        table.add_column(name, justify="right")
-    table.add_column("homing spread mm", justify="right")
+    table = Table(
+        title="passes: lateness of ticks in us, spread of homing touches in mm",
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    table.add_column("ink", no_wrap=True)
+    for name in ("strokes", "metres", "ticks", "p50", "p99", "p99.9", "max", "homing x", "y"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("", no_wrap=True)
     for one in figures:
         timing = one.timing
         late = (
             ("-",) * 4
             if timing is None
-            else tuple(
-                f"{value:.1f}" for value in (timing.p50_us, timing.p99_us, timing.p999_us, timing.max_us)
-            )
+            else tuple(_short(us) for us in (timing.p50_us, timing.p99_us, timing.p999_us, timing.max_us))
         )
-        spread = ", ".join(f"{axis} {mm:.3f}" for axis, mm in sorted(one.homing_spread_mm.items()))
+        spread = (
+            f"{one.homing_spread_mm[axis]:.3f}" if axis in one.homing_spread_mm else "-" for axis in "xy"
+        )
         table.add_row(
-            one.ink, one.state, str(one.strokes), f"{one.metres:.2f}", str(one.ticks), *late, spread
-        )
+            one.ink, str(one.strokes), f"{one.metres:.2f}", str(one.ticks), *late, *spread,
+            "" if one.state == "finished" else one.state,
+        )  # fmt: skip
     return table
+
+
+def _short(us: float) -> str:
+    return f"{us:.1f}" if abs(us) < 100 else f"{us:.0f}"

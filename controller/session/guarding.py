@@ -16,6 +16,10 @@ LEASE_MARGIN_MS = 1.0
 """A lease is counted from the streamer's instant of sending; clocks agree, roundings may not."""
 
 
+OVERRUN_OF_LEASE = 0.5
+"""A guard that is run later than this share of the lease no longer trusts itself: it would see an end too late."""
+
+
 def guard_settings(machine: Machine, state: StateDir, plan: StopPlan, service_pid: int) -> GuardSettings:
     """The guard's settings.
 
@@ -46,6 +50,7 @@ def guard_settings(machine: Machine, state: StateDir, plan: StopPlan, service_pi
         service_pid=service_pid,
         lease_max_ms=machine.lease.lease_ms + LEASE_MARGIN_MS,
         beat_late_ms=machine.lease.beat_late_ms,
+        overrun_ms=OVERRUN_OF_LEASE * machine.lease.lease_ms,
         envelope_um=(low_high[0], low_high[1]),
         speed_max_um_s=_pair([axis.speed_max_mm_s * 1000.0 * SPEED_MARGIN for axis in axes]),
         following_max_um=_pair([axis.following_error_max_mm * 1000.0 for axis in axes]),

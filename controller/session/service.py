@@ -181,7 +181,8 @@ class Service:
             self._check_stop()
             await self._up()
             await self._load_pen(plan.ink, number, len(todo))
-            await self.home()
+            if number > 1 or not homed_now:
+                await self.home()
             results.append(await self._paint(prepared, plan, number, len(todo)))
         return results
 

@@ -88,7 +88,8 @@ async def paint(
 ) -> Done:  # fmt: skip
     """One session that paints the inks (all, in the job's order, when none is named).
 
-    ``home_first``: home before anything else, for a machine that was never homed. ``meanwhile`` gets the service
+    ``home_first``: home before anything else, for a simulated machine that was never homed; the first pass goes by
+    that homing. ``meanwhile`` gets the service
     before it begins.
     """
     names = [prepared.ink(name).name for name in inks] or [ink.name for ink in prepared.record.inks]
@@ -105,7 +106,7 @@ async def paint(
             meanwhile(service)
         if home_first:
             await service.home()
-        results = await service.paint(prepared, names, again=again)
+        results = await service.paint(prepared, names, again=again, homed_now=home_first)
         return Done(service.session, service.state_dir, passes=tuple(results))
 
 
