@@ -146,8 +146,9 @@ class Canvas:
 
     @classmethod
     def load(cls, path: Path) -> Self:
-        """Read what ``save`` wrote; the holder is empty. Raises OSError, KeyError or ValueError for another file."""
-        with np.load(path, allow_pickle=False) as data:
+        """Read what ``save`` wrote; the holder is empty. Another file raises OSError,
+        KeyError, ValueError, EOFError or BadZipFile."""
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as data:
             size = data["size_mm"]
             canvas = cls((float(size[0]), float(size[1])))
             rows = zip(data["ink_names"], data["ink_colours"], data["ink_tip_mm"], strict=True)

@@ -25,7 +25,7 @@ from drivers.twin.physics import SAMPLE_COLUMNS, State, sample
 Floats = npt.NDArray[np.float64]
 Instants = npt.NDArray[np.int64]
 
-CHUNK = 1 << 16
+CHUNK = 1 << 15
 _MARGIN = 2 * 1000 + 8  # room for one call of the physics over at most one second
 
 
@@ -61,7 +61,7 @@ class MotionRecord:
     @classmethod
     def load(cls, path: Path) -> Self:
         """Read ``motion.npz``."""
-        with np.load(path, allow_pickle=False) as data:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as data:
             return cls(
                 data["t_ns"],
                 data["motor_mm"],

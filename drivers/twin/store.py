@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import json
 import os
+import zipfile
 from pathlib import Path
 
 from drivers.twin.canvas import Canvas
 from drivers.twin.gantry import Gantry
 from drivers.twin.record import MotionRecord, boot_id
 
+_NOT_OURS = (OSError, KeyError, ValueError, TypeError, IndexError, EOFError, zipfile.BadZipFile)
 STATE, CANVAS, MOTION, PICTURE = "state.json", "canvas.npz", "motion.npz", "canvas.png"
 
 
@@ -46,14 +48,14 @@ def restore(gantry: Gantry, folder: Path) -> list[str]:
         canvas = Canvas.load(folder / CANVAS)
     except FileNotFoundError:
         pass
-    except (OSError, KeyError, ValueError, EOFError) as error:
+    except _NOT_OURS as error:
         troubles.append(_put_aside(folder / CANVAS, error))
     try:
         gantry.restore(json.loads((folder / STATE).read_text()), canvas)
     except FileNotFoundError:
         if canvas is not None:
             gantry.canvas = canvas
-    except (OSError, KeyError, ValueError, TypeError) as error:
+    except _NOT_OURS as error:
         troubles.append(_put_aside(folder / STATE, error))
     try:
         earlier = MotionRecord.load(folder / MOTION)
@@ -61,7 +63,7 @@ def restore(gantry: Gantry, folder: Path) -> list[str]:
             gantry.recorder.continue_from(earlier)
     except FileNotFoundError:
         pass
-    except (OSError, KeyError, ValueError, EOFError) as error:
+    except _NOT_OURS as error:
         troubles.append(_put_aside(folder / MOTION, error))
     return troubles
 
