@@ -160,9 +160,12 @@ class Service:
     # -- painting ---------------------------------------------------------------------------------------------
 
     async def paint(
-        self, prepared: Prepared, inks: Sequence[str], *, again: bool = False
+        self, prepared: Prepared, inks: Sequence[str], *, again: bool = False, homed_now: bool = False
     ) -> list[PassResult]:
         """Paint the inks in this order, each after homing; go on where a pass was left.
+
+        ``homed_now``: this session has just homed and nobody has touched the machine since, so that the first pass
+        goes by that homing.
 
         Raises RefusedError before anything moves when the machine's state or the journal forbids it.
         """
