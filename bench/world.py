@@ -157,30 +157,35 @@ class World:
             raise RuntimeError(f"{module}: expected it ready, got {ready or 'its end'}")
         return dict(ready)
 
-    def stream(
-        self, schedule: Schedule, module: str = "controller.stream", *more: str
-    ) -> tuple[StreamOutcome, npt.NDArray[np.void]]:
-        """Stream a schedule in a child of its own; the outcome and the records of the schedule's ticks."""
+    def prepare(self, schedule: Schedule) -> tuple[Path, Ring]:
+        """Write schedule and spec of one run; the spec's file and the ring its streamer will write to."""
         self._runs += 1
         folder = self.folder / f"schedule-{self._runs}"
         schedule.save(folder)
         shared = Path("/dev/shm") if Path("/dev/shm").is_dir() else self.folder
         ring = Ring.create(shared / f"giornata-bench-{os.getpid()}-{self._runs}", schedule.ticks + 16_384)
+        spec = StreamSpec(
+            run=f"bench-{self._runs}",
+            machine_file=str(self.machine_file),
+            channel=self.channel,
+            tasks=(ScheduleTask(folder=str(folder)),),
+            ring_path=str(ring.path),
+            guard_socket=str(self._state.beat_socket),
+            latch_path=str(self._state.latch),
+            # The simulated drives have absolute encoders that read zero at machine zero.
+            offset_counts=(0.0, 0.0),
+            service_pid=os.getpid(),
+        )
+        spec_file = self.folder / f"spec-{self._runs}.json"
+        spec_file.write_text(spec.model_dump_json())
+        return spec_file, ring
+
+    def stream(
+        self, schedule: Schedule, module: str = "controller.stream", *more: str
+    ) -> tuple[StreamOutcome, npt.NDArray[np.void]]:
+        """Stream a schedule in a child of its own; the outcome and the records of the schedule's ticks."""
+        spec_file, ring = self.prepare(schedule)
         try:
-            spec = StreamSpec(
-                run=f"bench-{self._runs}",
-                machine_file=str(self.machine_file),
-                channel=self.channel,
-                tasks=(ScheduleTask(folder=str(folder)),),
-                ring_path=str(ring.path),
-                guard_socket=str(self._state.beat_socket),
-                latch_path=str(self._state.latch),
-                # The simulated drives have absolute encoders that read zero at machine zero.
-                offset_counts=(0.0, 0.0),
-                service_pid=os.getpid(),
-            )
-            spec_file = self.folder / f"spec-{self._runs}.json"
-            spec_file.write_text(spec.model_dump_json())
             done = subprocess.run(
                 [sys.executable, "-m", module, str(spec_file), *more],
                 capture_output=True,
@@ -212,4 +217,6 @@ class World:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+            assert process.stdout is not None
+            process.stdout.close()
         self._home.cleanup()
