@@ -57,7 +57,7 @@ _MESSAGES_A_TURN = 64
 _PEERS_MAX = 16
 _ORPHAN_GIVE_UPS = 12
 # No descriptor tells in time that a large process is dying (see ``Watched``); so while armed, look this often.
-_LOOK_EVERY_NS = NS_PER_MS
+_LOOK_EVERY_NS = 2 * NS_PER_MS
 
 
 class Guard:
@@ -177,8 +177,6 @@ class Guard:
         """What no descriptor tells in time: a streamer that is dying, a wire that is gone."""
         if self._armed is not None and self._armed.process.is_dying():
             self._on_streamer_death()
-        if self._service is not None and not self._service_gone and self._service.is_dying():
-            self._on_service_death()
         if self._watch.state is State.ARMED and self._stopping.is_wire_lost():
             self._judge(WireLost(f"wire {self._settings.wire_channel} is gone"))
 
