@@ -258,7 +258,9 @@ class Gantry:
                 self._advance(self.now_ns + _SPAN_NS)
 
     def record(self) -> MotionRecord:
-        """The true motion so far."""
+        """The true motion so far, up to this very instant."""
+        if self.recorder.last_ns < self.now_ns:
+            self.recorder.note(self._state, self.now_ns)
         return self.recorder.record(self.now_ns)
 
     def flush_contact(self) -> None:

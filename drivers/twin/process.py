@@ -176,28 +176,25 @@ class TwinProcess:
         termios.tcflush(self._far_end, termios.TCIFLUSH)
 
     def _write(self, data: bytes) -> None:
-        """Send whole pieces or nothing; the rest of a piece that was cut goes first next time."""
+        """Send all of it or drop all of it: what the line took only in part is finished first, later."""
         if self._unsent:
             self._flush()
         if self._unsent:
             self.dropped_bytes += len(data)
             return
         self._unsent += data
-        self._flush()
-
-    def _flush(self) -> None:
-        try:
-            sent = os.write(self._line, self._unsent)
-        except BlockingIOError:
-            sent = 0
-        except OSError:
-            sent = len(self._unsent)
-            self.dropped_bytes += sent
-        if sent == 0:
+        if not self._flush():
             self.dropped_bytes += len(self._unsent)
             self._unsent.clear()
-        else:
-            del self._unsent[:sent]
+
+    def _flush(self) -> bool:
+        """Hand over what the line takes; whether it took anything."""
+        try:
+            sent = os.write(self._line, self._unsent)
+        except OSError:  # full, most likely
+            return False
+        del self._unsent[:sent]
+        return sent > 0
 
     # Hands
 

@@ -155,6 +155,11 @@ class Recorder:
         return bool(self.book[0] > CHUNK - _MARGIN)
 
     @property
+    def last_ns(self) -> int:
+        """Instant of the last sample written."""
+        return int(self.stamps[self.book[0] - 1]) if self.book[0] else -1
+
+    @property
     def written(self) -> int:
         """Number of samples since the start of this life."""
         return self.base + int(self.book[0])

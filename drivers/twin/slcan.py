@@ -12,6 +12,7 @@ from __future__ import annotations
 
 _RATES = (10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 _LINE_MAX = 32
+_HEX = b"0123456789abcdefABCDEF"
 OK, REFUSED = b"\r", b"\a"
 
 
@@ -87,15 +88,15 @@ class SerialCanAdapter:
     def _frame(self, letter: bytes, rest: bytes, frames: list[tuple[int, bytes]]) -> bytes:
         extended, remote = letter in b"TR", letter in b"rR"
         digits = 8 if extended else 3
-        try:
-            can_id = int(rest[:digits].decode("ascii"), 16)
-            length = int(rest[digits : digits + 1].decode("ascii"), 16)
-            data = b"" if remote else bytes.fromhex(rest[digits + 1 :].decode("ascii"))
-        except ValueError:
+        length = rest[digits] - 0x30 if len(rest) > digits else -1
+        wanted = digits + 1 if remote else digits + 1 + 2 * length
+        # strictly hexadecimal: the parsers of the language would also take blanks and signs
+        if len(rest) != wanted or not 0 <= length <= 8 or rest.translate(None, _HEX):
             self.garbled += 1
             return REFUSED
-        wanted = digits + 1 if remote else digits + 1 + 2 * length
-        if len(rest) != wanted or length > 8 or (can_id > 0x7FF and not extended):
+        can_id = int(rest[:digits], 16)
+        data = b"" if remote else bytes.fromhex(rest[digits + 1 :].decode("ascii"))
+        if can_id > (0x1FFF_FFFF if extended else 0x7FF):
             self.garbled += 1
             return REFUSED
         if not self.is_open or self.listens_only:
