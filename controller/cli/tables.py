@@ -20,7 +20,7 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
         pad_edge=False,
     )
     table.add_column("ink", no_wrap=True)
-    for name in ("strokes", "metres", "ticks", "p50", "p99", "p99.9", "max", "homing x", "y"):
+    for name in ("strokes", "metres", "ticks", "p50", "p99", "p99.9", "max", "touch x", "touch y"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("", no_wrap=True)
     for one in figures:
