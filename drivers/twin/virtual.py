@@ -21,6 +21,7 @@ from drivers.twin.gantry import Gantry, Sent
 from drivers.twin.parameters import TwinParameters
 
 _QUEUE_MAX = 65536
+_SAMPLES_MAX = 4_000_000  # over an hour of uninterrupted motion, 256 MB
 
 
 class VirtualLink:
@@ -89,7 +90,7 @@ class VirtualGantry:
         clock: VirtualClock,
         state_dir: Path | None = None,
         *,
-        max_samples: int | None = None,
+        max_samples: int | None = _SAMPLES_MAX,
     ) -> None:
         self.gantry = Gantry(settings, parameters, clock.now_ns(), max_samples=max_samples)
         self._state_dir = state_dir
