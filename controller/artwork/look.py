@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
+import svgelements
+
 from controller.artwork.units import NUMBER
 
 
@@ -101,7 +103,15 @@ def _amount(text: str) -> float:
 def _paint(text: str) -> Paint:
     if text in ("none", "transparent"):
         return Paint.NONE
-    return Paint.SERVER if text.startswith("url(") else Paint.FLAT
+    if text.startswith("url("):
+        return Paint.SERVER
+    if text.isalnum():
+        return Paint.FLAT  # a name; the library would also take hex digits without their # for a colour
+    try:
+        # What the library does not know, it takes for black: a colour that is seen.
+        return Paint.FLAT if svgelements.Color(text).alpha > 0 else Paint.NONE
+    except (ValueError, OverflowError):  # numbers that the library did not foresee, such as rgb(1e999, 0, 0)
+        return Paint.FLAT
 
 
 def inherit(parent: Look, found: Mapping[str, str]) -> Look:

@@ -1,25 +1,37 @@
-"""SVG path data and endpoint arcs, read by their grammar.
+"""SVG path data: checked by their grammar here, read by svgelements.
 
-Owns the syntax of the ``d`` attribute (SVG 1.1, 8.3; packed flags, implicit and relative commands) and the edge rules
-of arcs (F.6). Writes absolute moves, lines, cubics, arcs and closings to a sink. Knows no elements and no mm.
-
-Written by us because the general libraries differ from the standard just where artwork is sloppy: zero radii,
-arcs that end where they start, radii too small for their chord.
+Owns the strictness (SVG 1.1, 8.3: the first mistake is named by its place) and the guards for the library's known
+faults, which ``docs/decisions/0005-svg-library.md`` lists. Writes absolute moves, lines, cubics, arcs and closings
+to a sink. Knows no elements and no mm.
 """
 
 from __future__ import annotations
 
+import cmath
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
+
+import svgelements
 
 from controller.artwork.units import NUMBER, SyntaxMistake, finite
 
 _SPACE = re.compile(r"[ \t\n\r\f]*")
 _COMMA = re.compile(r"[ \t\n\r\f]*(,?)[ \t\n\r\f]*")
-_NUMBER = re.compile(NUMBER)
-_ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7, "Z": 0}
+_NUMBER, _FLAG = re.compile(NUMBER), re.compile("[01]")
+_TOKENS = {
+    kind: (_NUMBER,) * count for kind, count in zip("MLHVCSQTZ", (2, 2, 1, 1, 6, 4, 4, 2, 0), strict=True)
+}
+_TOKENS["A"] = (_NUMBER, _NUMBER, _NUMBER, _FLAG, _FLAG, _NUMBER, _NUMBER)
+MOST_OBLONG = 1e4  # an arc of radii farther apart is not where it should be: 4 µm off at 1e5, 0.3 mm at 1e6
+_RADII = (1e-60, 1e60)  # beyond, the library's squares of squares leave the range of floats
+
+# The library does not know a number that ends with its point, which SVG 1.1 allows.
+_BARE_POINT = re.compile(r"(?<=[0-9])\.(?![0-9])")
+# The library mirrors any curve's control point for S and T; a line of no length in between gives it nothing to mirror.
+_OTHER_FAMILY = re.compile(r"[QqTt][^A-DF-Za-df-z]*(?=[Ss])|[CcSs][^A-DF-Za-df-z]*(?=[Tt])")
 
 
 class PathSink(Protocol):
@@ -54,232 +66,138 @@ class EllipseArc:
     sweep: float
 
 
-def centre_arc(
-    x0: float,
-    y0: float,
-    radius_x: float,
-    radius_y: float,
-    rotation_deg: float,
-    large: bool,
-    sweep: bool,
-    x: float,
-    y: float,
-) -> EllipseArc | None:
-    """Endpoint to centre form (SVG 1.1, F.6.5 and F.6.6).
-
-    None where a straight line is wanted (a zero radius) or is the same to a nanometre (a radius of kilometres); the
-    caller leaves out arcs with equal ends.
-    """
-    radius_x, radius_y = abs(radius_x), abs(radius_y)
-    if radius_x == 0 or radius_y == 0:
-        return None
-    rotation = math.radians(rotation_deg % 360.0)
-    cosine, sine = math.cos(rotation), math.sin(rotation)
-    half_x, half_y = (x0 - x) / 2.0, (y0 - y) / 2.0
-    across = cosine * half_x + sine * half_y
-    along = -sine * half_x + cosine * half_y
-    # In the circle of radius one that the ellipse becomes, the half chord has this length; above one, the radii
-    # are too small and grow until the chord is a diameter: then the centre is the chord's middle, exactly.
-    unit_x, unit_y = across / radius_x, along / radius_y
-    half_chord = math.hypot(unit_x, unit_y)
-    if half_chord < 1e-9:
-        if large:
-            raise SyntaxMistake(
-                "arc radii of less than a thousand million half chords", f"{radius_x}, {radius_y}"
-            )
-        return None
-    # A semicircle that misses its diameter by rounding alone is a semicircle: the root below would turn an error
-    # of 1e-16 into one of 1e-8 (F.6.5 sets the radicand to zero for the same reason).
-    if half_chord >= 1.0 - 1e-14:
-        radius_x, radius_y = radius_x * half_chord, radius_y * half_chord
-        unit_x, unit_y = unit_x / half_chord, unit_y / half_chord
-        height = 0.0
-    else:
-        height = math.sqrt((1.0 - half_chord) * (1.0 + half_chord)) / half_chord
-    if large == sweep:
-        height = -height
-    middle_x, middle_y = height * unit_y, -height * unit_x
-    start = math.atan2(unit_y - middle_y, unit_x - middle_x)
-    end = math.atan2(-unit_y - middle_y, -unit_x - middle_x)
-    turn = (end - start) % math.tau if sweep else -((start - end) % math.tau)
-    shift_x, shift_y = middle_x * radius_x, middle_y * radius_y
-    return EllipseArc(
-        cosine * shift_x - sine * shift_y + (x0 + x) / 2.0,
-        sine * shift_x + cosine * shift_y + (y0 + y) / 2.0,
-        radius_x,
-        radius_y,
-        rotation,
-        start,
-        turn,
-    )
+def check_path(text: str) -> None:
+    """Refuse path data that break the grammar. Raises SyntaxMistake with the place of the first mistake."""
+    position = _after(_SPACE, text, 0)
+    if text[position] not in "Mm":
+        raise _fail(text, position, "path data that begin with M or m")
+    while position < len(text):
+        kind = text[position].upper()
+        if kind not in _TOKENS:
+            raise _fail(text, position, "a path command")
+        position = _after(_SPACE, text, position + 1)
+        more = kind != "Z"
+        while more:
+            position = _check_arguments(text, position, kind)
+            after = _after(_COMMA, text, position)
+            more = text[after : after + 1] in tuple("+-.0123456789")
+            if not more and "," in text[position:after]:
+                raise _fail(text, after, "a number after the comma")
+            position = after
 
 
-class _Scanner:
-    """Walks over path data; every refusal names the place."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.position = 0
-        self.skip_space()
-
-    def skip_space(self) -> None:
-        match = _SPACE.match(self.text, self.position)
-        assert match is not None
-        self.position = match.end()
-
-    def fail(self, expected: str) -> SyntaxMistake:
-        rest = self.text[self.position : self.position + 16]
-        return SyntaxMistake(
-            f"{expected} at character {self.position + 1}", repr(rest) if rest else "the end"
-        )
-
-    def at_number(self) -> bool:
-        return self.position < len(self.text) and self.text[self.position] in "+-.0123456789"
-
-    def command(self) -> str:
-        letter = self.text[self.position]
-        if letter.upper() not in _ARGUMENTS:
-            raise self.fail("a path command")
-        self.position += 1
-        self.skip_space()
-        return letter
-
-    def separator(self) -> bool:
-        """Pass white space and at most one comma; tells whether there was a comma."""
-        match = _COMMA.match(self.text, self.position)
-        assert match is not None
-        self.position = match.end()
-        return bool(match[1])
-
-    def number(self) -> float:
-        match = _NUMBER.match(self.text, self.position)
+def _check_arguments(text: str, position: int, kind: str) -> int:
+    for index, token in enumerate(_TOKENS[kind]):
+        if index:
+            position = _after(_COMMA, text, position)
+        match = token.match(text, position)
         if not match:
-            raise self.fail("a number")
-        self.position = match.end()
-        return finite(float(match[0]), match[0])
+            raise _fail(text, position, "a number" if token is _NUMBER else "an arc flag 0 or 1")
+        value = finite(float(match[0]), match[0])
+        if kind == "A" and index < 2 and value and not _RADII[0] <= abs(value) <= _RADII[1]:
+            raise SyntaxMistake("arc radii of zero or {:g} to {:g}".format(*_RADII), f"{value:g}")
+        position = match.end()
+    return position
 
-    def flag(self) -> float:
-        if self.text[self.position : self.position + 1] not in ("0", "1"):
-            raise self.fail("an arc flag 0 or 1")
-        self.position += 1
-        return float(self.text[self.position - 1])
 
-    def arguments(self, kind: str) -> list[float]:
-        values: list[float] = []
-        for index in range(_ARGUMENTS[kind]):
-            if index:
-                self.separator()
-            values.append(self.flag() if kind == "A" and index in (3, 4) else self.number())
-        return values
+def _after(pattern: re.Pattern[str], text: str, position: int) -> int:
+    match = pattern.match(text, position)
+    return match.end() if match else position
 
-    def more(self) -> bool:
-        """Whether another set of arguments follows for the same command."""
-        comma = self.separator()
-        if self.at_number():
-            return True
-        if comma:
-            raise self.fail("a number after the comma")
-        return False
+
+def _fail(text: str, position: int, expected: str) -> SyntaxMistake:
+    rest = text[position : position + 16]
+    return SyntaxMistake(f"{expected} at character {position + 1}", repr(rest) if rest else "the end")
 
 
 def read_path(text: str, sink: PathSink) -> None:
     """Write the outlines of ``text`` to ``sink``. Raises SyntaxMistake with the place of the first mistake."""
-    scanner = _Scanner(text)
-    if scanner.position == len(text) or text.strip() == "none":
+    if text.strip() in ("", "none"):
         return
-    if text[scanner.position] not in "Mm":
-        raise scanner.fail("path data that begin with M or m")
-    pen = _Pen(sink)
-    while scanner.position < len(text):
-        letter = scanner.command()
-        kind = letter.upper()
-        if kind == "Z":
-            pen.close()
-            scanner.skip_space()
+    check_path(text)
+    path = svgelements.Path()
+    path.parse(_OTHER_FAMILY.sub(r"\g<0>l0 0 ", _BARE_POINT.sub(".0", text)))
+    write_segments(path, sink)
+
+
+def write_segments(path: Iterable[svgelements.PathSegment], sink: PathSink) -> None:
+    """Write the library's segments to ``sink``."""
+    closed = False
+    for segment in path:
+        start, end = segment.start, segment.end
+        if isinstance(segment, svgelements.Move):
+            sink.move(end.x, end.y)
+            closed = False
             continue
-        while True:
-            pen.draw(kind, letter.islower(), scanner.arguments(kind))
-            if not scanner.more():
-                break
-            if kind == "M":
-                kind = "L"
-
-
-class _Pen:
-    """The current point, the outline's start and the control point that S and T mirror."""
-
-    def __init__(self, sink: PathSink) -> None:
-        self.sink = sink
-        self.x = self.y = self.start_x = self.start_y = 0.0
-        self.mirror_x = self.mirror_y = 0.0
-        self.last = ""
-        self.is_closed = False
-
-    def close(self) -> None:
-        if not self.is_closed:
-            self.sink.close()
-        self.x, self.y = self.start_x, self.start_y
-        self.is_closed, self.last = True, "Z"
-
-    def draw(self, kind: str, relative: bool, values: list[float]) -> None:
-        x0, y0 = self.x, self.y
-        if relative:
-            self._make_absolute(kind, values)
-        if kind != "M" and self.is_closed:
+        if isinstance(segment, svgelements.Close):
+            if not closed:
+                sink.close()
+            closed = True
+            continue
+        if closed:
             # After a closing, the next outline begins where the last one did (8.3.3).
-            self.sink.move(x0, y0)
-        self.is_closed = False
-        if kind == "H":
-            values = [values[0], y0]
-        elif kind == "V":
-            values = [x0, values[0]]
-        x, y = values[-2], values[-1]
-        if kind == "M":
-            self.sink.move(x, y)
-            self.start_x, self.start_y = x, y
-        elif kind in "LHV":
-            self.sink.line(x, y)
-        elif kind in "CS":
-            if kind == "S":
-                values = [*self._mirrored("CS"), *values]
-            self.sink.cubic(values[0], values[1], values[2], values[3], x, y)
-            self.mirror_x, self.mirror_y = values[2], values[3]
-        elif kind in "QT":
-            middle_x, middle_y = self._mirrored("QT") if kind == "T" else (values[0], values[1])
+            sink.move(start.x, start.y)
+            closed = False
+        if isinstance(segment, svgelements.CubicBezier):
+            sink.cubic(
+                segment.control1.x, segment.control1.y, segment.control2.x, segment.control2.y, end.x, end.y
+            )
+        elif isinstance(segment, svgelements.QuadraticBezier):
             # A quadratic is exactly this cubic.
-            self.sink.cubic(
-                x0 + (middle_x - x0) * 2.0 / 3.0,
-                y0 + (middle_y - y0) * 2.0 / 3.0,
-                x + (middle_x - x) * 2.0 / 3.0,
-                y + (middle_y - y) * 2.0 / 3.0,
-                x,
-                y,
+            middle = segment.control
+            sink.cubic(
+                start.x + (middle.x - start.x) * 2.0 / 3.0,
+                start.y + (middle.y - start.y) * 2.0 / 3.0,
+                end.x + (middle.x - end.x) * 2.0 / 3.0,
+                end.y + (middle.y - end.y) * 2.0 / 3.0,
+                end.x,
+                end.y,
             )
-            self.mirror_x, self.mirror_y = middle_x, middle_y
-        elif (x, y) != (x0, y0):
-            arc = centre_arc(
-                x0, y0, values[0], values[1], values[2], values[3] == 1.0, values[4] == 1.0, x, y
-            )
-            if arc is None:
-                self.sink.line(x, y)
-            else:
-                self.sink.arc(arc, x, y)
-        self.x, self.y, self.last = x, y, kind
-
-    def _mirrored(self, family: str) -> tuple[float, float]:
-        if self.last and self.last in family:
-            return 2.0 * self.x - self.mirror_x, 2.0 * self.y - self.mirror_y
-        return self.x, self.y
-
-    def _make_absolute(self, kind: str, values: list[float]) -> None:
-        if kind == "H":
-            values[0] += self.x
-        elif kind == "V":
-            values[0] += self.y
-        elif kind == "A":
-            values[5] += self.x
-            values[6] += self.y
+        elif isinstance(segment, svgelements.Arc) and (arc := _centre_form(segment)) is not None:
+            sink.arc(arc, end.x, end.y)
         else:
-            for index in range(0, len(values), 2):
-                values[index] += self.x
-                values[index + 1] += self.y
+            sink.line(end.x, end.y)
+
+
+def _centre_form(arc: svgelements.Arc) -> EllipseArc | None:
+    """The library's arc with its numbers made good (SVG 1.1, F.6.2, F.6.5).
+
+    None where a straight line is wanted: a zero radius, equal ends (of which the library makes an arc of no size),
+    a radius of kilometres. From the library come centre, axes and the way around; the angles are taken anew, as its
+    arc cosine has no digits where the arc is short or half a turn.
+    """
+    start, end, centre, x_end, y_end = (
+        complex(point.x, point.y) for point in (arc.start, arc.end, arc.center, arc.prx, arc.pry)
+    )
+    radius_x, radius_y = abs(x_end - centre), abs(y_end - centre)
+    if radius_x == 0 or radius_y == 0:
+        return None
+    if not 1.0 / MOST_OBLONG <= radius_x / radius_y <= MOST_OBLONG:
+        raise SyntaxMistake(
+            f"arc radii of which one is at most {MOST_OBLONG:g} times the other",
+            f"{radius_x:g} and {radius_y:g}",
+        )
+    # The longer axis tells the direction better.
+    axis = (x_end - centre) / radius_x if radius_x > radius_y else (y_end - centre) / (radius_y * 1j)
+
+    def on_circle(vector: complex) -> complex:
+        turned = vector * axis.conjugate()
+        return complex(turned.real / radius_x, turned.imag / radius_y)
+
+    half_chord = abs(on_circle((start - end) / 2.0))
+    if half_chord < 1e-9:
+        # Which side the centre lies on tells what the library's angle has lost: a shorter way than half a turn has
+        # it to the left where the angle grows, to the right where it falls.
+        to_left = ((end - start).conjugate() * (centre - start)).imag > 0
+        if to_left != (arc.sweep >= 0):
+            raise SyntaxMistake(
+                "arc radii of less than a thousand million half chords", f"{radius_x}, {radius_y}"
+            )
+        return None
+    # A semicircle that misses its diameter by rounding alone is a semicircle; the library takes a root there,
+    # which turns an error of 1e-16 into one of 1e-8.
+    if half_chord >= 1.0 - 1e-14:
+        centre = (start + end) / 2.0
+    begin, finish = cmath.phase(on_circle(start - centre)), cmath.phase(on_circle(end - centre))
+    sweep = (finish - begin) % math.tau if arc.sweep >= 0 else -((begin - finish) % math.tau)
+    return EllipseArc(centre.real, centre.imag, radius_x, radius_y, cmath.phase(axis), begin, sweep)

@@ -9,8 +9,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+import svgelements
+
 from controller.artwork.flatten import FARTHEST_MM
-from controller.artwork.pathdata import EllipseArc, PathSink, read_path
+from controller.artwork.pathdata import EllipseArc, PathSink, read_path, write_segments
 from controller.artwork.units import SyntaxMistake, Viewport, read_length, read_numbers
 
 if TYPE_CHECKING:
@@ -101,23 +103,9 @@ def _rectangle(element: Element, viewport: Viewport, sink: PathSink) -> str | No
     )
     if width == 0 or height == 0:
         return "a width or height of zero: nothing to draw"
-    radius_x, radius_y = _two_radii(element, viewport)
-    radius_x, radius_y = min(radius_x, width / 2.0), min(radius_y, height / 2.0)
-    if radius_x == 0 or radius_y == 0:
-        radius_x = radius_y = 0.0
-    right, bottom, quarter = x + width, y + height, math.pi / 2.0
-    sink.move(x + radius_x, y)
-    # Clockwise from the top left, as SVG 2, 9.2 says; each corner is a quarter ellipse around its own centre.
-    for to_x, to_y, centre_x, centre_y, end_x, end_y, start in (
-        (right - radius_x, y, right - radius_x, y + radius_y, right, y + radius_y, -quarter),
-        (right, bottom - radius_y, right - radius_x, bottom - radius_y, right - radius_x, bottom, 0.0),
-        (x + radius_x, bottom, x + radius_x, bottom - radius_y, x, bottom - radius_y, quarter),
-        (x, y + radius_y, x + radius_x, y + radius_y, x + radius_x, y, math.pi),
-    ):
-        sink.line(to_x, to_y)
-        if radius_x > 0:
-            sink.arc(EllipseArc(centre_x, centre_y, radius_x, radius_y, 0.0, start, quarter), end_x, end_y)
-    sink.close()
+    # The library knows the radii's limits and the order of corners (SVG 2, 9.2).
+    rectangle = svgelements.Rect(x, y, width, height, *_two_radii(element, viewport))
+    write_segments(rectangle.segments(transformed=False), sink)
     return None
 
 

@@ -11,7 +11,10 @@ import math
 import re
 from dataclasses import dataclass
 
+import svgelements
+
 MM_PER_PX = 25.4 / 96.0
+# Ours, not the library's: that takes an inch for 1/0.0393701 mm, and Q or MM for px.
 PX_PER_UNIT = {
     "": 1.0,
     "px": 1.0,
@@ -23,13 +26,21 @@ PX_PER_UNIT = {
     "pc": 16.0,
 }
 
-NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+# Atomic, so that no row of digits is tried in all the ways in which it could be several numbers.
+NUMBER = r"(?>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)"
 _LENGTH = re.compile(rf"\s*({NUMBER})\s*(%|[A-Za-z]*)\s*")
-_SEPARATOR = r"(?:\s+,?\s*|,\s*)"
+_SEPARATOR = r"(?>\s+(?:,\s*)?|,\s*)"
 _LIST = re.compile(rf"\s*{NUMBER}(?:{_SEPARATOR}?{NUMBER})*\s*")
 _NUMBER = re.compile(NUMBER)
 _FUNCTION = re.compile(r"[\s,]*([A-Za-z]+)\s*\(([^()]*)\)")
-_PLACES = {"min": 0.0, "mid": 0.5, "max": 1.0}
+_ARGUMENTS = {
+    "matrix": (6,),
+    "translate": (1, 2),
+    "scale": (1, 2),
+    "rotate": (1, 3),
+    "skewX": (1,),
+    "skewY": (1,),
+}
 _ASPECT = re.compile(r"\s*(?:defer\s+)?(none|xM(?:in|id|ax)YM(?:in|id|ax))(?:\s+(meet|slice))?\s*")
 
 Matrix = tuple[float, float, float, float, float, float]
@@ -106,16 +117,11 @@ def _short(text: str) -> str:
 
 def compose(outer: Matrix, inner: Matrix) -> Matrix:
     """The map that applies ``inner`` first and ``outer`` after it."""
-    a, b, c, d, e, f = outer
-    g, h, i, j, k, m = inner
-    return (
-        a * g + c * h,
-        b * g + d * h,
-        a * i + c * j,
-        b * i + d * j,
-        a * k + c * m + e,
-        b * k + d * m + f,
-    )
+    return _parts(svgelements.Matrix(*inner) * svgelements.Matrix(*outer))
+
+
+def _parts(matrix: svgelements.Matrix) -> Matrix:
+    return matrix.a, matrix.b, matrix.c, matrix.d, matrix.e, matrix.f
 
 
 def apply(matrix: Matrix, x: float, y: float) -> tuple[float, float]:
@@ -133,58 +139,27 @@ def stretches(matrix: Matrix) -> tuple[float, float]:
     return half_sum + half_difference, abs(half_sum - half_difference)
 
 
-def _rotation(values: list[float]) -> Matrix:
-    cosine, sine = _cos_sin(values[0])
-    turn: Matrix = (cosine, sine, -sine, cosine, 0.0, 0.0)
-    if len(values) == 1:
-        return turn
-    x, y = values[1], values[2]
-    return compose((1.0, 0.0, 0.0, 1.0, x, y), compose(turn, (1.0, 0.0, 0.0, 1.0, -x, -y)))
-
-
-def _cos_sin(angle_deg: float) -> tuple[float, float]:
-    # Quarter turns are exact, so that a drawing turned by 90 degrees keeps its right angles to the last bit.
-    quarters = angle_deg / 90.0
-    if quarters == round(quarters):
-        return ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarters) % 4]
-    angle = math.radians(angle_deg)
-    return math.cos(angle), math.sin(angle)
-
-
-def _function(name: str, values: list[float]) -> Matrix | None:
-    """One transform function of SVG 1.1, 7.6; None when the number of arguments does not fit or it is unknown."""
-    count = len(values)
-    if name == "matrix" and count == 6:
-        return (values[0], values[1], values[2], values[3], values[4], values[5])
-    if name == "translate" and count in (1, 2):
-        return (1.0, 0.0, 0.0, 1.0, values[0], values[1] if count == 2 else 0.0)
-    if name == "scale" and count in (1, 2):
-        return (values[0], 0.0, 0.0, values[-1], 0.0, 0.0)
-    if name == "rotate" and count in (1, 3):
-        return _rotation(values)
-    if name == "skewX" and count == 1:
-        return (1.0, 0.0, math.tan(math.radians(values[0])), 1.0, 0.0, 0.0)
-    if name == "skewY" and count == 1:
-        return (1.0, math.tan(math.radians(values[0])), 0.0, 1.0, 0.0, 0.0)
-    return None
-
-
 def read_transform(text: str) -> Matrix:
-    """A transform list as one matrix, the first function outermost. Raises SyntaxMistake."""
-    matrix, position = IDENTITY, 0
+    """A transform list as one matrix, the first function outermost (SVG 1.1, 7.6). Raises SyntaxMistake.
+
+    The library reads more than SVG's attribute allows and passes over what it does not know, so the list is checked
+    first and handed over in plain words.
+    """
+    functions, position = "", 0
     text = text.strip()
     if text == "none":
-        return matrix
+        return IDENTITY
     while position < len(text):
         match = _FUNCTION.match(text, position)
-        function = _function(match[1], read_numbers(match[2])) if match else None
-        if match is None or function is None:
+        values = read_numbers(match[2]) if match else []
+        if match is None or len(values) not in _ARGUMENTS.get(match[1], ()):
             raise SyntaxMistake(
                 "matrix, translate, scale, rotate, skewX or skewY with plain numbers",
                 repr(_short(text[position:])),
             )
-        matrix = compose(matrix, function)
+        functions += f"{match[1]}({' '.join(map(repr, values))})"
         position = match.end()
+    matrix = _parts(svgelements.Matrix(functions))
     for part in matrix:
         finite(part, _short(text))
     return matrix
@@ -210,17 +185,9 @@ def fit_view_box(
     match = _ASPECT.fullmatch(aspect if aspect is not None else "xMidYMid")
     if not match:
         raise SyntaxMistake("none or xMin|xMid|xMaxYMin|YMid|YMax, then meet or slice", repr(aspect))
-    left, top, box_width, box_height = view_box
-    scale_x, scale_y = width / box_width, height / box_height
-    if match[1] == "none":
-        return (scale_x, 0.0, 0.0, scale_y, x - left * scale_x, y - top * scale_y)
-    scale = max(scale_x, scale_y) if match[2] == "slice" else min(scale_x, scale_y)
-    across, down = _PLACES[match[1][1:4].lower()], _PLACES[match[1][5:].lower()]
-    return (
-        scale,
-        0.0,
-        0.0,
-        scale,
-        x - left * scale + across * (width - box_width * scale),
-        y - top * scale + down * (height - box_height * scale),
+    # The library writes its map down with twelve decimals: with boxes of the viewport's own size these suffice.
+    unit = width / view_box[2]
+    fitted = svgelements.Viewbox.viewbox_transform(
+        x, y, width, height, *(part * unit for part in view_box), f"{match[1]} {match[2] or 'meet'}"
     )
+    return compose(_parts(svgelements.Matrix(fitted)), (unit, 0.0, 0.0, unit, 0.0, 0.0))

@@ -164,3 +164,10 @@ def test_depth_is_bounded(read_k: Read) -> None:
     """Endless nesting is refused instead of overrunning the interpreter's stack."""
     mistakes = refusal(lambda: read_k("<g>" * 500 + "</g>" * 500))
     assert "nested" in mistakes[0].expected
+
+
+@pytest.mark.parametrize("points", ["1" * 5000 + "x", "1 2" + " " * 5000 + "x", "1.1" * 2000 + ",,"])
+def test_long_rows_are_refused_at_once(read_k: Read, points: str) -> None:
+    """A long row of digits or blanks with a slip at its end is refused like a short one (no endless matching)."""
+    (mistake,) = refusal(lambda: read_k(f"<polyline id='it' points='{points}'/>"))
+    assert mistake.where.startswith("it")

@@ -173,6 +173,7 @@ def test_units(read_svg: Read, length: str, mm: float) -> None:
         ("xMidYMid slice", [[0, -50], [200, 150]]),
         ("xMinYMax slice", [[0, -100], [200, 100]]),
         ("xMaxYMin slice", [[0, 0], [200, 200]]),
+        ("  xMidYMid \t slice ", [[0, -50], [200, 150]]),
     ],
 )
 def test_view_box_and_aspect(read_svg: Read, aspect: str, expected: list[list[float]]) -> None:
@@ -189,6 +190,17 @@ def test_view_box_and_aspect(read_svg: Read, aspect: str, expected: list[list[fl
     ).inks["k"]
     np.testing.assert_allclose(root.outline_mm(0), expected, atol=1e-9)
     np.testing.assert_allclose(nested.outline_mm(0), expected, atol=1e-9)
+
+
+@pytest.mark.parametrize("unit_mm", [1e-9, 1e-4, 1e5])
+def test_view_box_in_any_unit(read_svg: Read, unit_mm: float) -> None:
+    """Whatever a user unit is, from a picometre to 100 m, the box fills the viewport (SVG 2, 8.2)."""
+    wide, high = 200 / unit_mm, 100 / unit_mm
+    shapes = read_svg(
+        f'<svg width="200mm" height="100mm" viewBox="{-wide / 2!r} 0 {wide!r} {high!r}">'
+        f'<g id="k" stroke="red"><line x1="{-wide / 2!r}" x2="{wide / 2!r}" y2="{high!r}"/></g></svg>'
+    ).inks["k"]
+    np.testing.assert_allclose(shapes.outline_mm(0), [[0, 0], [200, 100]], atol=1e-9)
 
 
 @pytest.mark.parametrize(

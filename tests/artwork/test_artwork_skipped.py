@@ -132,3 +132,25 @@ def test_a_hidden_ink_group_is_not_a_missing_one(read_svg: Read) -> None:
     artwork = read_svg('<svg width="9mm" height="9mm"><g id="k" display="none"><path d="M0 0h5"/></g></svg>')
     assert artwork.inks["k"].outlines == 0
     assert [s.element_id for s in artwork.skipped] == ["k"]
+
+
+@pytest.mark.parametrize(
+    ("fill", "dots"),
+    [
+        ("#0000", 0),
+        ("rgba(9, 9, 9, 0)", 0),
+        ("hsla(9, 9%, 9%, 0)", 0),
+        ("transparent", 0),
+        ("#000f", 1),
+        ("rgba(9, 9, 9, 0.5)", 1),
+        ("rgb(1e999, 0, 0)", 1),
+        ("currentColor", 1),
+        ("nosuchcolour", 1),
+        ("de50", 1),
+    ],
+)
+def test_a_colour_without_opacity_is_not_seen(read_k: Read, fill: str, dots: int) -> None:
+    """A fill whose own alpha is zero is no fill (CSS Color 4, 4.2); one that nobody can read is one."""
+    artwork = read_k(f"<circle id='it' r='5' fill='{fill}'/>", look='stroke="none"')
+    assert artwork.inks["k"].dots == dots
+    assert [s.element_id for s in artwork.skipped] == ([] if dots else ["it"])
