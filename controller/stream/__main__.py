@@ -18,7 +18,7 @@ from pydantic import ValidationError
 
 from controller.config.errors import InputError
 from controller.config.load import load_machine
-from controller.stream.host import HostRights, claim_host
+from controller.stream.host import HostRights, claim_host, release_host
 from controller.stream.loop import StopFlag
 from controller.stream.ring import Ring, RingError
 from controller.stream.run import run_stream
@@ -75,12 +75,6 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         beats.close()
         _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))
         return
-    rights: list[HostRights] = []
-
-    def claim() -> HostRights:
-        rights.append(claim_host(spec.core))
-        return rights[0]
-
     try:
         outcome = run_stream(
             spec,
@@ -90,8 +84,8 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
             ring,
             beats,
             stop=stop,
-            claim=claim,
-            on_ready=lambda: _say_ready(rights[0]),
+            claim=lambda: claim_host(spec.core),
+            on_ready=_say_ready,
             # Not too early: the answers of the last SYNC may still be on their way.
             lead_ns=min(LEAD_MAX_NS, machine.tick_ns // 2),
             waker=waker,
@@ -101,6 +95,7 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
     finally:
         beats.close()
         group.close()
+        release_host()
         ring.close()
 
 

@@ -6,6 +6,7 @@ here is a condition for running: what was not permitted is said, in words for a 
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import gc
 import os
@@ -26,12 +27,16 @@ class HostRights:
 
 
 def claim_host(core: int | None = None, priority: int = PRIORITY) -> HostRights:
-    """Ask for everything that makes instants exact; call once, before the loop, after all imports.
+    """Ask for everything that makes instants exact; call once, before the loop, after all that is slow.
 
     ``core`` None takes the highest one that this process may run on when there is more than one: the lowest
     usually serves the interrupts.
     """
     notes: list[str] = []
+    # What takes long comes first: at real-time priority it would hold up whatever else ticks on that core.
+    gc.collect()
+    gc.freeze()
+    gc.disable()
     pinned = _pin(core, notes)
     libc = ctypes.CDLL(None, use_errno=True)
     locked = libc.mlockall(_MCL_CURRENT | _MCL_FUTURE) == 0
@@ -48,10 +53,14 @@ def claim_host(core: int | None = None, priority: int = PRIORITY) -> HostRights:
         )
     if not fifo and libc.prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0) != 0:
         notes.append("timer slack stays at the default: wake-ups may be 50 us late")
-    gc.collect()
-    gc.freeze()
-    gc.disable()
     return HostRights(fifo and locked, pinned, tuple(notes))
+
+
+def release_host() -> None:
+    """Back to ordinary scheduling, once nothing is timed any more: an interpreter's end takes its time too."""
+    # Giving rights back is always allowed; where it is not, there were none.
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
 
 
 def _pin(core: int | None, notes: list[str]) -> int:

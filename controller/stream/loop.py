@@ -359,7 +359,9 @@ class StreamLoop:
         y.commit(tick, self._plan_y, late_ns)
         self._usable[tick & _MASK] = late_ns <= self._tick_ns
         self._awaited += 1
-        self._head.command(outputs, sent_ns)
+        if outputs != self._head.goal:
+            self._head.command(outputs, sent_ns)
+            self._seen.head_settled = False
         if late_ns > LATE_NOTE_NS:
             self.late_ticks += 1
             self.latest_ns = max(self.latest_ns, late_ns)

@@ -42,18 +42,18 @@ def run_stream(
     *,
     stop: StopFlag | None = None,
     claim: Callable[[], HostRights] | None = None,
-    on_ready: Callable[[], None] | None = None,
+    on_ready: Callable[[HostRights], None] | None = None,
     lead_ns: int = 0,
     waker: Clock | None = None,
 ) -> StreamOutcome:
     """Do the tasks of ``spec`` and say how it ended. Never raises for what a machine or a person can cause.
 
-    ``lead_ns``: how long before each instant the work of a tick begins (0 in virtual time); ``waker`` is the clock
-    that wakes for it (``clock`` if None), which need not be exact and so need not spin. ``claim`` asks the host for its
-    rights once imports and compilation are over: at real-time priority those would starve whatever else ticks on
-    that core, another machine's streamer for one. ``on_ready`` is called when
-    the guard is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and
-    after ``halted`` it does so at once.
+    ``claim`` asks the host for its rights once imports, compilation and the drives' set-up are over: at real-time
+    priority those would starve whatever else ticks on that core, another machine's streamer for one. ``lead_ns``:
+    how long before each instant the work of a tick begins (0 in virtual time); ``waker`` is the clock that wakes
+    for it (``clock`` if None), which need not be exact and so need not spin. ``on_ready`` is called when the guard
+    is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and after ``halted`` it
+    does so at once.
     """
     host = HostRights(False, -1, ())
     stop = stop or StopFlag()
@@ -73,10 +73,10 @@ def run_stream(
     if group.axes != AXES:
         return refused(f"expected drives for axes {AXES}, got {group.axes}")
     loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker)
-    if claim is not None:
-        host = claim()
     try:
         group.configure()
+        if claim is not None:
+            host = claim()
         group.enable()
     except DriverError as error:
         group.abort()
@@ -89,7 +89,7 @@ def run_stream(
             group.disable()
             return refused(f"the guard did not arm: {_guard_words(beats, spec)}")
         if on_ready is not None:
-            on_ready()
+            on_ready(host)
         loop.run()
         ending, reason = loop.ending, loop.reason
         if not beats.disarm(clock.now_ns(), loop.tick):
