@@ -130,8 +130,7 @@ def write_segments(path: Iterable[svgelements.PathSegment], sink: PathSink) -> N
             closed = False
             continue
         if isinstance(segment, svgelements.Close):
-            if not closed:
-                sink.close()
+            sink.close()
             closed = True
             continue
         if closed:
