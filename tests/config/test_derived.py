@@ -28,7 +28,7 @@ def test_the_demo_machine_keeps_its_own_limits(machine_data: dict[str, Any]) -> 
     ("change", "where", "words"),
     [
         (("motion", "kinetic_energy_max_j", 2.0), "axes.x.moving_mass_kg", "2.52 J"),
-        (("motion", "stopping_distance_max_mm", 50.0), "axes.y", "56.4 mm"),
+        (("motion", "stopping_distance_max_mm", 50.0), "axes.y", "102 mm"),
         (("motion", "stopping_distance_max_mm", 131.0), "axes.x", "only the drive"),
         (("wire", "heartbeat_lost_after_ms", 500), "axes.x", "336 mm"),
     ],
@@ -38,7 +38,7 @@ def test_warns_beyond_stated_limits(
 ) -> None:
     """A stated limit that is exceeded is warned of with the number; the file still loads.
 
-    Expected numbers by hand: m v^2/2 = 14 kg (0.6 m/s)^2/2 = 2.52 J; v t + v^2/2a = 600 x 0.034 + 36 = 56.4 mm,
+    Expected numbers by hand: m v^2/2 = 14 kg (0.6 m/s)^2/2 = 2.52 J; v t + v^2/2a = 600 x 0.110 + 36 = 102 mm,
     600 x 0.5 + 36 = 336 mm.
     """
     table, name, value = change
@@ -69,7 +69,7 @@ def test_short_counter_is_warned_of(machine_data: dict[str, Any]) -> None:
 def test_reaction_time_is_lease_plus_guard(machine_data: dict[str, Any]) -> None:
     """A longer lease makes the reaction, and so the stopping distance, longer by just that."""
     short = machine_from(machine_data, FILE)
-    machine_data["lease"]["lease_ms"] = 74.0
+    machine_data["lease"]["lease_ms"] = 150.0
     long = machine_from(machine_data, FILE)
     assert reaction_ms(long) - reaction_ms(short) == pytest.approx(50.0)
     grown = machine_numbers(long).axes[0].lease_stop_mm - machine_numbers(short).axes[0].lease_stop_mm
