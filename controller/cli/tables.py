@@ -18,11 +18,12 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
         title="passes: lateness of ticks in us, spread of homing touches in mm",
         box=SIMPLE_HEAD,
         pad_edge=False,
+        padding=(0, 1, 0, 0),
+        title_justify="left",
     )
-    table.add_column("ink", no_wrap=True)
+    table.add_column("ink")
     for name in ("strokes", "metres", "ticks", "p50", "p99", "p99.9", "max", "touch x", "touch y"):
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("", no_wrap=True)
     for one in figures:
         timing = one.timing
         late = (
@@ -34,9 +35,13 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
             f"{one.homing_spread_mm[axis]:.3f}" if axis in one.homing_spread_mm else "-" for axis in "xy"
         )
         table.add_row(
-            one.ink, str(one.strokes), f"{one.metres:.2f}", str(one.ticks), *late, *spread,
-            "" if one.state == "finished" else one.state,
-        )  # fmt: skip
+            one.ink if one.state == "finished" else f"{one.ink} ({one.state})",
+            str(one.strokes),
+            f"{one.metres:.2f}",
+            str(one.ticks),
+            *late,
+            *spread,
+        )
     return table
 
 
