@@ -11,7 +11,8 @@ is where it should be. ``sent_ns`` is taken immediately before the frames are ha
 The drives answer SYNC k with what they sampled at that SYNC. Normally the answer is there when tick k + 1 is
 prepared, and answers are counted: one complete round a SYNC. When a round is late or lost, the reading is
 ascribed to the recent tick whose expectation it fits best; the readings of ticks that left more than a tick late
-are not used for trim, because the plan behind them has been overtaken.
+are not used, because the plan behind them has been overtaken, nor are those of a send that took so long that nobody
+knows when its SYNC left.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ REST_MM_S = 0.1
 REST_COUNTS = 2
 REST_TIMEOUT_NS = 3 * NS_PER_S
 LATE_NOTE_NS = NS_PER_MS
+SEND_DOUBT_NS = NS_PER_MS // 2
 _MASK = HISTORY - 1
 
 Ending = Literal["done", "stopped", "failed", "halted", "refused"]
@@ -347,6 +349,7 @@ class StreamLoop:
                 f"{self._lease_ns / NS_PER_MS:g} ms has run out"
             )
         self._group.send_tick((velocity_x, velocity_y), outputs)
+        took_ns = self._clock.now_ns() - sent_ns
         renewed = self._beats.beat(
             sent_ns,
             sent_ns + self._lease_ns,
@@ -357,7 +360,8 @@ class StreamLoop:
             raise HaltError("expected the guard to take the beat, got a full or closed line")
         x.commit(tick, self._plan_x, late_ns)
         y.commit(tick, self._plan_y, late_ns)
-        self._usable[tick & _MASK] = late_ns <= self._tick_ns
+        # A reading is worth as much as the instant of its SYNC is known.
+        self._usable[tick & _MASK] = late_ns <= self._tick_ns and took_ns <= SEND_DOUBT_NS
         self._awaited += 1
         if outputs != self._head.goal:
             self._head.command(outputs, sent_ns)

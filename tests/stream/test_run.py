@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
 from controller.stream.spec import AxisHomingResult, HomingTask, MoveTask, ScheduleTask
 from drivers.errors import FaultError, LinkError, MisuseError
@@ -392,7 +394,7 @@ def test_a_late_tick_leaves_at_once_and_the_next_keeps_its_instant(rig: Rig) -> 
 
 
 def test_after_a_stall_the_overdue_ticks_follow_at_once_and_the_grid_stands(rig: Rig) -> None:
-    """A stall of 13 ms: the ticks due in it leave together at its end, the next one on its own instant."""
+    """A stall of 13 ms in a send: the ticks due in it leave together at its end, the next one on its own instant."""
     done = []
 
     def before(_tick: int) -> None:
@@ -409,6 +411,93 @@ def test_after_a_stall_the_overdue_ticks_follow_at_once_and_the_grid_stands(rig:
     assert not late[104:].any()
     # The plan's place is kept: the end is where it should be.
     assert [motor.mm for motor in rig.group.motors] == pytest.approx([900.0, 400.0], abs=0.02)
+    check_expected_readings(rig, records, {100})
+
+
+def check_expected_readings(rig: Rig, records: np.ndarray, doubtful: set[int]) -> None:
+    """Recompute, another way, what each fresh reading should have been, and compare with the records.
+
+    The reading that tick k uses was sampled when tick k - 1 was sent. A perfect axis would then be where the plan,
+    on its own grid, passed through the lag, is at that very instant: solved here on a 10 us grid. Readings of
+    ticks that left more than a tick late, or at a doubtful instant, are used for nothing: the record repeats the
+    expectation before.
+    """
+    tick_s, step_s = 0.004, 1e-5
+    moving = np.flatnonzero(records["task"] >= 0)
+    plan = records["velocity_units"] - records["trim_units"]
+    late_ns = records["sent_ns"] - records["scheduled_ns"]
+    steps = round(tick_s / step_s)
+    for axis, motor in enumerate(rig.group.motors):
+        fine = np.repeat(plan[:, axis].astype(float), steps)
+        decay = np.exp(-step_s / motor.lag_s)
+        speed = lfilter([0.0, 1.0 - decay], [1.0, -decay], fine)
+        planned = np.concatenate([[0.0], np.cumsum(fine) * step_s])[:-1]
+        reading = planned - motor.lag_s * speed
+        begin = records["planned_counts"][moving[40], axis] - reading[(moving[40] - 1) * steps]
+        for tick in moving[41:-1]:
+            before = tick - 1
+            if late_ns[before] > 4 * MS or before in doubtful:
+                assert records["planned_counts"][tick, axis] == records["planned_counts"][before, axis]
+                continue
+            at = before * steps + round(late_ns[before] * 1e-9 / step_s)
+            assert records["planned_counts"][tick, axis] == pytest.approx(begin + reading[at], abs=3.0)
+
+
+def test_a_tick_later_than_its_lease_never_leaves(rig: Rig) -> None:
+    """A stall of 30 ms with a lease of 24: the next tick is not sent, the loop halts."""
+    done = []
+
+    def before(_tick: int) -> None:
+        if len(rig.group.sent) == 100 and not done:
+            done.append(rig.clock.sleep_until_ns(rig.clock.now_ns() + 30 * MS))
+
+    rig.group.before_send = before
+    outcome = rig.run(MoveTask(target_mm=(900.0, 400.0)))
+    assert outcome.end == "halted"
+    assert "lease" in outcome.reason
+    assert len(rig.group.sent) == 101
+
+
+@pytest.mark.parametrize(
+    ("start_mm", "speed", "words"),
+    [(3379.0, 1_000_000, "soft limits"), (21.0, -1_000_000, "soft limits"), (1000.0, 6_000_000, "at most")],
+)
+def test_the_loop_itself_keeps_limits_that_vetting_would_miss(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, start_mm: float, speed: int, words: str
+) -> None:
+    """With vetting switched off a plan beyond soft limits or axis speed is halted before it leaves."""
+    monkeypatch.setattr("controller.stream.prepare._vet_ticks", lambda *_a: None)
+    schedule = wave_schedule(rig.machine)
+    ramp = np.linspace(0, speed, 60).astype(np.int32)
+    velocity = np.zeros_like(schedule.velocity_units)
+    velocity[:60, 0] = ramp
+    velocity[60:, 0] = speed
+    start = (round(start_mm * rig.machine.quanta_per_mm("x")), schedule.start_quanta[1])
+    replace(schedule, velocity_units=velocity, start_quanta=start).save(rig.folder / "wild")
+    outcome = rig.run(ScheduleTask(folder=str(rig.folder / "wild")))
+    assert outcome.end == "halted"
+    assert words in outcome.reason
+    assert rig.group.aborted
+    assert max(abs(v) for sent in rig.group.sent for v in sent[1]) <= 700 * 5400 + 2 * 5400 + 2
+    assert 19.9 <= rig.group.motors[0].mm <= 3380.1
+
+
+def test_an_old_answer_of_the_head_does_not_count_for_a_new_command(tmp_path: Path) -> None:
+    """While no reading comes after "pen down", the pen is not taken for down because it once was up."""
+    rig = Rig(tmp_path, machine_with(head__settle_down_ms=8.0))
+    went_down: list[int] = []
+
+    def drop(tick: int) -> bool:
+        if rig.group.head_goal == 1 and not went_down:
+            went_down.append(tick)
+        return bool(went_down) and tick - went_down[0] < 8
+
+    rig.group.drop = drop
+    assert rig.run(painted(rig)).end == "done"
+    records = rig.records()
+    first = int(np.flatnonzero(records["head"])[0])
+    still = (records["velocity_units"] - records["trim_units"])[first : first + 15]
+    assert not still.any()
 
 
 @settings(max_examples=10, deadline=None)
@@ -474,8 +563,6 @@ def test_schedules_beyond_soft_limits_speeds_or_of_another_machine_are_refused(t
     good = wave_schedule(machine)
 
     def refused(name: str, words: str, **changes: object) -> None:
-        from dataclasses import replace
-
         rig = Rig(tmp_path)
         replace(good, **changes).save(tmp_path / name)  # type: ignore[arg-type]
         outcome = rig.run(ScheduleTask(folder=str(tmp_path / name)))
@@ -483,6 +570,8 @@ def test_schedules_beyond_soft_limits_speeds_or_of_another_machine_are_refused(t
         assert words in outcome.reason
         assert rig.group.calls == []
 
+    near = (round(20.1 * machine.quanta_per_mm("x")), good.start_quanta[1])
+    refused("low", "soft limits", start_quanta=near, velocity_units=good.velocity_units - 100_000)
     far = (round(3379.9 * machine.quanta_per_mm("x")), good.start_quanta[1])
     outward = np.abs(good.velocity_units)
     refused("limits", "soft limits", start_quanta=far, velocity_units=outward)
