@@ -323,7 +323,7 @@ class StreamLoop:
         flags = FLAG_FRESH if self._seen.fresh else 0
         if program is not None and program.stopping:
             flags |= FLAG_STOPPING
-        if registered and self._trimmable and (program is None or program.trimmed):
+        if registered and self._trimmable:
             self._trim_x = x.trim.units(x.error_counts)
             self._trim_y = y.trim.units(y.error_counts)
             if x.trim.saturated or y.trim.saturated:

@@ -47,7 +47,6 @@ class Program(Protocol):
     head: int
     segment: int
     stopping: bool
-    trimmed: bool
     failure: str
 
     def step(self, seen: Seen) -> bool:
@@ -65,7 +64,6 @@ class HomingProgram:
     ``results`` holds the axes found so far, in homing order, judged or not; ``failure`` the first refusal.
     """
 
-    trimmed = False
     head = 0
     segment = -1
 
@@ -175,8 +173,6 @@ class PathProgram:
     with the remainder carried. The rate is ``STOP_SHARE`` of the path's acceleration limit, because the
     curvature of the path may claim its own share at the same time. At rest the pen is lifted.
     """
-
-    trimmed = True
 
     def __init__(
         self,

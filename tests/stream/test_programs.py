@@ -200,6 +200,25 @@ def test_the_stop_keeps_the_plans_own_braking() -> None:
     assert not out[18:, :2].any()
 
 
+def test_a_stop_never_runs_through_the_plan_faster_than_the_plan() -> None:
+    """Begun where the plan is steady and caught up by its hard braking: no tick covers more than one of the plan."""
+    ramp = np.linspace(1_000_000, 1_000, 8)
+    velocity = np.stack([np.concatenate([np.full(10, 1_000_000), ramp]), np.zeros(18)], axis=1)
+    plan = schedule_of(velocity)
+    out = np.array(play(PathProgram(plan, MACHINE), 7))
+    boundaries = np.concatenate([[0], np.cumsum(plan.velocity_units[:, 0])])
+    positions = np.concatenate([[0], np.cumsum(out[:, 0])])
+    plan_time = np.interp(positions, boundaries, np.arange(19))
+    assert np.diff(plan_time).max() <= 1.0 + 1e-3
+
+
+def test_a_stop_ends_where_the_plan_stands_and_does_not_go_on_behind() -> None:
+    """A stop that reaches a place where the plan waits (for the pen) ends there."""
+    velocity = np.concatenate([np.full((20, 2), 400_000), np.zeros((10, 2)), np.full((50, 2), 400_000)])
+    out = np.array(play(PathProgram(schedule_of(velocity), MACHINE), 18))
+    assert out[:, 0].sum() == 20 * 400_000
+
+
 @pytest.mark.parametrize("stop_at", [0, 5])
 def test_a_stop_before_or_at_rest_only_lifts_the_pen(stop_at: int) -> None:
     """Asked for while the plan stands, nothing moves any more."""
