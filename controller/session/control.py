@@ -34,6 +34,7 @@ class ControlServer:
         self._handler = handler
         self._server: asyncio.Server | None = None
         self._talks: set[asyncio.Task[None]] = set()
+        self._closing = False
 
     async def open(self) -> None:
         """Listen. A socket file left by a dead service is replaced: the lock says that no other one lives."""
@@ -42,11 +43,14 @@ class ControlServer:
         self._path.chmod(0o600)
 
     async def close(self) -> None:
-        """Stop listening and end all talks."""
+        """Stop listening and end all talks, those included that have only just come in."""
+        self._closing = True
         if self._server is not None:
             self._server.close()
             await self._server.wait_closed()
             self._server = None
+        # One turn of the loop, so that a talk that was taken but has not begun sees that it is over.
+        await asyncio.sleep(0)
         for talk in list(self._talks):
             talk.cancel()
         await asyncio.gather(*self._talks, return_exceptions=True)
@@ -59,7 +63,7 @@ class ControlServer:
         try:
             if not _is_trusted(writer.get_extra_info("socket")):
                 return
-            while line := await _line(reader):
+            while not self._closing and (line := await _line(reader)):
                 writer.write(json.dumps(self._answer(line)).encode() + b"\n")
                 await writer.drain()
         except (ConnectionError, asyncio.CancelledError):
@@ -73,7 +77,7 @@ class ControlServer:
     def _answer(self, line: bytes) -> dict[str, Any]:
         try:
             request = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             return _fault("a JSON object on one line", "unreadable bytes")
         if not isinstance(request, dict):
             return _fault("a JSON object", type(request).__name__)
