@@ -344,3 +344,11 @@ def wave_schedule(machine: Machine, strokes: int = 2, stroke_ticks: int = 150, s
         machine.tick_ns,
         machine.name,
     )
+
+
+def painted(rig: Rig, **more: int) -> ScheduleTask:
+    """A task that paints the rig's wave schedule, or a part of it."""
+    folder = rig.folder / "schedule"
+    if not folder.exists():
+        wave_schedule(rig.machine).save(folder)
+    return ScheduleTask(folder=str(folder), **more)
