@@ -6,9 +6,13 @@ import os
 import signal
 import time
 
+import numpy as np
 import pytest
 
 from controller.session.journal import Journal
+from controller.session.prepare import load_prepared
+from controller.session.strokewatch import FLAG_STOPPING
+from controller.stream.timinglog import read_timing_log
 from drivers.clock import NS_PER_S
 from safety import latch
 
@@ -36,10 +40,10 @@ def _speaks_beyond(site, fault_ns: int) -> bool:
         return False
 
 
-def _nothing_moves_until_cleared_and_homed(site, capsys) -> None:
+def _nothing_moves_until_cleared_and_homed(site, capsys, standstill: str = "proved") -> None:
     standing = latch.read(site.state.latch)
     assert standing is not None
-    assert standing.standstill == "proved"
+    assert standing.standstill == standstill
     before = len(site.record().t_ns)
     capsys.readouterr()
     assert site.here("paint", str(site.job), "--yes") == 3
@@ -102,35 +106,44 @@ def test_service_killed(site, capsys) -> None:
     journal.close()
 
 
-def test_interrupted_then_painted_to_its_end(site) -> None:
-    """SIGINT ends with 130 and no latch; the next paint goes on, finishes and plans the very ticks of the schedule."""
+def test_guard_killed(site, capsys) -> None:
+    """SIGKILL of the guard: no guard, no motion. The streamer stops the axes, the service latches in its place."""
+    painting = site.paint_until_long_stroke()
+    fault_ns = time.monotonic_ns()
+    os.kill(site.pid_of("safety.guard"), signal.SIGKILL)
+    _, said = painting.communicate(timeout=60)
+    assert painting.returncode == 4, said
+    _stands_after(site, fault_ns)
+    _nothing_moves_until_cleared_and_homed(site, capsys, "not proved")
+
+
+def test_interrupted_then_painted_to_its_end(site, capsys) -> None:
+    """SIGINT ends with 130 and no latch; the rest is painted in virtual time. Both streamed the ticks of one plan."""
     painting = site.paint_until_long_stroke()
     painting.send_signal(signal.SIGINT)
     _, said = painting.communicate(timeout=60)
     assert painting.returncode == 130, said
     assert latch.read(site.state.latch) is None
-    rest = site.start("paint", str(site.job), "--yes", "--json")
-    out, said = rest.communicate(timeout=60)
-    assert rest.returncode == 0, said
-    assert b'"state": "finished"' in out
-    _same_ticks_as_planned(site)
-
-
-def _same_ticks_as_planned(site) -> None:
-    import numpy as np
-
-    from controller.session.prepare import load_prepared
-    from controller.stream.timinglog import read_timing_log
+    capsys.readouterr()
+    assert site.here("paint", str(site.job), "--virtual", "--yes", "--json") == 0
+    assert '"state": "finished"' in capsys.readouterr().out
 
     schedule = load_prepared(site.state.root / "prepared" / "waves").schedule("teal")
     journal = Journal.read(site.state.journal)
-    run = [run for run in journal.runs() if run.pass_id is not None][-1]
+    real, virtual = [run for run in journal.runs() if run.pass_id is not None][-2:]
     journal.close()
-    records = read_timing_log(run.folder / "timing.gtl").records
-    streamed = records[records["segment"] >= 0]
-    untrimmed = streamed["velocity_units"] - streamed["trim_units"]
-    planned = schedule.velocity_units[int(schedule.segments[run.first_segment]["first_tick"]) :]
-    assert np.array_equal(untrimmed[np.any(untrimmed != 0, axis=1)], planned[np.any(planned != 0, axis=1)])
+    assert (real.end, virtual.end) == ("stopped", "done")
+    for run in (real, virtual):
+        records = read_timing_log(run.folder / "timing.gtl").records
+        by_plan = records[(records["segment"] >= 0) & ((records["flags"] & FLAG_STOPPING) == 0)]
+        streamed = by_plan["velocity_units"] - by_plan["trim_units"]
+        moving = streamed[np.any(streamed != 0, axis=1)]
+        planned = schedule.velocity_units[int(schedule.segments[run.first_segment]["first_tick"]) :]
+        planned = planned[np.any(planned != 0, axis=1)]
+        assert len(moving) > 200
+        assert np.array_equal(moving, planned[: len(moving)])
+        if run is virtual:
+            assert len(moving) == len(planned)
 
 
 def _lives(pid: int) -> bool:
