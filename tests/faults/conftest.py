@@ -112,7 +112,7 @@ class Site:
             "the first stroke", lambda: painting.poll() is not None or self.status().get("strokes_finished")
         )
         assert painting.poll() is None, painting.communicate()
-        reached = self.status()["ticks_sent"] + 450
+        reached = self.status()["ticks_sent"] + 600
         self.until("the second stroke", lambda: self.status().get("ticks_sent", reached) >= reached)
         return painting
 

@@ -140,7 +140,8 @@ def test_interrupted_then_painted_to_its_end(site, capsys) -> None:
         moving = streamed[np.any(streamed != 0, axis=1)]
         planned = schedule.velocity_units[int(schedule.segments[run.first_segment]["first_tick"]) :]
         planned = planned[np.any(planned != 0, axis=1)]
-        assert len(moving) > 200
+        assert len(moving) > 100
+        assert by_plan["head"].any()
         assert np.array_equal(moving, planned[: len(moving)])
         if run is virtual:
             assert len(moving) == len(planned)
