@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from controller.config.machine import Machine
 from controller.stream.prepare import Limits
-from controller.stream.trim import ExpectedReading, Trim
+from controller.stream.trim import ExpectedReading, LateDebt, Trim
 
 HISTORY = 8
 _MASK = HISTORY - 1
@@ -23,6 +23,7 @@ class AxisState:
         "_tick_ns",
         "base_counts",
         "counts_per_mm",
+        "debt",
         "error_counts",
         "expected_counts",
         "following_max_counts",
@@ -31,6 +32,7 @@ class AxisState:
         "name",
         "planned_quanta",
         "quantum_counts",
+        "sent_units",
         "speed_max_units",
         "trim",
         "um_per_count",
@@ -51,7 +53,12 @@ class AxisState:
         self.low_quanta = limits.low_quanta[index]
         self.high_quanta = limits.high_quanta[index]
         authority_units = machine.trim.authority_mm_s * unsigned / unit
-        self.speed_max_units = limits.speed_units[index] + int(authority_units) + 1
+        # A tick late by less than one tick is owed at most one tick's worth of acceleration: repaid at that rate.
+        repayment_mm_s = machine.motion.acceleration_mm_s2 * machine.tick_ns * 1e-9
+        repayment_units = int(repayment_mm_s * unsigned / unit)
+        self.debt = LateDebt(repayment_units)
+        self.sent_units = 0
+        self.speed_max_units = limits.speed_units[index] + int(authority_units) + repayment_units + 1
         self.trim = Trim(machine.trim.gain_per_s, machine.trim.authority_mm_s, unsigned, unit)
         self.base_counts = 0.0
         self.planned_quanta = 0
@@ -66,6 +73,7 @@ class AxisState:
         self.base_counts = base_counts
         self.planned_quanta = round((measured_counts - base_counts) / self.quantum_counts)
         self.error_counts = 0.0
+        self.debt.forget()
         self._ahead.reset()
         # Readings of ticks sent before, which may still come, are of an axis at rest.
         here = base_counts + self.planned_quanta * self.quantum_counts

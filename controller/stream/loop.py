@@ -108,6 +108,7 @@ class StreamLoop:
         # The tick in preparation.
         self._plan_x = self._plan_y = 0
         self._trim_x = self._trim_y = 0
+        self._repay_x = self._repay_y = 0
         self._outputs = 0
         self._segment = -1
         self._flags = 0
@@ -320,6 +321,8 @@ class StreamLoop:
                         f"axis {axis.name}: expected a plan within the soft limits, got one beyond"
                     )
         self._trim_x = self._trim_y = 0
+        self._repay_x = x.debt.units() if registered else 0
+        self._repay_y = y.debt.units() if registered else 0
         flags = FLAG_FRESH if self._seen.fresh else 0
         if program is not None and program.stopping:
             flags |= FLAG_STOPPING
@@ -329,6 +332,8 @@ class StreamLoop:
             if x.trim.saturated or y.trim.saturated:
                 flags |= FLAG_SATURATED
         self._flags = flags
+        self._trim_x += self._repay_x
+        self._trim_y += self._repay_y
         for axis, velocity in ((x, self._plan_x + self._trim_x), (y, self._plan_y + self._trim_y)):
             if not -axis.speed_max_units <= velocity <= axis.speed_max_units:
                 raise HaltError(
@@ -360,6 +365,10 @@ class StreamLoop:
             raise HaltError("expected the guard to take the beat, got a full or closed line")
         x.commit(tick, self._plan_x, late_ns)
         y.commit(tick, self._plan_y, late_ns)
+        late_share = max(0, late_ns) / self._tick_ns
+        x.debt.settle(x.sent_units, velocity_x, self._repay_x, late_share)
+        y.debt.settle(y.sent_units, velocity_y, self._repay_y, late_share)
+        x.sent_units, y.sent_units = velocity_x, velocity_y
         # A reading is worth as much as the instant of its SYNC is known.
         self._usable[tick & _MASK] = late_ns <= self._tick_ns and took_ns <= SEND_DOUBT_NS
         self._awaited += 1

@@ -16,6 +16,12 @@ A pure integrator behind a pure delay is stable for gain D < pi / 2 and does not
 (the double root of s + gain exp(-s D) = 0 at s = -1 / D). A lag is kinder than a delay of the same size, so
 ``gain D <= 1 / e`` is a safe bound; ``stability_margin`` gives gain D e, to be at most 1. Clamping only lowers
 the effective gain.
+
+**Late debt.** A tick that leaves late by L lets the velocity before it go on for L longer, so the axis is off its plan
+by (v before - v after) L. That is known exactly and at once, without waiting for a reading: ``LateDebt`` pays it back
+in the ticks that follow, at most the limit of acceleration times one tick in each. What lateness adds is so gone
+after a few ticks instead of after the trim's long time constant; the trim, which sees the same error for those few
+ticks, moves by less than gain x their time.
 """
 
 from __future__ import annotations
@@ -91,3 +97,26 @@ class Trim:
         if self.saturated:
             return limit if wanted > 0 else -limit
         return wanted
+
+
+class LateDebt:
+    """What late ticks have displaced one axis by, and its repayment. Units: drive units times ticks."""
+
+    __slots__ = ("_most_units", "_owed")
+
+    def __init__(self, most_units: int) -> None:
+        self._most_units = most_units
+        self._owed = 0.0
+
+    def units(self) -> int:
+        """The velocity to add in the next tick."""
+        most = self._most_units
+        return max(-most, min(most, -round(self._owed)))
+
+    def settle(self, before_units: int, sent_units: int, paid_units: int, late_share: float) -> None:
+        """A tick has been sent ``late_share`` of a tick late, ``paid_units`` of it repayment."""
+        self._owed += (before_units - sent_units) * late_share + paid_units
+
+    def forget(self) -> None:
+        """The axis is taken for standing where it was measured."""
+        self._owed = 0.0

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
+from controller.stream.run import run_stream
 from controller.stream.spec import MoveTask, ScheduleTask
 
 from .conftest import Rig, machine_with, painted, wave_schedule
@@ -18,23 +19,33 @@ from .conftest import Rig, machine_with, painted, wave_schedule
 MS = 1_000_000
 
 
+class Late:
+    """The rig's clock, late by so much when the loop asks for the instants of certain ticks."""
+
+    def __init__(self, rig: Rig, delays: dict[int, int]) -> None:
+        self._rig = rig
+        self._delays = delays
+
+    def now_ns(self) -> int:
+        """The rig's instant."""
+        return self._rig.clock.now_ns()
+
+    def sleep_until_ns(self, instant_ns: int) -> None:
+        """Oversleep."""
+        self._rig.clock.sleep_until_ns(instant_ns + self._delays.get(len(self._rig.group.sent), 0))
+
+
 def test_a_late_tick_leaves_at_once_and_the_next_keeps_its_instant(rig: Rig) -> None:
     """Delays of 1 to 3 ms: those ticks are late by just that, all others are exactly on their grid."""
     delays = {40: 1 * MS, 41: 3 * MS, 80: 2 * MS}
 
-    class Late:
-        """The rig's clock, late when the loop asks for certain instants."""
-
-        def now_ns(self) -> int:
-            return rig.clock.now_ns()
-
-        def sleep_until_ns(self, instant_ns: int) -> None:
-            rig.clock.sleep_until_ns(instant_ns + delays.get(len(rig.group.sent), 0))
-
-    from controller.stream.run import run_stream
-
     outcome = run_stream(
-        rig.spec(MoveTask(target_mm=(900.0, 400.0))), rig.machine, rig.group, Late(), rig.ring, rig.beats
+        rig.spec(MoveTask(target_mm=(900.0, 400.0))),
+        rig.machine,
+        rig.group,
+        Late(rig, delays),
+        rig.ring,
+        rig.beats,
     )
     assert outcome.end == "done"
     records = rig.records()
@@ -180,3 +191,21 @@ def test_lost_and_late_rounds_do_not_fool_the_trim(
     assert 0.5 < (mine["flags"] & 1).mean() < 1.0
     # An old reading moves nothing.
     assert not mine["trim_units"][(mine["flags"] & 1) == 0].any()
+
+
+@pytest.mark.parametrize("stalled", [45, 60, 75])
+def test_a_stall_while_speeds_change_is_made_good_at_once_without_feedback(
+    tmp_path: Path, stalled: int
+) -> None:
+    """13 ms lost while accelerating (trim off): a perfect axis is 0.1 mm or more off, and back within 30 ticks."""
+    machine = machine_with(trim__gain_per_s=0.0)
+    rig = Rig(tmp_path, machine)
+    late = Late(rig, {stalled: 13 * MS})
+    outcome = run_stream(
+        rig.spec(MoveTask(target_mm=(900.0, 400.0))), rig.machine, rig.group, late, rig.ring, rig.beats
+    )
+    assert outcome.end == "done", outcome.reason
+    records = rig.records()
+    off_mm = (records["planned_counts"] - records["measured_counts"])[:, 0] / 5400.0
+    assert np.abs(off_mm[stalled + 1 : stalled + 8]).max() > 0.1
+    assert np.abs(off_mm[stalled + 34 :]).max() < 0.01

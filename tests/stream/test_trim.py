@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from controller.stream.trim import ExpectedReading, Trim, stability_margin
+from controller.stream.trim import ExpectedReading, LateDebt, Trim, stability_margin
 
 TICK_S = 0.004
 
@@ -110,3 +110,35 @@ def test_the_shipped_gain_is_far_inside_the_bound() -> None:
     """2 / s with 8 ms of lag at a 4 ms tick: margin 0.08."""
     assert stability_margin(2.0, 0.008, TICK_S) == pytest.approx(2.0 * 0.014 * math.e)
     assert stability_margin(2.0, 0.008, TICK_S) < 0.1
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    plan=st.lists(st.integers(-200_000, 200_000), min_size=1, max_size=40),
+    lateness=st.lists(st.floats(0.0, 5.0), min_size=1, max_size=40),
+    most=st.integers(1_000, 100_000),
+)
+def test_what_lateness_displaced_is_paid_back_to_the_unit(
+    plan: list[int], lateness: list[float], most: int
+) -> None:
+    """Ticks late by any share of a tick: some punctual ticks at rest later an ideal axis is where the plan ends.
+
+    Judged by integrating what was sent over the instants at which it was sent: each velocity acts from its own
+    instant to the next one's.
+    """
+    debt, before, instants, sent = LateDebt(most), 0, [], []
+    late = dict(enumerate(lateness))
+    rest = math.ceil(sum(2 * 400_000 * max(1.0, share) for share in lateness) / most) + len(plan) + 3
+    for tick in range(len(plan) + rest):
+        planned = plan[tick] if tick < len(plan) else 0
+        # An instant never comes before the one before it: a stall delays all that were due in it.
+        instant = max(tick + late.get(tick, 0.0), instants[-1] if instants else 0.0)
+        repaid = debt.units()
+        assert abs(repaid) <= most
+        velocity = planned + repaid
+        debt.settle(before, velocity, repaid, instant - tick)
+        before = velocity
+        instants.append(instant)
+        sent.append(velocity)
+    moved = float(np.dot(sent[:-1], np.diff(instants)))
+    assert moved == pytest.approx(sum(plan), abs=1.0)
