@@ -29,7 +29,7 @@ check: $(STAMP)
 	$(BIN)/python -m pytest -q
 
 bench: $(STAMP)
-	@$(BIN)/python -m bench.run
+	@$(BIN)/python -m tests.bench.run
 
 format: $(STAMP)
 	$(BIN)/ruff format .

@@ -17,7 +17,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("controller", "drivers", "safety")
-FOLDERS = (*PACKAGES, "tests", "configs", "docs", "bench")
+FOLDERS = (*PACKAGES, "tests", "configs", "docs")
 LINES_MAX = 600
 
 ORDER = ("config", "artwork", "strokes", "register", "motion", "stream", "session", "report", "cli")

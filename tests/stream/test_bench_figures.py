@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.floor import fill_in
-from bench.run import goals, percentiles
+from tests.bench.floor import fill_in
+from tests.bench.run import goals, percentiles
 
 
 def test_a_floor_counts_the_instants_it_slept_through() -> None:

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.world import World, swing
 from controller.stream.spec import MoveTask, StreamOutcome, StreamSpec
+from tests.bench.world import World, swing
 
 from .conftest import MACHINE_FILE
 

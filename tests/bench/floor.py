@@ -101,7 +101,7 @@ def fill_in(late_us: npt.NDArray[np.float64], tick_us: int) -> npt.NDArray[np.fl
 
 def _sleeper(tick_us: int, seconds: float, core: int) -> Floor:
     done = subprocess.run(
-        [sys.executable, "-m", "bench.floor", str(tick_us), str(seconds), str(core)],
+        [sys.executable, "-m", "tests.bench.floor", str(tick_us), str(seconds), str(core)],
         capture_output=True,
         text=True,
         check=True,

@@ -1,7 +1,7 @@
 """The streamer's child with a stopwatch in it: the same process, and at its end what each tick cost.
 
-``python -m bench.costs_child SPEC.json COSTS.npz``. Times in ns: ``prepare`` (read, check, step, trim), ``send`` (the
-frames to the wire), ``after`` (lease and record).
+``python -m tests.bench.costs_child SPEC.json COSTS.npz``. Times in ns: ``prepare`` (read, check, step, trim), ``send``
+(the frames to the wire), ``after`` (lease and record).
 """
 
 from __future__ import annotations

@@ -174,7 +174,7 @@ def percentile(ordered: list[float], percent: float) -> float:
 
 def main(arguments: list[str] | None = None) -> int:
     """Print the table: streamer's death to first stop bytes, idle and loaded."""
-    parser = argparse.ArgumentParser(prog="python -m bench.guard_latency", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.guard_latency", description=__doc__)
     parser.add_argument("--trials", type=int, default=100)
     parser.add_argument("--quick", action="store_true", help="20 trials instead")
     parser.add_argument("--json", action="store_true")

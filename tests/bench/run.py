@@ -21,8 +21,8 @@ import numpy.typing as npt
 from rich.console import Console
 from rich.table import Table
 
-from bench.floor import Floor, find_cyclictest, measure_floor
-from bench.world import Spinners, World, machine_at, swing
+from tests.bench.floor import Floor, find_cyclictest, measure_floor
+from tests.bench.world import Spinners, World, machine_at, swing
 
 TICKS_US = (4000, 2000)
 OUT = Path("build/bench")
@@ -68,7 +68,7 @@ def measure(world: World, seconds: float, load: bool, tool: str | None, costs_s:
         outcome, records = world.stream(swing(world.machine, seconds))
         after = measure_floor(tool, tick_us, seconds / 2)
         costs_file = world.folder / f"costs-{load}.npz"
-        world.stream(swing(world.machine, costs_s), "bench.costs_child", str(costs_file))
+        world.stream(swing(world.machine, costs_s), "tests.bench.costs_child", str(costs_file))
     if outcome.end != "done":
         raise RuntimeError(f"streamer: expected done, got {outcome.end}: {outcome.reason}")
     floor = Floor(np.concatenate([before.late_us, after.late_us]), before.tool)
@@ -131,7 +131,7 @@ def guard_latency(quick: bool) -> dict[str, Any] | None:
     """What the guard's own measurement says, when it is there."""
     if not (Path(__file__).parent / "guard_latency.py").exists():
         return None
-    command = [sys.executable, "-m", "bench.guard_latency", "--json", *(["--quick"] if quick else [])]
+    command = [sys.executable, "-m", "tests.bench.guard_latency", "--json", *(["--quick"] if quick else [])]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     try:
         said = json.loads(done.stdout)
@@ -189,7 +189,7 @@ def show(console: Console, cells: list[dict[str, Any]]) -> None:
 
 def main() -> int:
     """Run all of it. Exit code 0 when it ran, whatever the figures; 1 when something broke."""
-    parser = argparse.ArgumentParser(prog="python -m bench.run", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.run", description=__doc__)
     parser.add_argument("--seconds", type=float, default=20.0, help="stream this long in each cell")
     parser.add_argument("--quick", action="store_true", help="3 s a cell: shows that it runs, proves little")
     parser.add_argument("--no-install", action="store_true", help="never install rt-tests for the floor")
