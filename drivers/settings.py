@@ -62,6 +62,10 @@ class DriveSettings(Settings):
         default=1.0, description="counts per second that one unit of the drive's velocity command means"
     )
     quick_stop_mm_s2: Positive = Field(description="deceleration of the drive's own quick stop")
+    command_timeout: Literal["heartbeat", "none"] = Field(
+        default="heartbeat",
+        description="how the drive notices that nobody commands it any more: objects 1016h and 6007h, or not at all",
+    )
 
     @property
     def travel_per_turn_mm(self) -> Fraction:
@@ -86,6 +90,76 @@ class DriveOutputHead(Settings):
     settle_down_ms: NonNegative
     settle_up_ms: NonNegative
     answer_timeout_ms: Positive = 1000.0
+
+
+InputName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
+DevicePath = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class ModemLineInput(Settings):
+    """A stop loop on a serial port's modem line; the guard reads it itself. An unplugged adapter is a stop."""
+
+    kind: Literal["modem-line"]
+    name: InputName
+    device: DevicePath = Field(description="the serial port, by its /dev/serial/by-id name where it has one")
+    line: Literal["dsr", "dcd", "cts", "ri"] = Field(description="asserted while the loop is closed")
+
+
+class DriveInputSettings(Settings):
+    """A stop loop on a digital input of a drive (60FDh), read with every answer of that drive."""
+
+    kind: Literal["drive-input"]
+    name: InputName
+    axis: str = Field(description="the axis whose drive carries the input")
+    bit: int = Field(ge=0, le=31, description="bit of object 60FDh that is set while the loop is closed")
+
+
+class GpioInputSettings(Settings):
+    """A stop loop on a line of a Linux GPIO chip; a reader process reports it to the guard."""
+
+    kind: Literal["gpio"]
+    name: InputName
+    chip: DevicePath = Field(description="the chip's device, such as /dev/gpiochip0")
+    line: int = Field(ge=0, le=65535, description="offset of the line on its chip")
+    closed_level: Literal["high", "low"] = Field(
+        default="high", description="level while the loop is closed; the pull goes to the other one"
+    )
+
+
+StopInputSettings = Annotated[
+    ModemLineInput | DriveInputSettings | GpioInputSettings, Field(discriminator="kind")
+]
+
+
+class PowerCutSettings(Settings):
+    """An output that holds the motors' power on while it is energised; the guard lets it go as its last means."""
+
+    kind: Literal["modem-line"]
+    device: DevicePath
+    line: Literal["rts", "dtr"]
+    open_after_ms: Annotated[float, Field(ge=50, le=60_000)] = Field(
+        default=1000.0, description="without proof of standstill this long after the first stop, power is cut"
+    )
+
+
+class StopsSettings(Settings):
+    """What stops the machine besides the software: inputs, each normally closed, and a power-cut output."""
+
+    debounce_ms: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=2.0,
+        description="an input that opens for less is taken for a disturbance; a stop waits no longer",
+    )
+    inputs: Annotated[tuple[StopInputSettings, ...], Field(strict=False, max_length=16)] = ()
+    power_cut: PowerCutSettings | None = None
+
+
+class InputReaderSettings(Settings):
+    """What ``python -m drivers.inputs`` is told: which lines to read and where the guard listens."""
+
+    input_socket: str = Field(min_length=1)
+    inputs: Annotated[tuple[GpioInputSettings, ...], Field(strict=False, min_length=1, max_length=16)]
+    debounce_ms: Annotated[float, Field(ge=0, le=10)] = 2.0
+    report_ms: Annotated[float, Field(ge=1, le=1000)] = 5.0
 
 
 class GroupSettings(Settings):

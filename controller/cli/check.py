@@ -106,7 +106,7 @@ def _print_machine(path: Path, numbers: MachineNumbers) -> None:
     row("one velocity unit for one tick", "µm", *(f"{one.tick_step_um:.4g}" for one in axes))
     row("top speed in drive units", "", *(f"{one.top_speed_units}" for one in axes))
     row("stopping distance, guard", "mm", *(f"{one.lease_stop_mm:.4g}" for one in axes))
-    row("stopping distance, drive alone", "mm", *(f"{one.drive_stop_mm:.4g}" for one in axes))
+    row("stopping distance, drive alone", "mm", *map(_way, (one.drive_stop_mm for one in axes)))
     row("kinetic energy at travel speed", "J", *(f"{one.energy_j:.3g}" for one in axes))
     blank = [""] * (len(axes) - 1)
     row("bus load at the tick, worst case", "%", f"{numbers.bus_load * 100:.1f}", *blank)
@@ -115,6 +115,10 @@ def _print_machine(path: Path, numbers: MachineNumbers) -> None:
     out().print(table)
     for warning in numbers.warnings:
         warn(f"{path}: {warning}")
+
+
+def _way(way_mm: float | None) -> str:
+    return "no end" if way_mm is None else f"{way_mm:.4g}"
 
 
 def _print_job(path: Path, numbers: JobNumbers) -> None:

@@ -6,6 +6,7 @@ exceeded; contradictions and impossible settings never get here (controller/conf
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -14,6 +15,7 @@ from controller.config import formulas
 from controller.config.errors import Mistake
 from controller.config.job import Job
 from controller.config.machine import AXES, Machine
+from drivers.settings import StopsSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,9 +24,9 @@ class AxisNumbers:
 
     ``counts_per_mm`` and ``travel_per_turn_mm`` are exact. ``counter_span_m``: travel after which the drive's
     32-bit counter reads the same again. ``tick_step_um``: travel of one velocity unit in one tick, the planner's
-    grid. ``top_speed_units``: the axis' top speed in drive units. ``lease_stop_mm``: way to standstill at travel
-    speed when the guard stops it; ``drive_stop_mm``: the same when the drive itself does, having missed our
-    heartbeat. ``energy_j``: kinetic energy at travel speed.
+    grid. ``top_speed_units``: the axis' top speed in drive units. ``lease_stop_mm``: longest way to standstill at
+    travel speed when the guard stops it (``stop_bound_mm``); ``drive_stop_mm``: the same when the drive itself does,
+    having missed our heartbeat, None when it never would. ``energy_j``: kinetic energy at travel speed.
     """
 
     axis: str
@@ -36,7 +38,7 @@ class AxisNumbers:
     tick_step_um: float
     top_speed_units: int
     lease_stop_mm: float
-    drive_stop_mm: float
+    drive_stop_mm: float | None
     energy_j: float
 
 
@@ -103,6 +105,34 @@ def reaction_ms(machine: Machine) -> float:
     return machine.lease.lease_ms + formulas.GUARD_REACTION_MS
 
 
+def stop_bound_mm(machine: Machine, axis: str, speed_mm_s: float) -> float:
+    """Longest way of ``axis`` from a fault to standstill when the guard stops it, commanded speed ``speed_mm_s``.
+
+    s = v t_r + v^2 / (2 a) + v tau with t_r the lease plus the guard's reaction (``reaction_ms``: the lease may just
+    have been renewed; the guard wakes, ends the streamer and a half-written frame, and its first stop may be
+    lost and said again), a the drive's quick stop and tau the lag of its velocity loop: an axis that is behind its
+    command runs on that much further. ``speed_mm_s`` is the largest speed commanded within the lease. All of it
+    worst case at once; an allowance of the host's own lateness is in the reaction, no promise of the host.
+    """
+    return _bound_mm(machine, axis, speed_mm_s, reaction_ms(machine))
+
+
+def drive_stop_bound_mm(machine: Machine, axis: str, speed_mm_s: float) -> float | None:
+    """The same when the drive alone stops it: t_r is its heartbeat time-out, 1016h. None: it has no time-out.
+
+    Counted from the last heartbeat that it heard, so at most from the fault.
+    """
+    if machine.axes[axis].drive.command_timeout == "none":
+        return None
+    return _bound_mm(machine, axis, speed_mm_s, machine.wire.heartbeat_lost_after_ms)
+
+
+def _bound_mm(machine: Machine, axis: str, speed_mm_s: float, after_ms: float) -> float:
+    lag_ms = machine.axes[axis].loop_lag_ms
+    deceleration_mm_s2 = machine.axes[axis].drive.quick_stop_mm_s2
+    return formulas.stopping_distance_mm(speed_mm_s, (after_ms + lag_ms) * 1e-3, deceleration_mm_s2)
+
+
 def job_numbers(job: Job, job_path: Path) -> JobNumbers:
     """All derived numbers of ``job``."""
     inks = tuple(
@@ -161,12 +191,8 @@ def _axis_numbers(machine: Machine, name: str) -> AxisNumbers:
         velocity_step_mm_s=formulas.velocity_step_mm_s(unit, drive.counts_per_mm),
         tick_step_um=machine.quantum_counts(name) / float(drive.counts_per_mm) * 1000,
         top_speed_units=round(formulas.velocity_units(axis.speed_max_mm_s, unit, drive.counts_per_mm)),
-        lease_stop_mm=formulas.stopping_distance_mm(
-            speed_mm_s, reaction_ms(machine) * 1e-3, drive.quick_stop_mm_s2
-        ),
-        drive_stop_mm=formulas.stopping_distance_mm(
-            speed_mm_s, machine.wire.heartbeat_lost_after_ms * 1e-3, drive.quick_stop_mm_s2
-        ),
+        lease_stop_mm=stop_bound_mm(machine, name, speed_mm_s),
+        drive_stop_mm=drive_stop_bound_mm(machine, name, speed_mm_s),
         energy_j=formulas.kinetic_energy_j(axis.moving_mass_kg, speed_mm_s),
     )
 
@@ -194,8 +220,16 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                 (numbers.lease_stop_mm, "when the guard stops it"),
                 (numbers.drive_stop_mm, "when only the drive notices our silence"),
             )
-            if way_mm > motion.stopping_distance_max_mm
+            if way_mm is not None and way_mm > motion.stopping_distance_max_mm
         )
+        if axis.drive.command_timeout == "none":
+            found.append(
+                Warned(
+                    f"axes.{numbers.axis}.drive.command_timeout",
+                    "the drive has no time-out: when this computer, its power or the cable fails, only your "
+                    "hardware stops the axis",
+                )
+            )
         if axis.max_mm - axis.min_mm > numbers.counter_span_m * 1000:
             found.append(
                 Warned(
@@ -212,4 +246,20 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                     f"{motion.paint_speed_mm_s:g} mm/s",
                 )
             )
+    if not machine.wire.is_simulated:
+        found.extend(_without_hardware(machine.stops))
     return found
+
+
+def _without_hardware(stops: StopsSettings) -> Iterator[Warned]:
+    """What a real machine should have and this file does not name."""
+    if not stops.inputs:
+        yield Warned(
+            "stops.inputs",
+            "no hardware stop input: the software does not see an emergency stop or a limit trip",
+        )
+    if stops.power_cut is None:
+        yield Warned(
+            "stops.power_cut",
+            "no power-cut output: when the drives do not obey a stop, the guard has no other means",
+        )

@@ -17,7 +17,7 @@ from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 from controller.config.machine import Machine
 from controller.config.rules import Rule, job_rules, machine_rules, run_rules
-from controller.config.values import of_file
+from controller.config.values import of_file, untagged
 from controller.config.words import contradiction_of, mistakes_of
 
 FILE_BYTES_MAX = 1_000_000
@@ -99,7 +99,7 @@ def _validated(model: type[_Model], rules: tuple[Rule, ...], data: dict[str, Any
     except ValidationError as error:
         mistakes = mistakes_of(error, path, data, model)
         # The model looks for contradictions only once every field holds; the file's reader wants them all now.
-        bad = frozenset(one["loc"] for one in error.errors() if one["type"] != "value_error")
+        bad = frozenset(untagged(model, one["loc"]) for one in error.errors() if one["type"] != "value_error")
         found = run_rules(rules, of_file(data, model, bad))
         mistakes += [contradiction_of(path, one, data) for one in found]
         raise InputError(list(dict.fromkeys(mistakes))) from None

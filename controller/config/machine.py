@@ -23,6 +23,7 @@ from drivers.settings import (
     Positive,
     Real,
     Settings,
+    StopsSettings,
 )
 from drivers.twin.parameters import TwinParameters
 
@@ -116,6 +117,7 @@ class Machine(Settings):
     canvas: Canvas
     trim: Trim = Trim()
     lease: Lease = Lease()
+    stops: StopsSettings = StopsSettings()
     twin: TwinParameters | None = None
 
     @model_validator(mode="after")

@@ -15,6 +15,8 @@ from typing import Any, Protocol
 from controller.config import formulas
 
 AXES = ("x", "y")
+_OWN_INPUTS = {0: "negative limit", 1: "positive limit", 2: "home switch"}
+"""Bits of 60FDh that CiA 402 gives a meaning."""
 
 
 class UnknownValueError(LookupError):
@@ -73,6 +75,9 @@ def machine_rules() -> tuple[Rule, ...]:
         _node_ids,
         _head_axis,
         _head_inputs,
+        _stop_names,
+        _stop_drive_inputs,
+        _stop_devices,
         _twin_given,
         _twin_axes,
         *(
@@ -190,6 +195,81 @@ def _head_inputs(values: Values) -> Iterator[Contradiction]:
     down, up = values("head.down_input_bit"), values("head.up_input_bit")
     if down == up:
         yield Contradiction("head.up_input_bit", "another input than down_input_bit", f"{up} for both")
+
+
+def _each_stop_input(values: Values, kind: str | None = None) -> Iterator[str]:
+    """Paths of the stop inputs (of one kind) whose kind is known."""
+    for index in range(len(values("stops.inputs"))):
+        where = f"stops.inputs.{index}"
+        try:
+            if kind is None or values(f"{where}.kind") == kind:
+                yield where
+        except UnknownValueError:
+            continue
+
+
+def _stop_names(values: Values) -> Iterator[Contradiction]:
+    seen: set[object] = set()
+    for where in _each_stop_input(values):
+        try:
+            name = values(f"{where}.name")
+        except UnknownValueError:
+            continue
+        if name in seen:
+            yield Contradiction(f"{where}.name", "a name of its own", f'"{name}" twice')
+        seen.add(name)
+
+
+def _stop_drive_inputs(values: Values) -> Iterator[Contradiction]:
+    """A stop loop shares its input with nothing else: limits and home (bits 0 to 2), the head, another loop."""
+    taken: dict[tuple[object, object], str] = {}
+    for axis in AXES:
+        taken |= {(axis, bit): f"the drive's own {what}" for bit, what in _OWN_INPUTS.items()}
+    try:
+        for name in ("down_input_bit", "up_input_bit"):
+            taken[values("head.axis"), values(f"head.{name}")] = f"head.{name}"
+    except UnknownValueError:
+        pass
+    for where in _each_stop_input(values, "drive-input"):
+        try:
+            axis, bit = values(f"{where}.axis"), values(f"{where}.bit")
+        except UnknownValueError:
+            continue
+        if axis not in AXES:
+            yield Contradiction(f"{where}.axis", f"one of {', '.join(AXES)}", f'"{axis}"')
+        elif (axis, bit) in taken:
+            yield Contradiction(f"{where}.bit", "an input of its own", f"{bit}, {taken[axis, bit]}")
+        taken.setdefault((axis, bit), "taken by another stop input")
+
+
+def _stop_devices(values: Values) -> Iterator[Contradiction]:
+    """Stop lines have a port of their own: whoever opens the drives' wire sets its modem lines."""
+    places = [*_each_stop_input(values, "modem-line")]
+    if values("stops.power_cut") is not None:
+        places.append("stops.power_cut")
+    taken: set[tuple[object, object]] = set()
+    wire = values("wire.channel")
+    for where in places:
+        try:
+            device, line = values(f"{where}.device"), values(f"{where}.line")
+        except UnknownValueError:
+            continue
+        if device == wire:
+            yield Contradiction(f"{where}.device", "another port than wire.channel", f'"{device}"')
+        if (device, line) in taken:
+            yield Contradiction(f"{where}.line", "a line of its own", f"{line} of {device} twice")
+        taken.add((device, line))
+    lines: set[tuple[object, object]] = set()
+    for where in _each_stop_input(values, "gpio"):
+        try:
+            chip_line = values(f"{where}.chip"), values(f"{where}.line")
+        except UnknownValueError:
+            continue
+        if chip_line in lines:
+            yield Contradiction(
+                f"{where}.line", "a line of its own", f"{chip_line[1]} of {chip_line[0]} twice"
+            )
+        lines.add(chip_line)
 
 
 def _twin_given(values: Values) -> Iterator[Contradiction]:

@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from controller.config.rules import UnknownValueError, Values
 
 Location = tuple[int | str, ...]
+_UNIONS = (Union, types.UnionType)
 
 
 def location_of(path: str) -> Location:
@@ -61,7 +62,7 @@ def bare(annotation: Any) -> Any:
     while True:
         if get_origin(annotation) is Annotated:
             annotation = get_args(annotation)[0]
-        elif get_origin(annotation) in (Union, types.UnionType):
+        elif get_origin(annotation) in _UNIONS:
             inner = [one for one in get_args(annotation) if one is not type(None)]
             if len(inner) != 1:
                 return annotation
@@ -82,10 +83,30 @@ def type_at(model: Any, location: Location) -> Any:
             here = get_args(here)[1]
         elif origin in (tuple, list):
             here = get_args(here)[0]
+        elif origin in _UNIONS:
+            here = _tagged(here, step)
         else:
             return None
         here = bare(here)
     return here
+
+
+def untagged(model: Any, location: Location) -> Location:
+    """``location`` as it stands in the file: pydantic puts the kind of a table among its steps."""
+    steps: list[int | str] = []
+    for depth, step in enumerate(location):
+        is_tag = get_origin(type_at(model, location[:depth])) in _UNIONS
+        if not is_tag:
+            steps.append(step)
+    return tuple(steps)
+
+
+def _tagged(union: Any, tag: int | str) -> Any:
+    """The member of a union of tables whose ``kind`` is ``tag``; None when there is none."""
+    for member in map(bare, get_args(union)):
+        if is_model(member) and tag in get_args(member.model_fields["kind"].annotation):
+            return member
+    return None
 
 
 def is_model(kind: Any) -> bool:
@@ -96,7 +117,13 @@ def is_model(kind: Any) -> bool:
 def _holds_tables(kind: Any) -> bool:
     """Whether values of this type are tables or lists of tables, whose parts are known one by one."""
     origin = get_origin(kind)
-    return is_model(kind) or origin is dict or (origin in (tuple, list) and is_model(bare(get_args(kind)[0])))
+    if origin in (tuple, list):
+        return _is_table(bare(get_args(kind)[0]))
+    return origin is dict or _is_table(kind)
+
+
+def _is_table(kind: Any) -> bool:
+    return is_model(kind) or (get_origin(kind) in _UNIONS and all(map(is_model, get_args(kind))))
 
 
 def _walk(here: Any, location: Location) -> Any:

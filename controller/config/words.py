@@ -10,14 +10,14 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, get_origin
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from controller.config.errors import Mistake
 from controller.config.rules import Contradiction, ContradictionsError
-from controller.config.values import Location, bare, is_model, location_of, type_at
+from controller.config.values import Location, bare, is_model, location_of, type_at, untagged
 from drivers.settings import SMALLEST
 
 _LONGEST_VALUE = 60
@@ -47,13 +47,17 @@ def mistakes_of(error: ValidationError, file: Path, data: object, model: type[Ba
     """Every mistake in ``error``, in the order in which pydantic found them."""
     found: list[Mistake] = []
     for one in error.errors(include_url=False):
-        where = path_of(one["loc"], data)
+        where = path_of(untagged(model, one["loc"]), data)
         context = one.get("ctx", {})
         match one["type"]:
             case "missing":
                 found.append(Mistake(file, where, _describe(model, one["loc"]), "nothing"))
             case "extra_forbidden":
                 found.append(_unknown_field(file, where, one["loc"], model))
+            case "union_tag_invalid" | "union_tag_not_found":
+                got = shown(context["tag"]) if "tag" in context else "nothing"
+                known = _kinds_of(type_at(model, one["loc"]))
+                found.append(Mistake(file, f"{where}.kind", f"one of {known}", got))
             case "value_error":
                 found.extend(_contradictions(file, one["loc"], context["error"], data))
             case _:
@@ -150,6 +154,12 @@ def _describe(model: type[BaseModel], location: Location) -> str:
         words = _kind_of(field)
         return f"{words} ({field.description})" if field.description else words
     return "a value"
+
+
+def _kinds_of(union: Any) -> str:
+    """The kinds of table that may stand there, as in the file."""
+    kinds = [kind for member in get_args(union) for kind in get_args(member.model_fields["kind"].annotation)]
+    return ", ".join(f'"{kind}"' for kind in kinds)
 
 
 def _kind_of(field: FieldInfo) -> str:

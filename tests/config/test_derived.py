@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from pathlib import Path
 from typing import Any
 
@@ -10,13 +11,19 @@ import pytest
 from controller.config.derived import (
     check_artwork,
     check_job_against_machine,
+    drive_stop_bound_mm,
     job_numbers,
     machine_numbers,
     reaction_ms,
+    stop_bound_mm,
 )
 from controller.config.load import job_from, load_job, machine_from
 
 FILE = Path("file.toml")
+STOPS = {
+    "inputs": [{"kind": "modem-line", "name": "stop-loop", "device": "/dev/ttyUSB1", "line": "cts"}],
+    "power_cut": {"kind": "modem-line", "device": "/dev/ttyUSB1", "line": "rts"},
+}
 
 
 def test_the_demo_machine_keeps_its_own_limits(machine_data: dict[str, Any]) -> None:
@@ -28,9 +35,9 @@ def test_the_demo_machine_keeps_its_own_limits(machine_data: dict[str, Any]) -> 
     ("change", "where", "words"),
     [
         (("motion", "kinetic_energy_max_j", 2.0), "axes.x.moving_mass_kg", "2.52 J"),
-        (("motion", "stopping_distance_max_mm", 50.0), "axes.y", "102 mm"),
+        (("motion", "stopping_distance_max_mm", 50.0), "axes.y", "106.8 mm"),
         (("motion", "stopping_distance_max_mm", 131.0), "axes.x", "only the drive"),
-        (("wire", "heartbeat_lost_after_ms", 500), "axes.x", "336 mm"),
+        (("wire", "heartbeat_lost_after_ms", 500), "axes.x", "340.8 mm"),
     ],
 )
 def test_warns_beyond_stated_limits(
@@ -38,8 +45,8 @@ def test_warns_beyond_stated_limits(
 ) -> None:
     """A stated limit that is exceeded is warned of with the number; the file still loads.
 
-    Expected numbers by hand: m v^2/2 = 14 kg (0.6 m/s)^2/2 = 2.52 J; v t + v^2/2a = 600 x 0.110 + 36 = 102 mm,
-    600 x 0.5 + 36 = 336 mm.
+    Expected numbers by hand: m v^2/2 = 14 kg (0.6 m/s)^2/2 = 2.52 J; v (t + tau) + v^2/2a = 600 x (0.110 + 0.008)
+    + 36 = 106.8 mm, 600 x (0.5 + 0.008) + 36 = 340.8 mm.
     """
     table, name, value = change
     machine_data[table][name] = value
@@ -74,6 +81,38 @@ def test_reaction_time_is_lease_plus_guard(machine_data: dict[str, Any]) -> None
     assert reaction_ms(long) - reaction_ms(short) == pytest.approx(50.0)
     grown = machine_numbers(long).axes[0].lease_stop_mm - machine_numbers(short).axes[0].lease_stop_mm
     assert grown == pytest.approx(600 * 0.05)
+
+
+def test_the_bound_of_a_stop_is_reaction_lag_and_braking(machine_data: dict[str, Any]) -> None:
+    """v (lease + 10 ms guard + lag) + v^2/2a, by hand at 200 mm/s: 200 x (0.100 + 0.010 + 0.008) + 4 = 27.6 mm.
+
+    The drive alone: 200 x (0.160 + 0.008) + 4 = 37.6 mm; one without a time-out has no bound.
+    """
+    machine = machine_from(machine_data, FILE)
+    assert stop_bound_mm(machine, "x", 200.0) == pytest.approx(27.6)
+    assert drive_stop_bound_mm(machine, "x", 200.0) == pytest.approx(37.6)
+    assert stop_bound_mm(machine, "x", 0.0) == 0.0
+    machine_data["axes"]["x"]["drive"]["command_timeout"] = "none"
+    endless = machine_from(machine_data, FILE)
+    assert drive_stop_bound_mm(endless, "x", 200.0) is None
+    assert drive_stop_bound_mm(endless, "y", 200.0) == pytest.approx(37.6)
+
+
+def test_a_drive_without_a_time_out_is_warned_of(machine_data: dict[str, Any]) -> None:
+    """``command_timeout = "none"`` is warned of on every machine, once an axis, and shows no stopping distance."""
+    machine_data["axes"]["y"]["drive"]["command_timeout"] = "none"
+    numbers = machine_numbers(machine_from(machine_data, FILE))
+    assert [one.where for one in numbers.warnings] == ["axes.y.drive.command_timeout"]
+    assert numbers.axes[1].drive_stop_mm is None
+
+
+def test_a_real_machine_without_stop_hardware_is_warned_of(machine_data: dict[str, Any]) -> None:
+    """No stop input and no power-cut output: two warnings on a real wire, none for a simulated gantry."""
+    machine_data["wire"]["channel"] = "/dev/ttyACM0"
+    wheres = [one.where for one in machine_numbers(machine_from(machine_data, FILE)).warnings]
+    assert wheres == ["stops.inputs", "stops.power_cut"]
+    machine_data["stops"] = copy.deepcopy(STOPS)
+    assert machine_numbers(machine_from(machine_data, FILE)).warnings == ()
 
 
 def test_job_numbers_default_the_spiral(job_file: Path) -> None:

@@ -163,7 +163,7 @@ def test_a_fraction_is_no_count(machine_data: dict[str, Any]) -> None:
 
 CONTRADICTIONS: list[tuple[str, object, str]] = [
     ("axes.x.min_mm", 3400.0, "axes.x.min_mm"),
-    ("axes.y.homing.slow_mm_s", 150.0, "axes.y.homing.slow_mm_s"),
+    ("axes.y.homing.slow_mm_s", 600.0, "axes.y.homing.slow_mm_s"),
     ("axes.x.homing.fast_mm_s", 701.0, "axes.x.homing.fast_mm_s"),
     ("axes.y.drive.quick_stop_mm_s2", 2499.0, "axes.y.drive.quick_stop_mm_s2"),
     ("canvas.size_mm", [3200.0, 1900.0], "canvas"),
