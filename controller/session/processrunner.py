@@ -16,6 +16,7 @@ from typing import Literal
 
 from pydantic import ValidationError
 
+from controller.config.errors import RefusedError
 from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.guarding import guard_settings
@@ -32,6 +33,7 @@ from safety import client, latch
 
 DRAIN_S = 0.01
 GUARD_START_TIMEOUT_S = 10.0
+OLD_GUARD_PATIENCE_S = 8.0
 LATCH_TIMEOUT_S = 2.0
 STANDSTILL_TIMEOUT_S = 8.0
 
@@ -66,8 +68,12 @@ class ProcessRunner:
         return self._world.pid if self._world is not None else None
 
     async def open(self) -> None:
-        """Start the simulated gantry where the machine file says so, then the guard. Raises LinkError."""
+        """Start the simulated gantry where the machine file says so, then the guard.
+
+        Raises LinkError; RefusedError while a guard or a gantry of an earlier session lives on.
+        """
         wire = self._machine.wire
+        await self._outlive_guard()
         try:
             if wire.is_simulated:
                 self._world = await SimulatedWorld.open(self._machine, self._machine_path, self._state)
@@ -80,6 +86,25 @@ class ProcessRunner:
         except BaseException:
             await self.close()
             raise
+
+    async def _outlive_guard(self) -> None:
+        """Wait for the guard of a service that died: it stops the machine first, and its latch must be seen.
+
+        We hold the state folder's lock, so no living service stands behind it.
+        """
+        deadline_s = time.monotonic() + OLD_GUARD_PATIENCE_S
+        while True:
+            try:
+                status = await asyncio.to_thread(client.request_status, self._state.stop_socket, 0.5)
+            except client.GuardUnreachableError:
+                return
+            if time.monotonic() > deadline_s:
+                raise RefusedError(
+                    f"the guard of an earlier session lives on (pid {status.get('pid')}, {status.get('state')}, "
+                    f"standstill {status.get('standstill') or 'not asked for'})",
+                    "look at the machine; it may still be stopping. Then wait, or end that process by its pid",
+                )
+            await asyncio.sleep(0.05)
 
     async def _start_guard(self) -> None:
         plan = stop_plan(self._machine.group_settings(), self._channel)

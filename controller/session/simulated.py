@@ -10,7 +10,7 @@ import contextlib
 import os
 from pathlib import Path
 
-from controller.config.errors import InputError, Mistake
+from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.prepare import PreparedInk
@@ -54,7 +54,12 @@ class SimulatedWorld:
             "simulated gantry", "drivers.twin", str(state.twin_settings), stderr_path=state.run / "twin.err"
         )
         try:
-            ready = await child.expect("ready", timeout_s=START_TIMEOUT_S)
+            ready = await child.expect("ready", "refused", timeout_s=START_TIMEOUT_S)
+            if ready["event"] == "refused":
+                raise RefusedError(
+                    str(ready.get("why")),
+                    "an earlier session's gantry is still saving: wait a few seconds and try again",
+                )
         except ChildError as error:
             await child.end(patience_s=0.5)
             raise LinkError(error.name, error.expected, error.got) from None

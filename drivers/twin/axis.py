@@ -50,7 +50,7 @@ class Axis:
 
     @property
     def has_power(self) -> bool:
-        """Whether the limit switches let power through to the motor."""
+        """Whether limit switches and the motors' contactor let power through to the motor."""
         return bool(self.state[physics.LIMIT] == 0.0)
 
     @property
@@ -68,7 +68,7 @@ class Axis:
         """Bits 0 to 2 of 60FDh in the drive's own sense: negative limit, positive limit, home."""
         limit = self.state[physics.LIMIT]
         word = 4 if self.state[physics.HOME_CLOSED] else 0
-        if limit:
+        if limit in (physics.LIMIT_NEGATIVE, physics.LIMIT_POSITIVE):
             low_end = limit == physics.LIMIT_NEGATIVE
             word |= 1 if low_end == (self._sign > 0) else 2
         return word

@@ -17,6 +17,7 @@ from drivers.twin.canvas import Canvas, Pen
 from drivers.twin.head import PenLift
 from drivers.twin.node import FAR_NS, Node
 from drivers.twin.parameters import TwinParameters
+from drivers.twin.power import Power
 from drivers.twin.record import MotionRecord, Recorder
 
 Sent = tuple[int, int, bytes]  # instant on the wire (ns), identifier, data
@@ -24,7 +25,11 @@ _SPAN_NS = 1_000_000_000  # longest span for one call of the physics
 
 
 class Gantry:
-    """The world. ``start_ns`` is power-on; the drives' boot-up messages wait in the first result."""
+    """The world. ``start_ns`` is power-on; the drives' boot-up messages wait in the first result.
+
+    ``left_operation_ns``: for each axis the instant at which its drive last left OPERATION ENABLED, whoever caused
+    it; None while it is there, or never was. For a judge of stops.
+    """
 
     def __init__(
         self,
@@ -76,6 +81,9 @@ class Gantry:
         self._has_event_pdos = False
         self._sync_ids: set[int] = set()
         self._stepping = False
+        self._is_power_cut = False
+        self.left_operation_ns: list[int | None] = [None, None]
+        self._operates = [False, False]
         self._next_ns = FAR_NS
         for node in self.nodes:
             node.power_on(start_ns)
@@ -140,6 +148,11 @@ class Gantry:
 
     def _plan_ahead(self) -> None:
         first, second = self.nodes
+        for k, node in enumerate(self.nodes):
+            operates = node.power.state is Power.OPERATION_ENABLED
+            if operates is not self._operates[k]:
+                self._operates[k] = operates
+                self.left_operation_ns[k] = None if operates else self.now_ns
         self._next_ns = min(first.next_ns, second.next_ns, self._lift.next_ns(self.now_ns))
         self._stepping = self._has_event_pdos or first.needs_steps or second.needs_steps
 
@@ -244,7 +257,25 @@ class Gantry:
         way_mm = to_mm - self.motors[k].head_mm
         half_mm = self._state[k, physics.HALF_GAP]
         physics.place(self._state[k], to_mm - half_mm if way_mm < 0 else to_mm + half_mm, to_mm)
+        if self._is_power_cut:
+            self._state[k, physics.LIMIT] = physics.POWER_CUT
         self.recorder.note(self._state, self.now_ns)
+        self._events()
+
+    def cut_motor_power(self) -> None:
+        """Somebody presses the emergency stop: both motors lose their power and coast; the drives' logic lives on."""
+        self._is_power_cut = True
+        self._state[:, physics.LIMIT] = physics.POWER_CUT
+        self._state[:, physics.TRIPPED] = 1.0
+        self._events()
+
+    def restore_motor_power(self) -> None:
+        """The emergency stop is released. Raises ValueError while a motor turns (no contactor would be closed then)."""
+        if not all(motor.is_still for motor in self.motors):
+            raise ValueError("motor power: expected motors at rest, got one that turns")
+        self._is_power_cut = False
+        for row in self._state:
+            physics.place(row, float(row[physics.X]), float(row[physics.HEAD]))
         self._events()
 
     def power_off(self) -> None:
@@ -274,7 +305,7 @@ class Gantry:
                 "motor_mm": motor.motor_mm,
                 "head_mm": motor.head_mm,
                 "home_closed": bool(motor.state[physics.HOME_CLOSED]),
-                "home_edge_mm": float(motor.state[physics.HOME_EDGE]),
+                "home_edge_off_mm": float(motor.state[physics.HOME_EDGE] - motor.state[physics.HOME]),
                 "approaches": int(motor.state[physics.APPROACHES]),
             }
             for name, motor in zip(self.axes, self.motors, strict=True)
@@ -291,7 +322,8 @@ class Gantry:
         for name, motor in zip(self.axes, self.motors, strict=True):
             row, axis = motor.state, saved["axes"][name]
             row[physics.APPROACHES] = float(axis["approaches"])
-            row[physics.HOME_EDGE] = float(axis["home_edge_mm"])
+            # The draw is kept, not the place: between two lives somebody may have moved the switch.
+            row[physics.HOME_EDGE] = row[physics.HOME] + float(axis["home_edge_off_mm"])
             row[physics.HOME_CLOSED] = float(axis["home_closed"])
             physics.place(row, float(axis["motor_mm"]), float(axis["head_mm"]))
         if canvas is not None:

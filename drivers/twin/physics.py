@@ -53,6 +53,7 @@ COLUMNS = 24
 SAMPLE_COLUMNS = 8
 GRID_NS = 1_000_000
 LIMIT_NEGATIVE, LIMIT_POSITIVE = 1.0, 2.0
+POWER_CUT = 3.0  # in LIMIT's place: no switch, but the motor's power is off all the same
 
 _LAG_MIN_S = 1e-6  # a lag of zero stands for this
 _SWITCH_HYSTERESIS_MM = 0.2

@@ -5,9 +5,9 @@ sleeps until a byte comes, the next event of the world is due, or 1 ms has passe
 waits for a reader: what nobody takes from the pty is dropped and counted.
 
 stdin, one JSON object a line: ``{"load_pen": {"ink": .., "colour": .., "tip_mm": ..}}`` (null takes it out),
-``{"push": {"axis": .., "to_mm": ..}}``, ``{"status": true}``, ``{"save": true}``, ``{"quit": true}``. stdout, the
-same: events ``ready``, ``pen``, ``pushed``, ``status``, ``saved``, ``trouble``, ``error``, ``end``. SIGTERM and
-SIGINT save and end.
+``{"push": {"axis": .., "to_mm": ..}}``, ``{"motor_power": false}`` (true puts it back), ``{"status": true}``,
+``{"save": true}``, ``{"quit": true}``. stdout, the same: events ``ready``, ``refused``, ``pen``, ``pushed``, ``power``,
+``status``, ``saved``, ``trouble``, ``error``, ``end``. SIGTERM and SIGINT save and end.
 """
 
 from __future__ import annotations
@@ -31,6 +31,9 @@ from drivers.twin.gantry import Gantry, Sent
 from drivers.twin.settings import TwinSettings
 from drivers.twin.slcan import SerialCanAdapter, encode
 
+LOCK_PATIENCE_S = 8.0
+"""A gantry whose session died still saves its record before it ends; so long is waited for it."""
+
 _IDLE_S = 0.05
 _QUIET_NS = 1_000_000_000  # the wire counts as quiet after this
 _STATE_EVERY_NS = 500_000_000
@@ -39,11 +42,12 @@ _SAMPLES_MAX = 1_500_000  # 25 min of uninterrupted motion
 
 
 class TwinProcess:
-    """One life of the simulated gantry. ``run`` returns the exit code."""
+    """One life of the simulated gantry. ``run`` returns the exit code. Raises FolderBusyError for a folder in use."""
 
     def __init__(self, settings: TwinSettings) -> None:
         self._folder = Path(settings.state_dir)
         self._folder.mkdir(parents=True, exist_ok=True)
+        self._lock = store.lock(self._folder, LOCK_PATIENCE_S)
         self._gantry = Gantry(
             settings.group, settings.parameters, time.monotonic_ns(), max_samples=_SAMPLES_MAX
         )
@@ -233,6 +237,12 @@ class TwinProcess:
         elif "push" in command:
             self._gantry.push(str(command["push"]["axis"]), float(command["push"]["to_mm"]))
             self._say({"event": "pushed"})
+        elif isinstance(command.get("motor_power"), bool):
+            if command["motor_power"]:
+                self._gantry.restore_motor_power()
+            else:
+                self._gantry.cut_motor_power()
+            self._say({"event": "power", "on": command["motor_power"], "now_ns": self._gantry.now_ns})
         elif command.get("status") is True:
             self._say({"event": "status", **self._status()})
         elif command.get("save") is True:
@@ -240,7 +250,7 @@ class TwinProcess:
         elif command.get("quit") is True:
             self._ending = "quit"
         else:
-            raise ValueError("known: load_pen, push, status, save, quit")
+            raise ValueError("known: load_pen, push, motor_power, status, save, quit")
 
     def _status(self) -> dict[str, Any]:
         gantry = self._gantry
@@ -250,6 +260,7 @@ class TwinProcess:
             "strokes": gantry.canvas.strokes,
             "garbled": self._adapter.garbled,
             "dropped_bytes": self.dropped_bytes,
+            "left_operation_ns": gantry.left_operation_ns,
             **gantry.state(),
         }
 

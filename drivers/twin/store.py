@@ -1,13 +1,15 @@
 """The simulated gantry's folder: ``state.json``, ``canvas.npz``, ``motion.npz``, ``canvas.png``.
 
 Owns reading and writing them, each whole or not at all. An unreadable file is put aside (``.unreadable``), never
-overwritten unseen.
+overwritten unseen. ``lock`` is held by the one process that lives in the folder; the kernel drops it with its holder.
 """
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import time
 import zipfile
 from pathlib import Path
 
@@ -17,6 +19,31 @@ from drivers.twin.record import MotionRecord, boot_id
 
 _NOT_OURS = (OSError, KeyError, ValueError, TypeError, IndexError, EOFError, zipfile.BadZipFile)
 STATE, CANVAS, MOTION, PICTURE = "state.json", "canvas.npz", "motion.npz", "canvas.png"
+
+
+class FolderBusyError(Exception):
+    """Another simulated gantry lives in the folder."""
+
+
+def lock(folder: Path, patience_s: float) -> int:
+    """Hold ``folder`` for this process; the descriptor that holds it. Waits up to ``patience_s`` for another's end.
+
+    It is the folder itself that is locked, so no file is left over. Raises FolderBusyError.
+    """
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    deadline_s = time.monotonic() + patience_s
+    while True:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() < deadline_s:
+                time.sleep(0.05)
+                continue
+            os.close(descriptor)
+            raise FolderBusyError(
+                f"{folder}: expected a free folder, got one in which another simulated gantry lives"
+            ) from None
+        return descriptor
 
 
 def save_state(gantry: Gantry, folder: Path) -> None:
