@@ -321,7 +321,9 @@ class Service:
         for note in outcome.notes:
             self.journal.note("streamer", note, self.session)
         if standing is not None:
-            raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
+            # When the streamer gave up first, what it saw is the cause, and the guard's word only the consequence.
+            cause = f"{outcome.reason}; " if outcome.end == "halted" and outcome.reason else ""
+            raise HaltedError(f"{cause}{standing.text} ({standing.reason})", CLEAR_REMEDY)
         if outcome.end == "halted":
             # No latch to be read although the streamer speaks of one: the machine's state is in doubt all the same.
             self._lose_registration(outcome.reason)

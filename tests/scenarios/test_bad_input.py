@@ -62,7 +62,7 @@ def _nothing_moved(bench) -> bool:
         ("machine", "min_mm = 20.0", "min_mm = 4000.0", r"axes\.x.*min_mm"),
         (
             "machine",
-            "fast_mm_s = 150.0",
+            "fast_mm_s = 180.0",
             "fast_mm_s = 5.0",
             r"homing\.slow_mm_s: expected less than fast_mm_s",
         ),
