@@ -17,6 +17,18 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 MAGIC = b"GBT1"
+# Bits of ``flags``. The guard can only use the bad news in them: a streamer that hides a fault is no safer for it.
+FRESH = 1
+"""Bit 0: since the last beat a complete round of the drives' answers has come."""
+REGISTERED = 2
+"""Bit 1: positions are registered, so the envelope of position applies."""
+DRIVE_FAULT = 4
+"""Bit 2: a drive reports a fault."""
+DRIVE_INPUT_OPEN = 8
+"""Bit 3: a stop input that is wired to a drive is open."""
+POWER_LOST = 16
+"""Bit 4: a drive that should be enabled says that its motor power is gone."""
+KNOWN_FLAGS = FRESH | REGISTERED | DRIVE_FAULT | DRIVE_INPUT_OPEN | POWER_LOST
 _BODY = struct.Struct("<4sHHQqqq2q2q2qI")
 _CRC = struct.Struct("<I")
 MESSAGE_BYTES = _BODY.size + _CRC.size
@@ -37,8 +49,8 @@ class Beat:
     """One message.
 
     ``position_um``, ``speed_um_s`` and ``following_um`` hold two axes in machine coordinates; they are a
-    reason to stop when out of the envelope, never a proof of standstill. ``flags`` bit 0: feedback is fresh;
-    bit 1: positions are registered (envelope of position applies).
+    reason to stop when out of the envelope, never a proof of standstill. ``flags`` are those named in this
+    module; a BEAT with any other bit set is no beat that the guard knows.
     """
 
     word: Word

@@ -38,6 +38,14 @@ class Reason(StrEnum):
     GUARD_FAILED = "guard-failed"
     INPUT_OPEN = "input-open"
     WIRE_LOST = "wire-lost"
+    BUS_OFF = "bus-off"
+    BEAT_FLOOD = "beat-flood"
+    FEEDBACK_STALE = "feedback-stale"
+    DRIVE_FAULT = "drive-fault"
+    MOTOR_POWER_LOST = "motor-power-lost"
+    STREAMER_STOPPED = "streamer-stopped"
+    STREAMER_SPINNING = "streamer-spinning"
+    DISARMED_MOVING = "disarmed-moving"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +79,21 @@ class PeerDied:
 
 
 @dataclass(frozen=True, slots=True)
+class PeerStopped:
+    """The process behind ``peer`` has been stopped (by a signal or a debugger): alive, and running nothing."""
+
+    peer: int
+
+
+@dataclass(frozen=True, slots=True)
+class PeerSpinning:
+    """The process behind ``peer`` burns the processor as no sound loop would."""
+
+    peer: int
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
 class ServiceDied:
     """The process that started the guard is dead."""
 
@@ -85,7 +108,16 @@ class StopAsked:
 
 @dataclass(frozen=True, slots=True)
 class InputOpened:
-    """A stop input (normally closed) has opened or cannot be read."""
+    """A stop input (normally closed) is open or cannot be read. ``was_closed``: this guard has seen it closed."""
+
+    name: str
+    why: str = ""
+    was_closed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class InputClosed:
+    """A stop input is closed now."""
 
     name: str
 
@@ -93,6 +125,13 @@ class InputOpened:
 @dataclass(frozen=True, slots=True)
 class WireLost:
     """The guard's own way to the drives is gone."""
+
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class BusOff:
+    """The bus takes no frames: its controller has gone off it, or nobody acknowledges."""
 
     detail: str
 
@@ -135,10 +174,14 @@ Event = (
     | Garbled
     | PeerClosed
     | PeerDied
+    | PeerStopped
+    | PeerSpinning
     | ServiceDied
     | StopAsked
     | InputOpened
+    | InputClosed
     | WireLost
+    | BusOff
     | GuardFailed
     | Overran
     | LatchFound

@@ -35,6 +35,8 @@ from safety.events import (
     LatchFound,
     PeerClosed,
     PeerDied,
+    PeerSpinning,
+    PeerStopped,
     Refuse,
     ServiceDied,
     State,
@@ -49,7 +51,7 @@ from safety.scribe import Scribe
 from safety.settings import GuardSettings, SettingsError
 from safety.stopping import StopSequence
 from safety.verdict import NS_PER_MS, Limits, Watch
-from safety.watched import Watched
+from safety.watched import Life, SpinWatch, Watched
 
 EXIT_DONE, EXIT_REFUSED, EXIT_NOT_PROVED = 0, 2, 3
 _REQUEST_BYTES = 4096
@@ -74,6 +76,11 @@ class Guard:
         self._askers: dict[int, Peer] = {}
         self._awaiting_latch: list[Peer] = []
         self._armed: Peer | None = None
+        self._spin = SpinWatch(
+            settings.spin_share,
+            round(settings.spin_window_ms * NS_PER_MS),
+            round(settings.lease_max_ms * NS_PER_MS),
+        )
         self._service: Watched | None = None
         self._service_gone = False
         self._signal_line: tuple[socket.socket, socket.socket] | None = None
@@ -174,9 +181,19 @@ class Guard:
             self._go_on_stopping()
 
     def _look_around(self) -> None:
-        """What no descriptor tells in time: a streamer that is dying, a wire that is gone."""
-        if self._armed is not None and self._armed.process.is_dying():
-            self._on_streamer_death()
+        """What no descriptor tells in time: a streamer that is dying, stopped or spinning, a wire that is gone."""
+        armed = self._armed
+        if armed is not None:
+            life = armed.process.look()
+            if life is Life.DYING:
+                self._on_streamer_death()
+            elif life is Life.STOPPED:
+                self._judge(PeerStopped(armed.line.fileno()))
+            else:
+                cpu_ns = armed.process.cpu_ns()
+                trouble = self._spin.look(time.monotonic_ns(), cpu_ns, self._watch.sequence)
+                if trouble:
+                    self._judge(PeerSpinning(armed.line.fileno(), trouble))
         if self._watch.state is State.ARMED and self._stopping.is_wire_lost():
             self._judge(WireLost(f"wire {self._settings.wire_channel} is gone"))
 
@@ -262,6 +279,7 @@ class Guard:
         decision = self._judge(Heard(peer.line.fileno(), beat))
         if isinstance(decision, Echo):
             self._armed = peer
+            self._spin.begin(time.monotonic_ns(), peer.process.cpu_ns(), beat.sequence)
             self._arrange()
             self._note({"event": "armed", "pid": peer.process.pid})
         return decision

@@ -9,7 +9,8 @@ from pathlib import Path
 _HUGE = 1e9
 _POSITIVE_NUMBERS = (
     "lease_max_ms", "beat_late_ms", "stop_repeat_ms", "standstill_window_ms", "standstill_um", "give_up_after_s",
-    "realtime_priority", "overrun_ms", "standstill_samples",
+    "realtime_priority", "overrun_ms", "standstill_samples", "feedback_late_ms", "tick_ms", "rest_um_s",
+    "spin_window_ms", "spin_share",
 )  # fmt: skip
 
 
@@ -35,7 +36,10 @@ class GuardSettings:
     wire_kind: ``tty`` (a serial CAN adapter's text lines), ``socketcan`` (an interface name) or ``none``
     (tests). Frames are hex strings, each written in one call. ``envelope_um``: smallest and largest allowed
     position of each axis in machine um (soft limits). ``stop_um_s2``: deceleration of each axis' quick stop, for
-    "position plus stopping distance". ``inputs`` is empty until hardware stop inputs are wired.
+    "position plus stopping distance". ``feedback_late_ms``: how long beats may say that the drives are silent.
+    ``tick_ms``: how often the streamer beats; at twice that pace for longer than a lease it has lost its clock.
+    ``rest_um_s``: commanded speed up to which DISARM is believed. ``spin_share``: how much of one core the streamer
+    may use over ``spin_window_ms``, or of its lease without a beat.
     """
 
     wire_kind: str
@@ -62,6 +66,11 @@ class GuardSettings:
     realtime_priority: int = 85
     overrun_ms: float = 15.0
     standstill_samples: int = 5
+    feedback_late_ms: float = 60.0
+    tick_ms: float = 0.5
+    rest_um_s: float = 5000.0
+    spin_share: float = 0.9
+    spin_window_ms: float = 1000.0
     extra: dict[str, str] = field(default_factory=dict)
 
     def dump(self, path: Path) -> None:
@@ -112,6 +121,8 @@ class GuardSettings:
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < _HUGE:
                 found.append(f"{name}: expected a finite number above 0, got {value!r}")
+        if not found and self.spin_share > 1:
+            found.append(f"spin_share: expected a share of one core, got {self.spin_share}")
         found.extend(
             f"{name}: expected numbers above 0, got {getattr(self, name)!r}"
             for name in ("speed_max_um_s", "following_max_um", "stop_um_s2")

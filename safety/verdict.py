@@ -13,9 +13,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from safety.beat import Beat, Word
+from safety.beat import (
+    DRIVE_FAULT,
+    DRIVE_INPUT_OPEN,
+    FRESH,
+    KNOWN_FLAGS,
+    POWER_LOST,
+    REGISTERED,
+    Beat,
+    Word,
+)
 from safety.events import (
     KEEP,
+    BusOff,
     Decision,
     Echo,
     Event,
@@ -23,11 +33,14 @@ from safety.events import (
     GuardFailed,
     Heard,
     IllegalEventError,
+    InputClosed,
     InputOpened,
     LatchFound,
     Overran,
     PeerClosed,
     PeerDied,
+    PeerSpinning,
+    PeerStopped,
     Reason,
     Refuse,
     ServiceDied,
@@ -41,8 +54,12 @@ from safety.events import (
 from safety.settings import GuardSettings
 
 NS_PER_MS = 1_000_000
-FRESH = 1
-REGISTERED = 2
+# Bad news in a beat, causes first: an opened stop circuit takes the power, lost power makes a fault.
+_BAD_FLAGS = (
+    (DRIVE_INPUT_OPEN, Reason.INPUT_OPEN, "a stop input wired to a drive is open"),
+    (POWER_LOST, Reason.MOTOR_POWER_LOST, "a drive that should be enabled has lost its motor power"),
+    (DRIVE_FAULT, Reason.DRIVE_FAULT, "a drive reports a fault"),
+)
 # An axis that was outside its soft limits when positions became known (a homing switch often lies there) may
 # come back in. On its way it may go no further out than it has been, but for this much noise and play.
 OUTSIDE_SLACK_UM = 1000
@@ -54,6 +71,8 @@ class Limits:
     """What is allowed, in ns and in um of the machine frame, x then y.
 
     ``overrun_ns``: how much later than asked the guard may be run before it no longer trusts itself.
+    ``feedback_late_ns``: how long beats may say that the drives have not answered. ``tick_ns``: how often beats come
+    in the long run. ``rest_um_s``: the commanded speed up to which an axis may be left to itself by DISARM.
     """
 
     lease_max_ns: int
@@ -63,6 +82,9 @@ class Limits:
     speed_max_um_s: tuple[int, int]
     following_max_um: tuple[int, int]
     stop_um_s2: tuple[int, int]
+    feedback_late_ns: int = 60 * NS_PER_MS
+    tick_ns: int = NS_PER_MS // 2
+    rest_um_s: int = 5000
 
     @classmethod
     def of(cls, settings: GuardSettings) -> Limits:
@@ -75,6 +97,9 @@ class Limits:
             settings.speed_max_um_s,
             settings.following_max_um,
             settings.stop_um_s2,
+            round(settings.feedback_late_ms * NS_PER_MS),
+            round(settings.tick_ms * NS_PER_MS),
+            round(settings.rest_um_s),
         )
 
 
@@ -82,14 +107,18 @@ class Watch:
     """The guard's state and its one verdict."""
 
     __slots__ = (
+        "_flood_ns",
+        "_fresh_ns",
         "_lease_ns",
         "_limits",
         "_look_every_ns",
         "_looked_ns",
+        "_open",
         "_outside_um",
         "_peer",
         "_sent_ns",
         "_sequence",
+        "_speed_um_s",
         "_state",
         "_verdict",
     )
@@ -105,6 +134,10 @@ class Watch:
         self._looked_ns = now_ns
         self._look_every_ns = max(1, limits.beat_late_ns // 2)
         self._outside_um: list[int] | None = None
+        self._speed_um_s = (0, 0)
+        self._fresh_ns = 0
+        self._flood_ns = 0
+        self._open: dict[str, str] = {}
 
     @property
     def state(self) -> State:
@@ -125,6 +158,16 @@ class Watch:
     def lease_until_ns(self) -> int:
         """When the present lease ends; only meaningful while armed."""
         return self._lease_ns
+
+    @property
+    def open_inputs(self) -> tuple[str, ...]:
+        """The stop inputs that are open, by name."""
+        return tuple(self._open)
+
+    @property
+    def sequence(self) -> int:
+        """The number of the last good word; only meaningful while armed."""
+        return self._sequence
 
     def next_deadline_ns(self) -> int | None:
         """When ``step`` must be called at the latest, with ``Tick`` if nothing else has come. None: no hurry."""
@@ -149,12 +192,16 @@ class Watch:
         beat = event.beat
         if beat.word is not Word.ARM:
             return Refuse(f"{beat.word.name} before ARM")
-        fault = self._bad_age(now_ns, beat) or self._bad_lease(now_ns, beat)
+        fault = self._bad_age(now_ns, beat) or self._bad_lease(now_ns, beat) or self._bad_flags(beat)
+        if fault is None and self._open:
+            name, why = next(iter(self._open.items()))
+            fault = Reason.INPUT_OPEN, _input_text(name, why)
         if fault is not None:
             return Refuse(f"ARM refused, {fault[0].value}: {fault[1]}")
         self._outside_um = None
         self._note_outside(beat)
         self._peer = event.peer
+        self._fresh_ns = self._flood_ns = now_ns
         self._take(beat)
         self._state = State.ARMED
         return Echo(beat.sequence, beat.lease_until_ns)
@@ -177,7 +224,15 @@ class Watch:
         beat = event.beat
         fault = self._bad_sequence(beat) or self._bad_age(now_ns, beat) or self._bad_word(beat)
         if fault is None and beat.word is Word.BEAT:
-            fault = self._bad_lease(now_ns, beat) or self._out_of_envelope(beat)
+            fault = (
+                self._bad_pace(now_ns, beat)
+                or self._bad_lease(now_ns, beat)
+                or self._bad_flags(beat)
+                or self._bad_feedback(now_ns, beat)
+                or self._out_of_envelope(beat)
+            )
+        elif fault is None:
+            fault = self._bad_rest()
         if fault is not None:
             return self._stop(now_ns, *fault)
         if beat.word is Word.DISARM:
@@ -202,6 +257,16 @@ class Watch:
             return self._overdue(now_ns) or KEEP
         return self._stop(now_ns, Reason.STREAMER_DIED, "the streamer's process ended while armed")
 
+    def _armed_stopped(self, now_ns: int, event: PeerStopped) -> Decision:
+        if event.peer != self._peer:
+            return self._overdue(now_ns) or KEEP
+        return self._stop(now_ns, Reason.STREAMER_STOPPED, "the streamer's process was stopped while armed")
+
+    def _armed_spinning(self, now_ns: int, event: PeerSpinning) -> Decision:
+        if event.peer != self._peer:
+            return self._overdue(now_ns) or KEEP
+        return self._stop(now_ns, Reason.STREAMER_SPINNING, event.detail)
+
     def _service_died(self, now_ns: int, event: ServiceDied) -> Decision:  # noqa: ARG002
         return self._stop(
             now_ns, Reason.SERVICE_DIED, "the service's process ended while a streamer was armed"
@@ -213,7 +278,22 @@ class Watch:
         return self._stop(now_ns, Reason.STOP_ASKED, f"{event.by or 'somebody'} asked: {event.why or 'stop'}")
 
     def _input_opened(self, now_ns: int, event: InputOpened) -> Decision:
-        return self._stop(now_ns, Reason.INPUT_OPEN, f"stop input {event.name} is open")
+        self._open[event.name] = event.why
+        return self._stop(now_ns, Reason.INPUT_OPEN, _input_text(event.name, event.why))
+
+    def _idle_input_opened(self, now_ns: int, event: InputOpened) -> Decision:
+        """Somebody has pressed the button: that is a stop. One that was never closed only keeps us from arming."""
+        if event.was_closed:
+            return self._input_opened(now_ns, event)
+        self._open[event.name] = event.why
+        return KEEP
+
+    def _input_closed(self, now_ns: int, event: InputClosed) -> Decision:  # noqa: ARG002
+        self._open.pop(event.name, None)
+        return KEEP
+
+    def _bus_off(self, now_ns: int, event: BusOff) -> Decision:
+        return self._stop(now_ns, Reason.BUS_OFF, event.detail)
 
     def _wire_lost(self, now_ns: int, event: WireLost) -> Decision:
         return self._stop(now_ns, Reason.WIRE_LOST, event.detail)
@@ -272,6 +352,51 @@ class Watch:
         if beat.word is Word.ARM:
             return Reason.BEAT_OUT_OF_ORDER, "the armed streamer said ARM again"
         return Reason.BEAT_UNREADABLE, f"the streamer said {beat.word.name}, a word of the guard"
+
+    def _bad_pace(self, now_ns: int, beat: Beat) -> tuple[Reason, str] | None:
+        """Beats at more than twice the ticks' pace, for longer than a lease of them could have been held up.
+
+        Each beat fills half a tick into a bucket that runs out with time. A stall of the streamer or of ours brings
+        its beats in one burst: at most half a lease, so it never fills the lease that the bucket holds.
+        """
+        limits = self._limits
+        self._flood_ns = max(self._flood_ns, now_ns) + limits.tick_ns // 2
+        if self._flood_ns - now_ns <= limits.lease_max_ns:
+            return None
+        text = f"beat {beat.sequence}: beats come more than twice as fast as one in {limits.tick_ns / NS_PER_MS:g} ms"
+        return Reason.BEAT_FLOOD, text
+
+    def _bad_flags(self, beat: Beat) -> tuple[Reason, str] | None:
+        if not beat.flags & ~(FRESH | REGISTERED):
+            return None
+        for flag, reason, text in _BAD_FLAGS:
+            if beat.flags & flag:
+                return reason, text
+        unknown = beat.flags & ~KNOWN_FLAGS
+        return Reason.BEAT_UNREADABLE, f"beat {beat.sequence} carries unknown flags {unknown:#x}"
+
+    def _bad_feedback(self, now_ns: int, beat: Beat) -> tuple[Reason, str] | None:
+        if beat.flags & FRESH:
+            self._fresh_ns = now_ns
+            return None
+        silent_ns = now_ns - self._fresh_ns
+        if silent_ns <= self._limits.feedback_late_ns:
+            return None
+        text = (
+            f"the drives have not answered for {silent_ns / NS_PER_MS:.1f} ms, "
+            f"allowed are {self._limits.feedback_late_ns / NS_PER_MS:g}"
+        )
+        return Reason.FEEDBACK_STALE, text
+
+    def _bad_rest(self) -> tuple[Reason, str] | None:
+        """DISARM: nobody will watch any more, so the last beat must not have commanded a speed."""
+        for speed, axis in zip(self._speed_um_s, _AXES, strict=True):
+            if abs(speed) > self._limits.rest_um_s:
+                return (
+                    Reason.DISARMED_MOVING,
+                    f"DISARM while axis {axis} was commanded {speed / 1000:.1f} mm/s",
+                )
+        return None
 
     def _bad_age(self, now_ns: int, beat: Beat) -> tuple[Reason, str] | None:
         age_ns = now_ns - beat.sent_ns
@@ -349,6 +474,11 @@ class Watch:
         self._sequence = beat.sequence
         self._sent_ns = beat.sent_ns
         self._lease_ns = beat.lease_until_ns
+        self._speed_um_s = beat.speed_um_s
+
+
+def _input_text(name: str, why: str) -> str:
+    return f"stop input {name} is open" + (f": {why}" if why else "")
 
 
 # Every transition there is. A pair that is missing here raises; nothing leads out of LATCHED.
@@ -357,10 +487,14 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
     (State.IDLE, Garbled): Watch._refuse,
     (State.IDLE, PeerClosed): Watch._keep,
     (State.IDLE, PeerDied): Watch._keep,
+    (State.IDLE, PeerStopped): Watch._keep,
+    (State.IDLE, PeerSpinning): Watch._keep,
     (State.IDLE, ServiceDied): Watch._keep,
     (State.IDLE, StopAsked): Watch._stop_asked,
-    (State.IDLE, InputOpened): Watch._input_opened,
+    (State.IDLE, InputOpened): Watch._idle_input_opened,
+    (State.IDLE, InputClosed): Watch._input_closed,
     (State.IDLE, WireLost): Watch._keep,
+    (State.IDLE, BusOff): Watch._keep,
     (State.IDLE, GuardFailed): Watch._guard_failed,
     (State.IDLE, Overran): Watch._keep,
     (State.IDLE, LatchFound): Watch._idle_latch_found,
@@ -369,10 +503,14 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
     (State.ARMED, Garbled): Watch._armed_garbled,
     (State.ARMED, PeerClosed): Watch._armed_closed,
     (State.ARMED, PeerDied): Watch._armed_died,
+    (State.ARMED, PeerStopped): Watch._armed_stopped,
+    (State.ARMED, PeerSpinning): Watch._armed_spinning,
     (State.ARMED, ServiceDied): Watch._service_died,
     (State.ARMED, StopAsked): Watch._stop_asked,
     (State.ARMED, InputOpened): Watch._input_opened,
+    (State.ARMED, InputClosed): Watch._input_closed,
     (State.ARMED, WireLost): Watch._wire_lost,
+    (State.ARMED, BusOff): Watch._bus_off,
     (State.ARMED, GuardFailed): Watch._guard_failed,
     (State.ARMED, Overran): Watch._overran,
     (State.ARMED, Tick): Watch._armed_tick,
@@ -380,8 +518,8 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
         (state, event): (Watch._refuse if event in (Heard, Garbled) else Watch._keep)
         for state in (State.STOPPING, State.LATCHED)
         for event in (
-            Heard, Garbled, PeerClosed, PeerDied, ServiceDied, StopAsked, InputOpened, WireLost, GuardFailed,
-            Overran, Tick,
+            Heard, Garbled, PeerClosed, PeerDied, PeerStopped, PeerSpinning, ServiceDied, StopAsked, InputOpened,
+            InputClosed, WireLost, BusOff, GuardFailed, Overran, Tick,
         )
     },
     (State.STOPPING, Stood): Watch._stood,

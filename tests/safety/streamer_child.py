@@ -2,7 +2,9 @@
 
 Usage: streamer_child.py BEAT_SOCKET [WIRE_CHANNEL]. With a channel it writes a velocity line at every tick.
 Words on standard input: ``disarm`` (and leave at once), ``close`` (hang up without the word), ``garble``,
-``repeat``, ``half`` (write half a line and no more).
+``repeat``, ``half`` (write half a line and no more), ``hang`` (sleep), ``spin`` (compute and say nothing), ``burn``
+(compute between beats), ``flood`` (beat without a clock), ``rush`` (command a speed, then DISARM), ``flag N`` (beat
+with these flags).
 """
 
 import os
@@ -23,6 +25,7 @@ def main() -> None:
     armed = line.arm(now_ns, now_ns + LEASE_NS, (100_000, 100_000), 3)
     print("armed" if armed else "refused", flush=True)
     tick = 0
+    flags, burning = 3, False
     while armed:
         tick += 1
         ready, _, _ = select.select((sys.stdin,), (), (), TICK_NS / 1e9)
@@ -44,7 +47,24 @@ def main() -> None:
             line._line.send(b"not a beat")
         if word == "repeat":
             line._line.send(line._buffer)
-        line.beat(now_ns, now_ns + LEASE_NS, tick, 100_000, 100_000, 0, 0, 0, 0, 3)
+        if word == "hang":
+            time.sleep(30)
+        while word == "spin":
+            pass
+        if word == "burn":
+            burning = True
+        while burning and time.monotonic_ns() < now_ns + TICK_NS:
+            pass
+        while word == "flood":
+            now_ns = time.monotonic_ns()
+            line.beat(now_ns, now_ns + LEASE_NS, tick, 100_000, 100_000, 0, 0, 0, 0, 3)
+        if word.startswith("flag"):
+            flags = int(word.split()[1])
+        speed = 6000 if word == "rush" else 0
+        line.beat(now_ns, now_ns + LEASE_NS, tick, 100_000, 100_000, speed, 0, 0, 0, flags)
+        if word == "rush":
+            line.disarm(time.monotonic_ns())
+            time.sleep(30)
         line.poll_echo()
     sys.stdin.read()
 
