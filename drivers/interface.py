@@ -126,8 +126,8 @@ class DriveGroup(Protocol):
         """Read all that has come, without blocking, and refresh ``feedback``. Raises LinkError if closed."""
         ...
 
-    def clear_fault(self) -> None:
-        """Acknowledge faults. Blocks. Never enables, never moves."""
+    def clear_fault(self) -> tuple[str, ...]:
+        """Acknowledge faults. Blocks. Never enables, never moves. Returns what was acknowledged, a text each."""
         ...
 
     def abort(self) -> None:

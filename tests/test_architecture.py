@@ -43,6 +43,8 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
     {
         # The machine file has a [twin] table; its model lives with the twin.
         ("controller.config", "drivers.twin.parameters"),
+        # Stop loops on the drives' own inputs are looked at once a tick.
+        ("controller.stream.watch", "drivers.inputs.drive"),
         # The service starts the simulated process and writes its start-up file.
         ("controller.session.simulated", "drivers.twin.settings"),
         # Virtual time: gantry, wire and streamer in one process, the stop frames put on that wire by hand.

@@ -7,6 +7,7 @@ cannot be read.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -19,10 +20,12 @@ from pydantic import ValidationError
 from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.stream.host import HostRights, claim_host, release_host
-from controller.stream.loop import StopFlag
+from controller.stream.loop import StopFlag, rest_counts
 from controller.stream.ring import Ring, RingError
 from controller.stream.run import run_stream
+from controller.stream.servicewatch import ServiceWatch
 from controller.stream.spec import StreamOutcome, StreamSpec
+from controller.stream.stopagain import keep_stopping
 from drivers.clock import MonotonicClock
 from drivers.errors import DriverError
 from drivers.registry import open_group
@@ -70,6 +73,13 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         _say_outcome(StreamOutcome(end="refused", reason=str(error)))
         return
     try:
+        service = None if spec.service_pid is None else ServiceWatch(spec.service_pid)
+    except OSError:
+        beats.close()
+        reason = f"the service (process {spec.service_pid}) that started this run is gone"
+        _say_outcome(StreamOutcome(end="refused", reason=reason))
+        return
+    try:
         group = open_group(machine.group_settings(), spec.channel, waker)
     except DriverError as error:
         beats.close()
@@ -89,14 +99,21 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
             # Not too early: the answers of the last SYNC may still be on their way.
             lead_ns=min(LEAD_MAX_NS, machine.tick_ns // 2),
             waker=waker,
+            service_gone=None if service is None else service.is_gone,
         )
         # First of all the reason: once the lease has run out, the guard ends this process.
         _say_outcome(outcome)
+        if outcome.end == "halted":
+            # Without a DISARM a closed line is a stop for the guard; and where there is no guard any more, stop alone.
+            beats.close()
+            keep_stopping(group, waker, machine.tick_ns, rest_counts(machine))
     finally:
         beats.close()
         group.close()
         release_host()
         ring.close()
+        if service is not None:
+            service.close()
 
 
 def _open_ring(path: Path) -> Ring:
@@ -125,8 +142,10 @@ def _say_outcome(outcome: StreamOutcome) -> None:
 
 
 def _say(message: dict[str, object]) -> None:
-    sys.stdout.write(json.dumps(message) + "\n")
-    sys.stdout.flush()
+    # Nobody may be there to read it: that must not come before the stop that is still to be said.
+    with contextlib.suppress(OSError):
+        sys.stdout.write(json.dumps(message) + "\n")
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":

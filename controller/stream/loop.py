@@ -17,6 +17,7 @@ knows when its SYNC left.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 from controller.config.machine import AXES, Machine
@@ -25,9 +26,10 @@ from controller.stream.prepare import Limits
 from controller.stream.programs import HomingProgram, Program, Seen
 from controller.stream.ring import Ring
 from controller.stream.tasks import TaskQueue
+from controller.stream.watch import MachineWatch
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
 from drivers.head import HeadVerdict, HeadWatch
-from drivers.interface import AxisFeedback, DriveGroup, DriveState
+from drivers.interface import DriveGroup
 from safety.client import Beats
 
 FLAG_FRESH, FLAG_STOPPING, FLAG_SATURATED = 1, 2, 4
@@ -74,7 +76,9 @@ class StreamLoop:
         stop: StopFlag,
         lead_ns: int = 0,
         waker: Clock | None = None,
+        service_gone: Callable[[], bool] | None = None,
     ) -> None:
+        """``service_gone`` says whether the process that started the stream has ended; looked at once a tick."""
         self.tick = 0
         self.last_segment = -1
         self.ending: Ending = "done"
@@ -89,16 +93,15 @@ class StreamLoop:
         self._stop = stop
         self._lead_ns = lead_ns
         self._waker = waker or clock
+        self._service_gone = service_gone
         self._tick_ns = machine.tick_ns
         self._lease_ns = round(machine.lease.lease_ms * NS_PER_MS)
         self._guard_late_ns = round(machine.lease.guard_late_ms * NS_PER_MS)
         self._feedback_late_ns = round(machine.lease.feedback_late_ms * NS_PER_MS)
         limits = Limits.of(machine)
         self._x, self._y = (AxisState(machine, name, index, limits) for index, name in enumerate(AXES))
-        self._rest_counts = [
-            max(REST_COUNTS, REST_MM_S * self._tick_ns * 1e-9 * abs(axis.counts_per_mm))
-            for axis in (self._x, self._y)
-        ]
+        self._rest_counts = rest_counts(machine)
+        self._watch = MachineWatch(machine, group.feedback, self._rest_counts)
         self._head = HeadWatch(machine.head)
         self._head_axis = AXES.index(machine.head.axis)
         self._seen = Seen([0, 0], [0, 0])
@@ -120,6 +123,11 @@ class StreamLoop:
         self._trimmable = False
         self._still = 0
         self._idle_since_ns = 0
+
+    def hindrance(self) -> str:
+        """Why nothing may move, seen before the guard is armed: an open stop input, a drive out of operation."""
+        self._group.poll()
+        return self._watch.look(self._clock.now_ns())
 
     def arm(self) -> bool:
         """Put the machine under the guard. False: it refused; nothing may move."""
@@ -149,15 +157,23 @@ class StreamLoop:
             tick += 1
             self.tick = tick
 
+    def last_word(self) -> None:
+        """After an abort: when the drives gave the reason, the guard gets to know it. Never blocks, never raises."""
+        if self._watch.flags:
+            now_ns = self._clock.now_ns()
+            numbers = self._beat_numbers(self._x.sent_units, self._y.sent_units)
+            self._beats.beat(now_ns, now_ns + self._lease_ns, self.tick, *numbers)
+
     def notes(self) -> tuple[str, ...]:
-        """What a person should know of how punctual the loop was."""
+        """What a person should know of how punctual the loop was, and of what it could not watch."""
+        notes = self._watch.notes() if self.tick else ()
         if not self.late_ticks:
-            return ()
+            return notes
         text = (
             f"{self.late_ticks} of {self.tick} ticks left more than {LATE_NOTE_NS / NS_PER_MS:g} ms late, "
             f"the latest {self.latest_ns / NS_PER_MS:.1f} ms"
         )
-        return (text,)
+        return (*notes, text)
 
     # One tick: before its instant.
 
@@ -181,9 +197,10 @@ class StreamLoop:
         """Take the drives' latest words; raise HaltError when one of them is no reason to go on."""
         feedback = self._group.feedback
         word_x, word_y = feedback.axes
+        trouble = self._watch.look(now_ns)
+        if trouble:
+            raise HaltError(trouble)
         for name, word in (("x", word_x), ("y", word_y)):
-            if word.state is not DriveState.OPERATION_ENABLED:
-                raise HaltError(_drive_words(name, word))
             if now_ns - max(word.received_ns, self._armed_ns) > self._feedback_late_ns:
                 raise HaltError(
                     f"axis {name}: expected an answer within {self._feedback_late_ns / NS_PER_MS:g} ms, got silence"
@@ -205,6 +222,11 @@ class StreamLoop:
         before[0], before[1] = position_x, position_y
         seen.inputs[0], seen.inputs[1] = word_x.inputs, word_y.inputs
         self._ascribe(tick, fresh, position_x, position_y)
+        trouble = self._watch.stuck(0, self._x.sent_units, position_x, now_ns) or self._watch.stuck(
+            1, self._y.sent_units, position_y, now_ns
+        )
+        if trouble:
+            raise HaltError(trouble)
         verdict = self._head.observe(seen.inputs[self._head_axis], now_ns)
         if verdict is HeadVerdict.LOST:
             wanted = "down" if self._head.goal else "up"
@@ -240,7 +262,9 @@ class StreamLoop:
                 )
 
     def _listen(self, now_ns: int) -> None:
-        """No guard, no motion."""
+        """No guard, no motion; nor without the service, which would have the guard's stop after it."""
+        if self._service_gone is not None and self._service_gone():
+            raise HaltError("the service that started this run is gone")
         beats = self._beats
         _, echo_ns = beats.poll_echo()
         if beats.latched:
@@ -404,7 +428,7 @@ class StreamLoop:
     def _beat_numbers(self, velocity_x: int, velocity_y: int) -> tuple[int, int, int, int, int, int, int]:
         """Positions, speeds and following errors in um and um/s of machine mm, and the flags."""
         x, y = self._x, self._y
-        flags = BEAT_FRESH if self._seen.fresh else 0
+        flags = self._watch.flags | (BEAT_FRESH if self._seen.fresh else 0)
         at_x = at_y = 0
         if self._anchored is not None:
             flags |= BEAT_REGISTERED
@@ -422,6 +446,9 @@ class StreamLoop:
         )
 
 
-def _drive_words(name: str, word: AxisFeedback) -> str:
-    text = f"axis {name}: expected operation enabled, got {word.state.value}"
-    return f"{text} (fault code {word.fault_code:#06x})" if word.fault_code else text
+def rest_counts(machine: Machine) -> list[float]:
+    """Per axis: a change of position in one tick up to this is standstill (``REST_MM_S``, and the counter's steps)."""
+    return [
+        max(REST_COUNTS, REST_MM_S * machine.tick_ns * 1e-9 * float(machine.axes[axis].drive.counts_per_mm))
+        for axis in AXES
+    ]

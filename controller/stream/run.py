@@ -22,7 +22,7 @@ from controller.stream.host import HostRights
 from controller.stream.loop import HaltError, StopFlag, StreamLoop
 from controller.stream.prepare import prepare_steps
 from controller.stream.ring import Ring
-from controller.stream.spec import StreamOutcome, StreamSpec
+from controller.stream.spec import HomingTask, StreamOutcome, StreamSpec
 from controller.stream.tasks import TaskQueue
 from controller.stream.trim import stability_margin
 from drivers.clock import Clock
@@ -45,6 +45,7 @@ def run_stream(
     on_ready: Callable[[HostRights], None] | None = None,
     lead_ns: int = 0,
     waker: Clock | None = None,
+    service_gone: Callable[[], bool] | None = None,
 ) -> StreamOutcome:
     """Do the tasks of ``spec`` and say how it ended. Never raises for what a machine or a person can cause.
 
@@ -52,8 +53,12 @@ def run_stream(
     priority those would starve whatever else ticks on that core, another machine's streamer for one. ``lead_ns``:
     how long before each instant the work of a tick begins (0 in virtual time); ``waker`` is the clock that wakes
     for it (``clock`` if None), which need not be exact and so need not spin. ``on_ready`` is called when the guard
-    is armed, before the first tick. The caller closes ``beats`` and ``group`` afterwards, and after ``halted`` it
-    does so at once.
+    is armed, before the first tick. ``service_gone`` says whether the process that started this one has ended. The
+    caller closes ``beats`` and ``group`` afterwards; after ``halted`` it says the stop again before that
+    (``stopagain.keep_stopping``).
+
+    A drive that sits in a fault is acknowledged only on the way to a homing: there no latch stands any more, so a
+    person has seen the reason, and nothing is believed of the positions. Any other task is refused with the fault.
     """
     host = HostRights(False, -1, ())
     stop = stop or StopFlag()
@@ -72,9 +77,12 @@ def run_stream(
         return refused(str(error))
     if group.axes != AXES:
         return refused(f"expected drives for axes {AXES}, got {group.axes}")
-    loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker)
+    loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker, service_gone)
+    acknowledged: tuple[str, ...] = ()
     try:
         group.configure()
+        if isinstance(spec.tasks[0], HomingTask):
+            acknowledged = group.clear_fault()
         if claim is not None:
             host = claim()
         group.enable()
@@ -85,6 +93,10 @@ def run_stream(
         group.abort()
         raise
     try:
+        hindrance = loop.hindrance()
+        if hindrance:
+            group.disable()
+            return refused(hindrance)
         if not loop.arm():
             group.disable()
             return refused(f"the guard did not arm: {_guard_words(beats, spec)}")
@@ -98,6 +110,7 @@ def run_stream(
     except BaseException as error:  # noqa: BLE001
         # Whatever it was, even a bug of ours: stop first, then say it.
         group.abort()
+        loop.last_word()
         ending, reason = "halted", _describe(error, beats, spec)
     return StreamOutcome(
         end=ending,
@@ -106,7 +119,12 @@ def run_stream(
         segment=loop.last_segment,
         homing=queue.homing,
         realtime=host.realtime,
-        notes=(*host.notes, *queue.notes, *loop.notes()),
+        notes=(
+            *host.notes,
+            *(f"acknowledged before homing: {fault}" for fault in acknowledged),
+            *queue.notes,
+            *loop.notes(),
+        ),
     )
 
 

@@ -184,8 +184,7 @@ class CanDriveGroup:
         access = self._object_access()
         word = setup.heartbeat_consumer_word(self._settings.wire.heartbeat_lost_after_ms)
         try:
-            for node in self._nodes:
-                access.hold(node, setup.HEARTBEAT_CONSUMER, word)
+            self._await_heartbeat(word)
             self._beating = True
             self._next_beat_ns = 0
             self._outputs_sent = None
@@ -290,8 +289,10 @@ class CanDriveGroup:
             return machine.step(DriveState.QUICK_STOP_ACTIVE), False
         return machine.step(goal), False
 
-    def clear_fault(self) -> None:
+    def clear_fault(self) -> tuple[str, ...]:
         """Acknowledge the fault of every drive that reports one. Never enables; stops what should still turn.
+
+        Returns a text for each: axis, node and the drive's own error code.
 
         The drives are told not to await our heartbeat until ``enable``: nothing is in operation here, and a
         drive that still missed it could not leave its fault. Raises MisuseError before ``configure``;
@@ -308,6 +309,11 @@ class CanDriveGroup:
             self._refuse_silence(begun_ns)
             self._refuse_late(begun_ns, _UNPOWERED)
         self._release_heartbeat()
+        found = tuple(
+            f"{where}: {self._fault(position)}"
+            for position, (where, machine) in enumerate(zip(self._wheres, self._machines, strict=True))
+            if machine.state is DriveState.FAULT
+        )
         begun_ns = self._clock.now_ns()
         while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):
             self._round(
@@ -321,14 +327,20 @@ class CanDriveGroup:
         self._round([Command.DISABLE_VOLTAGE] * len(self._axes))
         for position in range(len(self._axes)):
             self._mirror.acknowledge(position)
+        return found
 
     def _release_heartbeat(self) -> None:
+        self._await_heartbeat(0)
+        self._beating = False
+
+    def _await_heartbeat(self, word: int) -> None:
+        """Tell every drive that has a time-out whose heartbeat to await (0: nobody's), and read it back."""
         from drivers.can import setup
 
         access = self._object_access()
-        for node in self._nodes:
-            access.hold(node, setup.HEARTBEAT_CONSUMER, 0)
-        self._beating = False
+        for node, axis in zip(self._nodes, self._settings.axes.values(), strict=True):
+            if axis.command_timeout == "heartbeat":
+                access.hold(node, setup.HEARTBEAT_CONSUMER, word)
 
     def _refuse_silence(self, begun_ns: int) -> None:
         now_ns = self._clock.now_ns()

@@ -97,7 +97,8 @@ def heartbeat_consumer_word(lost_after_ms: int) -> int:
 def set_up_drive(access: ObjectAccess, axis: str, settings: GroupSettings, clock: Clock, where: str) -> None:
     """Write and read back all that one drive needs, in the pre-operational state.
 
-    ``where`` names axis and node in messages. Raises LinkError or FaultError as ``ObjectAccess`` does, and
+    A drive with ``command_timeout = "none"`` is asked for no heartbeat consumer and no abort option; all others must
+    hold both. ``where`` names axis and node in messages. Raises LinkError or FaultError as ``ObjectAccess`` does, and
     FaultError when the node is no CiA 402 drive, lacks the mode or cannot be brought to rest.
     """
     drive = settings.axes[axis]
@@ -111,8 +112,9 @@ def set_up_drive(access: ObjectAccess, axis: str, settings: GroupSettings, clock
         raise FaultError(where, f"{SUPPORTED_MODES} with bit {cia402.VELOCITY_MODE - 1}", f"{modes:08X}h")
 
     access.hold(node, HEARTBEAT_PRODUCER, settings.wire.heartbeat_ms)
-    access.hold(node, HEARTBEAT_CONSUMER, heartbeat_consumer_word(settings.wire.heartbeat_lost_after_ms))
-    access.hold(node, ABORT_OPTION, ABORT_BY_QUICK_STOP)
+    if drive.command_timeout == "heartbeat":
+        access.hold(node, HEARTBEAT_CONSUMER, heartbeat_consumer_word(settings.wire.heartbeat_lost_after_ms))
+        access.hold(node, ABORT_OPTION, ABORT_BY_QUICK_STOP)
     access.hold(node, QUICK_STOP_OPTION, QUICK_STOP_THEN_DISABLE)
     access.hold(node, QUICK_STOP_DECELERATION, quick_stop_units_s2(drive))
     value, exponent = interpolation_period(settings.tick_us)

@@ -147,14 +147,20 @@ class FakeDriveGroup:
         self._feedback.sequence += 1
         self._answers_due = 0
 
-    def clear_fault(self) -> None:
+    def clear_fault(self) -> tuple[str, ...]:
         self._begin("clear_fault")
         self.is_live = False
+        found = tuple(
+            f"axis {name}: fault {axis.fault_code:04X}h"
+            for name, axis, state in zip(self._axes, self._feedback.axes, self._states, strict=True)
+            if state is DriveState.FAULT
+        )
         self._states = [DriveState.SWITCH_ON_DISABLED for _ in self._axes]
         for axis in self._feedback.axes:
             axis.fault_code = 0
         self._answers_due += 1
         self.poll()
+        return found
 
     def abort(self) -> None:
         self.calls.append("abort")

@@ -24,7 +24,8 @@ from drivers.errors import LinkError, MisuseError
 from drivers.interface import AxisFeedback, DriveState, GroupFeedback
 
 MACHINE_FILE = Path(__file__).parents[2] / "configs" / "machines" / "boathouse.toml"
-ENABLED = 0x0627
+ENABLED = 0x0637
+VOLTAGE = 0x0010
 
 
 def machine_with(**changes: Any) -> Machine:
@@ -105,6 +106,9 @@ class FakeGroup:
     aborted: bool = False
     silent: bool = False
     head_works: bool = True
+    faults: tuple[str, ...] = ()
+    has_power: bool = True
+    more_inputs: list[int] = field(default_factory=lambda: [0, 0])
     before_send: Callable[[int], None] = lambda _tick: None
     drop: Callable[[int], bool] = lambda _tick: False
 
@@ -141,7 +145,7 @@ class FakeGroup:
         now = self.clock.now_ns()
         there = now - self.head_since_ns >= 60_000_000 and self.head_works
         head_bits = (1 << 16 if self.head_goal else 1 << 17) if there else 0
-        inputs = [motor.inputs() for motor in self.motors]
+        inputs = [motor.inputs() | more for motor, more in zip(self.motors, self.more_inputs, strict=True)]
         inputs[AXES.index(self.machine.head.axis)] |= head_bits
         counts = [round(motor.counts) for motor in self.motors]
         self.pending.append((now + self.latency_ns, counts, inputs, [m.speed for m in self.motors]))
@@ -173,14 +177,16 @@ class FakeGroup:
                 word.inputs = bits
                 word.velocity_units = round(speed)
                 word.received_ns = now
-                word.statusword = ENABLED
+                word.statusword = ENABLED if self.has_power else ENABLED & ~VOLTAGE
                 if word.state is DriveState.UNKNOWN:
                     word.state = DriveState.OPERATION_ENABLED
             self.feedback.sequence += 1
 
-    def clear_fault(self) -> None:
+    def clear_fault(self) -> tuple[str, ...]:
         """As DriveGroup."""
         self.calls.append("clear_fault")
+        found, self.faults = self.faults, ()
+        return found
 
     def abort(self) -> None:
         """As DriveGroup."""

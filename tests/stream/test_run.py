@@ -101,10 +101,12 @@ def test_home_paint_and_park_in_one_life(rig: Rig) -> None:
     assert outcome.end == "done", outcome.reason
     offsets = {result.axis: result.offset_counts for result in outcome.homing}
     assert [result.axis for result in outcome.homing] == ["y", "x"]
-    assert offsets["x"] == pytest.approx(12_345.0, abs=30)
-    assert offsets["y"] == pytest.approx(-777.0, abs=30)
+    # A touch is known to a fraction of the way of one tick at the slow speed: 12 mm/s x 4 ms x 5400 counts/mm.
+    tick_counts = 259.2
+    assert offsets["x"] == pytest.approx(12_345.0, abs=tick_counts / 4)
+    assert offsets["y"] == pytest.approx(-777.0, abs=tick_counts / 4)
     assert [motor.mm for motor in rig.group.motors] == pytest.approx([120.0, 120.0], abs=0.01)
-    assert rig.group.calls == ["configure", "enable", "disable"]
+    assert rig.group.calls == ["configure", "clear_fault", "enable", "disable"]
     assert rig.beats.words == ["arm", "disarm"]
     records = rig.records()
     assert set(records["task"].tolist()) == {0, 1, 2}
