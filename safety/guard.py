@@ -9,6 +9,7 @@ Owns the sockets and the processes it watches. Whether to stop is judged by ``sa
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import gc
 import json
@@ -26,12 +27,15 @@ from safety import latch
 from safety.beat import MESSAGE_BYTES, Beat, UnreadableBeatError, Word, pack, unpack
 from safety.door import DoorError, Peer, open_door
 from safety.events import (
+    BusOff,
     Decision,
     Echo,
     Event,
     Garbled,
     GuardFailed,
     Heard,
+    InputClosed,
+    InputOpened,
     LatchFound,
     PeerClosed,
     PeerDied,
@@ -46,6 +50,7 @@ from safety.events import (
     Tick,
     WireLost,
 )
+from safety.lines import Lines
 from safety.rights import leave_streamers_core, take_rights
 from safety.scribe import Scribe
 from safety.settings import GuardSettings, SettingsError
@@ -69,11 +74,13 @@ class Guard:
         self._settings = settings
         self._latch_path = Path(settings.latch_path)
         self._scribe = Scribe(self._latch_path, Path(settings.event_path))
-        self._stopping = StopSequence(settings, self._scribe)
+        self._lines = Lines(settings)
+        self._stopping = StopSequence(settings, self._scribe, self._lines)
         self._watch = Watch(Limits.of(settings), time.monotonic_ns())
         self._doors: list[tuple[socket.socket, Path]] = []
         self._streamers: dict[int, Peer] = {}
         self._askers: dict[int, Peer] = {}
+        self._reporters: dict[int, Peer] = {}
         self._awaiting_latch: list[Peer] = []
         self._armed: Peer | None = None
         self._spin = SpinWatch(
@@ -88,6 +95,7 @@ class Guard:
         self._order: list[int] = []
         self._found = ""
         self._refusal = ""
+        self._complaint = ""
         self._told_to_end = False
         self._quit = False
         self._realtime = False
@@ -102,8 +110,9 @@ class Guard:
                 self._service = Watched(settings.service_pid)
             except ProcessLookupError:
                 raise ProcessLookupError(f"service_pid {settings.service_pid}: no such process") from None
-        for name in (settings.beat_socket, settings.stop_socket):
-            self._doors.append((open_door(Path(name)), Path(name)))
+        for name in (settings.beat_socket, settings.stop_socket, settings.input_socket):
+            if name:
+                self._doors.append((open_door(Path(name)), Path(name)))
         self._catch_signals()
         self._stopping.open_wire()
         standing = latch.read(self._latch_path)
@@ -112,6 +121,10 @@ class Guard:
         leave_streamers_core()
         self._realtime, notes = take_rights(settings.realtime_priority)
         self._scribe.start()
+        for event in self._lines.inputs.first():
+            self._judge(event)
+        atexit.register(self._lines.end)
+        self._lines.begin(latched=standing is not None)
         self._arrange()
         if self._stopping.wire_error:
             notes.append(self._stopping.wire_error)
@@ -135,14 +148,17 @@ class Guard:
         return EXIT_NOT_PROVED if self._stopping.is_sending() else EXIT_DONE
 
     def close(self) -> None:
-        """Write what is left and give everything back."""
+        """Write what is left and give everything back. Without proof of standstill, or after it: the power goes."""
+        self._stopping.cut_power_unless_proved()
+        self._lines.end()
+        atexit.unregister(self._lines.end)
         self._note({"event": "ended", "state": self._watch.state.value})
         self._scribe.finish(timeout_s=5.0)
         signal.set_wakeup_fd(-1)
         for door, path in self._doors:
             door.close()
             path.unlink(missing_ok=True)
-        for peer in (*self._streamers.values(), *self._askers.values()):
+        for peer in (*self._streamers.values(), *self._askers.values(), *self._reporters.values()):
             peer.close()
         self._stopping.close()
 
@@ -174,11 +190,21 @@ class Guard:
             handler = self._handlers.get(descriptor)
             if handler is not None:
                 handler()
+        self._look_at_inputs()
         self._judge(Tick())
         if self._watch.state is State.ARMED:
             self._look_around()
         elif self._watch.verdict is not None:
             self._go_on_stopping()
+
+    def _look_at_inputs(self) -> None:
+        self._lines.carry()
+        for event in self._lines.inputs.look(time.monotonic_ns()):
+            self._judge(event)
+            if isinstance(event, InputOpened):
+                self._note({"event": "input-open", "input": event.name, "why": event.why})
+            elif isinstance(event, InputClosed):
+                self._note({"event": "input-closed", "input": event.name})
 
     def _look_around(self) -> None:
         """What no descriptor tells in time: a streamer that is dying, stopped or spinning, a wire that is gone."""
@@ -201,7 +227,10 @@ class Guard:
         watch_ns = self._watch.next_deadline_ns()
         if watch_ns is not None:
             return min(watch_ns, time.monotonic_ns() + _LOOK_EVERY_NS)
-        return self._stopping.due_ns()
+        stop_ns, input_ns = self._stopping.due_ns(), self._lines.inputs.due_ns()
+        if stop_ns is None or input_ns is None:
+            return input_ns if stop_ns is None else stop_ns
+        return min(stop_ns, input_ns)
 
     def _arrange(self) -> None:
         """What is waited on, and who answers to it: deaths first."""
@@ -216,10 +245,17 @@ class Guard:
             handlers[descriptor] = partial(self._on_streamer_words, peer)
         for descriptor, peer in self._askers.items():
             handlers[descriptor] = partial(self._on_request, peer)
-        (beat_door, _), (stop_door, _) = self._doors
+        for descriptor, peer in self._reporters.items():
+            handlers[descriptor] = partial(self._on_report, peer)
+        (beat_door, _), (stop_door, _), *input_doors = self._doors
+        for door, _ in input_doors:
+            handlers[door.fileno()] = partial(self._on_knock, door, self._reporters)
+        handlers[self._lines.wake_fd] = self._lines.acknowledge
         handlers[stop_door.fileno()] = partial(self._on_knock, stop_door, self._askers)
         handlers[beat_door.fileno()] = partial(self._on_knock, beat_door, self._streamers)
         handlers[self._scribe.wake_fd] = self._on_written
+        if (trouble_fd := self._stopping.trouble_fd()) >= 0:
+            handlers[trouble_fd] = self._on_bus_word
         self._handlers = handlers
         self._order = list(handlers)
 
@@ -238,6 +274,9 @@ class Guard:
         full = len(peers) >= _PEERS_MAX
         if peer.uid not in (os.getuid(), 0) or (full and peers is self._streamers):
             peer.close()
+            return
+        if full and peers is self._reporters:
+            peer.close()  # the readers that are there must not lose their place
             return
         if full:
             self._forget(peers, next(iter(peers)))  # hung askers must not keep a person from stopping
@@ -274,8 +313,13 @@ class Guard:
         standing = latch.read(self._latch_path)
         if standing is not None:
             return self._find_latch(standing)
-        if not self._stopping.open_wire():
+        wired = self._stopping.open_wire()
+        self._arrange()
+        if not wired:
             return Refuse(f"no way to stop the drives: {self._stopping.wire_error}")
+        trouble = self._stopping.bus_trouble()
+        if trouble:
+            return Refuse(f"no way to stop the drives: {trouble}")
         decision = self._judge(Heard(peer.line.fileno(), beat))
         if isinstance(decision, Echo):
             self._armed = peer
@@ -322,6 +366,27 @@ class Guard:
         self._judge(ServiceDied())
         self._note({"event": "service-gone", "state": self._watch.state.value})
         self._arrange()
+
+    def _on_report(self, peer: Peer) -> None:
+        descriptor = peer.line.fileno()
+        for _ in range(_MESSAGES_A_TURN):
+            message = peer.receive(_REQUEST_BYTES)
+            if message is None:
+                return
+            now_ns = time.monotonic_ns()
+            if not message:
+                self._lines.inputs.lost(descriptor, now_ns)
+                self._forget(self._reporters, descriptor)
+                return
+            trouble = self._lines.inputs.report(descriptor, message, now_ns)
+            if trouble and trouble != self._complaint:
+                self._complaint = trouble
+                self._note({"event": "odd-report", "pid": peer.process.pid, "why": trouble})
+
+    def _on_bus_word(self) -> None:
+        trouble = self._stopping.bus_trouble()
+        if trouble:
+            self._judge(BusOff(trouble))
 
     def _on_signal(self) -> None:
         assert self._signal_line is not None
@@ -439,6 +504,8 @@ class Guard:
             "standstill": latched.standstill if latched is not None else None,
             "first_bytes_ns": latched.first_bytes_ns if latched is not None else None,
             "rounds": self._stopping.rounds,
+            "power_cut": self._lines.power_state,
+            "inputs": self._lines.inputs.status(),
             "latch_error": self._scribe.latch_error,
             "wire_error": self._stopping.wire_error,
             "last_refusal": self._refusal,

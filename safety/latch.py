@@ -20,9 +20,11 @@ FORMAT = 1
 UNREADABLE = "latch-unreadable"
 HISTORY = "latch-history"
 Standing = Literal["pending", "proved", "not proved"]
+PowerCutState = Literal["not fitted", "kept", "opened"]
 _WAIT_S = 0.002
 _WAITS = 500
 _STANDINGS = ("pending", "proved", "not proved")
+_POWER_CUTS = ("not fitted", "kept", "opened")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,8 @@ class Latch:
     ``reason`` is a code of ``safety.verdict.Reason``, or ``latch-unreadable`` when the file makes no sense.
     ``wall_time`` is UTC, ISO 8601. ``stopped_ns`` (the verdict) and ``first_bytes_ns`` (the first stop bytes had
     gone out; 0: none could be sent) are CLOCK_MONOTONIC of that boot. ``standstill``: ``pending`` while it is
-    being proved, and for good when the guard died over it.
+    being proved, and for good when the guard died over it. ``power_cut``: whether there is an output that can cut
+    the motors' power, and whether the guard has let it go over this stop.
     """
 
     reason: str
@@ -44,6 +47,7 @@ class Latch:
     streamer_pid: int = 0
     guard_pid: int = 0
     standstill: Standing = "pending"
+    power_cut: PowerCutState = "not fitted"
 
 
 class ClearRefusedError(Exception):
@@ -134,6 +138,8 @@ def _decode(text: bytes) -> Latch:
             raise TypeError(f"{name}: expected {expected.__name__}, got {raw[name]!r}")
     if raw["standstill"] not in _STANDINGS:
         raise ValueError(f"standstill: expected one of {', '.join(_STANDINGS)}, got {raw['standstill']!r}")
+    if raw["power_cut"] not in _POWER_CUTS:
+        raise ValueError(f"power_cut: expected one of {', '.join(_POWER_CUTS)}, got {raw['power_cut']!r}")
     if not raw["reason"]:
         raise ValueError("reason: expected a code, got none")
     return Latch(**raw)

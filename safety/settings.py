@@ -7,6 +7,10 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 _HUGE = 1e9
+DEBOUNCE_MAX_MS = 10.0
+SILENT_MAX_MS = 1000.0
+OPEN_AFTER_MAX_MS = 60_000.0
+_INPUT_LINES = ("dsr", "dcd", "cts", "ri")
 _POSITIVE_NUMBERS = (
     "lease_max_ms", "beat_late_ms", "stop_repeat_ms", "standstill_window_ms", "standstill_um", "give_up_after_s",
     "realtime_priority", "overrun_ms", "standstill_samples", "feedback_late_ms", "tick_ms", "rest_um_s",
@@ -30,6 +34,35 @@ class StandstillAxis:
 
 
 @dataclass(frozen=True, slots=True)
+class StopInput:
+    """A stop input, normally closed: open, unplugged, unreadable or silent is a stop.
+
+    ``kind``: ``modem-line`` (the guard reads ``line`` of the serial port ``device`` itself: dsr, dcd, cts or ri) or
+    ``reported`` (a reader process says how it is, over the input socket). An opening is acted on no later than
+    ``debounce_ms`` after it was first read; silence of the reader longer than ``silent_ms`` is an opening.
+    """
+
+    name: str
+    kind: str
+    device: str = ""
+    line: str = ""
+    debounce_ms: float = 2.0
+    silent_ms: float = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class PowerCut:
+    """An output that holds the motors' power while it is energised: ``line`` (rts or dtr) of the port ``device``.
+
+    Let go when standstill is not proved ``open_after_ms`` after the first stop bytes.
+    """
+
+    device: str
+    line: str
+    open_after_ms: float = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
 class GuardSettings:
     """All that the guard knows.
 
@@ -39,7 +72,8 @@ class GuardSettings:
     "position plus stopping distance". ``feedback_late_ms``: how long beats may say that the drives are silent.
     ``tick_ms``: how often the streamer beats; at twice that pace for longer than a lease it has lost its clock.
     ``rest_um_s``: commanded speed up to which DISARM is believed. ``spin_share``: how much of one core the streamer
-    may use over ``spin_window_ms``, or of its lease without a beat.
+    may use over ``spin_window_ms``, or of its lease without a beat. ``input_socket``: where readers report inputs of
+    kind ``reported``; empty when there are none.
     """
 
     wire_kind: str
@@ -71,6 +105,9 @@ class GuardSettings:
     rest_um_s: float = 5000.0
     spin_share: float = 0.9
     spin_window_ms: float = 1000.0
+    inputs: tuple[StopInput, ...] = ()
+    power_cut: PowerCut | None = None
+    input_socket: str = ""
     extra: dict[str, str] = field(default_factory=dict)
 
     def dump(self, path: Path) -> None:
@@ -93,6 +130,9 @@ class GuardSettings:
         try:
             raw["standstill"] = tuple(StandstillAxis(**word) for word in raw["standstill"])
             raw["stop_frames_hex"] = tuple(raw["stop_frames_hex"])
+            raw["inputs"] = tuple(StopInput(**word) for word in raw.get("inputs") or ())
+            power = raw.get("power_cut")
+            raw["power_cut"] = None if power is None else PowerCut(**power)
             for name in ("speed_max_um_s", "following_max_um", "stop_um_s2"):
                 raw[name] = (int(raw[name][0]), int(raw[name][1]))
             low_high = raw["envelope_um"]
@@ -152,6 +192,43 @@ class GuardSettings:
                 found.append(
                     "stop_frames_hex: expected CAN frames of 16 bytes each, or an empty text for none"
                 )
+        found.extend(self._input_mistakes())
         if self.service_pid < 0:
             found.append(f"service_pid: expected a process id, or 0 for none, got {self.service_pid}")
         return found
+
+    def _input_mistakes(self) -> list[str]:
+        found = []
+        for index, one in enumerate(self.inputs):
+            where = f"inputs[{index}]"
+            if not one.name or [other.name for other in self.inputs].count(one.name) > 1:
+                found.append(f"{where}.name: expected a name that no other input has, got {one.name!r}")
+            if one.kind not in ("modem-line", "reported"):
+                found.append(f"{where}.kind: expected modem-line or reported, got {one.kind!r}")
+            if one.kind == "modem-line" and (not one.device or one.line not in _INPUT_LINES):
+                found.append(
+                    f"{where}: expected a device and one of {', '.join(_INPUT_LINES)}, got {one.device!r}, {one.line!r}"
+                )
+            if one.kind == "reported" and not self.input_socket:
+                found.append("input_socket: expected a path for inputs that are reported, got none")
+            if not _is_number(one.debounce_ms, 0.0, DEBOUNCE_MAX_MS):
+                found.append(
+                    f"{where}.debounce_ms: expected 0 to {DEBOUNCE_MAX_MS:g}, got {one.debounce_ms!r}"
+                )
+            if not _is_number(one.silent_ms, 1.0, SILENT_MAX_MS):
+                found.append(f"{where}.silent_ms: expected 1 to {SILENT_MAX_MS:g}, got {one.silent_ms!r}")
+        power = self.power_cut
+        if power is not None:
+            if not power.device or power.line not in ("rts", "dtr"):
+                found.append(
+                    f"power_cut: expected a device and rts or dtr, got {power.device!r}, {power.line!r}"
+                )
+            if not _is_number(power.open_after_ms, 1.0, OPEN_AFTER_MAX_MS):
+                found.append(
+                    f"power_cut.open_after_ms: expected 1 to {OPEN_AFTER_MAX_MS:g}, got {power.open_after_ms!r}"
+                )
+        return found
+
+
+def _is_number(value: object, low: float, high: float) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high

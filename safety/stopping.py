@@ -1,7 +1,7 @@
 """The stop itself: kill the streamer, write stop bytes, note why, and go on until standstill is proved.
 
-Owns the guard's wire, the order of a stop and the latch's content. Whether to stop is not its business. Nothing
-here blocks: the disk belongs to the scribe.
+Owns the guard's wire, the order of a stop, when the power is cut, and the latch's content. Whether to stop is not its
+business. Nothing here blocks: the disk belongs to the scribe.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from safety import latch
 from safety.events import Stop
+from safety.lines import Lines
 from safety.scribe import Scribe
 from safety.settings import GuardSettings
 from safety.standstill import Standstill
@@ -27,9 +28,10 @@ _RETRY_LATCH_NS = 1000 * NS_PER_MS
 class StopSequence:
     """One guard's only stop. ``begin`` once, then ``go_on`` whenever ``due_ns`` has come."""
 
-    def __init__(self, settings: GuardSettings, scribe: Scribe) -> None:
+    def __init__(self, settings: GuardSettings, scribe: Scribe, lines: Lines) -> None:
         self._settings = settings
         self._scribe = scribe
+        self._lines = lines
         self._wire: Wire | None = None
         self._living: list[Watched] = []
         self._gave_up = False
@@ -61,6 +63,14 @@ class StopSequence:
         """Is there no way to the drives?"""
         return self._wire is None or self._wire.is_lost()
 
+    def trouble_fd(self) -> int:
+        """What becomes readable when the bus has something to say of itself; -1: nothing does."""
+        return -1 if self._wire is None else self._wire.trouble_fileno()
+
+    def bus_trouble(self) -> str:
+        """Why the bus takes no frames; empty while it does."""
+        return "" if self._wire is None else self._wire.bus_trouble()
+
     def begin(self, stop: Stop, armed: Watched | None, streamers: Sequence[Watched]) -> None:
         """Stop now. Kill first, so that nothing follows; bytes next; only then anything else.
 
@@ -87,6 +97,7 @@ class StopSequence:
             sent_ns if sent else 0,
             armed.pid if armed is not None else 0,
             os.getpid(),
+            power_cut=self._lines.power_state,
         )
         self._write_latch()
 
@@ -114,6 +125,9 @@ class StopSequence:
         latched = self.latch
         if latched is None:
             return None
+        self._see_power(now_ns)
+        latched = self.latch
+        assert latched is not None
         if self.is_unwritten() and now_ns - self._written_ns >= _RETRY_LATCH_NS:
             self._write_latch()
         if latched.standstill == "proved" or now_ns < self._round_ns:
@@ -136,6 +150,31 @@ class StopSequence:
             self._settle("not proved")
             return False
         return None
+
+    def cut_power_unless_proved(self) -> None:
+        """The guard is about to end: without proof of standstill the motors lose their power, and the latch says so."""
+        if self.is_sending():
+            self._lines.end()
+            self._note_power()
+
+    def _see_power(self, now_ns: int) -> None:
+        """Cut when proof has been waited for long enough; note in the latch what has become of it."""
+        latched = self.latch
+        assert latched is not None
+        waited_ns = now_ns - (latched.first_bytes_ns or latched.stopped_ns)
+        if self.is_sending() and self._lines.is_power_fitted and waited_ns >= self._lines.open_after_ns:
+            self._lines.cut_power()
+        self._note_power()
+
+    def _note_power(self) -> None:
+        latched, state, error = self.latch, self._lines.power_state, self._lines.power_error
+        assert latched is not None
+        detail = latched.detail
+        if error and "power" not in detail:
+            detail = f"{detail}; " * bool(detail) + f"the power could not be cut: {error}"
+        if latched.power_cut != state or latched.detail != detail:
+            self.latch = replace(latched, power_cut=state, detail=detail)
+            self._write_latch()
 
     def spread_um(self) -> list[float | None]:
         """How far apart each axis' positions in the standstill window lie; None where none has come."""

@@ -20,6 +20,7 @@ import termios
 from collections.abc import Sequence
 from typing import Protocol
 
+from safety.bus import CAN_FRAME, WANTED, BusHealth
 from safety.settings import GuardSettings, StandstillAxis
 
 _LINE = re.compile(rb"t([0-9A-Fa-f]{3})([0-8])((?:[0-9A-Fa-f]{2})*)\Z")
@@ -27,7 +28,7 @@ _LINE_END = re.compile(rb"[\r\n\a]")
 _LONGEST_LINE = 64
 _READ_BYTES = 4096
 _READS_MAX = 32
-_CAN_FRAME = struct.Struct("=IB3x8s")
+_CAN_RAW_ERR_FILTER = 2  # linux/can/raw.h; not every Python has the name
 _CAN_NOT_DATA = 0xE000_0000  # extended, remote or error frame
 
 
@@ -68,10 +69,10 @@ class PositionReader:
 
     def feed_can(self, frame: bytes) -> list[tuple[int, int]]:
         """The same from one classical CAN frame of 16 bytes, as the kernel hands it out."""
-        if len(frame) != _CAN_FRAME.size:
+        if len(frame) != CAN_FRAME.size:
             self.garbled += 1
             return []
-        can_id, length, data = _CAN_FRAME.unpack(frame)
+        can_id, length, data = CAN_FRAME.unpack(frame)
         if can_id & _CAN_NOT_DATA or length > 8:
             self.garbled += 1
             return []
@@ -106,6 +107,14 @@ class Wire(Protocol):
         """Has the other end gone?"""
         ...
 
+    def trouble_fileno(self) -> int:
+        """What becomes readable when the bus has something to say of itself; -1 where it cannot."""
+        ...
+
+    def bus_trouble(self) -> str:
+        """Why the bus takes no frames, as of now; empty while it does, or where it cannot tell."""
+        ...
+
     def close(self) -> None:
         """Give the descriptor back; a second call does nothing."""
         ...
@@ -125,6 +134,12 @@ class _Descriptor:
 
     def is_lost(self) -> bool:
         return self._descriptor < 0 or bool(self._health.poll(0))
+
+    def trouble_fileno(self) -> int:
+        return -1
+
+    def bus_trouble(self) -> str:
+        return ""
 
     def close(self) -> None:
         if self._descriptor >= 0:
@@ -186,11 +201,23 @@ class TtyWire(_Descriptor):
 
 
 class CanWire(_Descriptor):
-    """A raw CAN socket, each frame 16 bytes."""
+    """A raw CAN socket, each frame 16 bytes, and beside it one that hears the controller's error frames only.
+
+    Two sockets: the first one's queue is full of the drives' answers while a streamer is at work.
+    """
 
     def __init__(
-        self, line: socket.socket, frames: Sequence[bytes], poll: bytes, axes: Sequence[StandstillAxis]
+        self,
+        line: socket.socket,
+        frames: Sequence[bytes],
+        poll: bytes,
+        axes: Sequence[StandstillAxis],
+        errors: socket.socket | None = None,
     ) -> None:
+        self._errors = errors
+        self._bus = BusHealth()
+        if errors is not None:
+            errors.setblocking(False)
         line.setblocking(False)
         self._frames = tuple(frame for frame in (*frames, poll) if frame)
         super().__init__(line.detach(), axes)
@@ -210,13 +237,42 @@ class CanWire(_Descriptor):
         found: list[tuple[int, int]] = []
         for _ in range(_READS_MAX * 8):
             try:
-                frame = os.read(self._descriptor, _CAN_FRAME.size)
+                frame = os.read(self._descriptor, CAN_FRAME.size)
             except OSError:
                 break
             if not frame:
                 break
             found.extend(self._reader.feed_can(frame))
         return found
+
+    def trouble_fileno(self) -> int:
+        """The socket of the error frames."""
+        return -1 if self._errors is None else self._errors.fileno()
+
+    def bus_trouble(self) -> str:
+        """Take all error frames in. An interface that is taken down says so by an error of its own."""
+        if self._errors is None:
+            return ""
+        for _ in range(_READS_MAX):
+            try:
+                frame = self._errors.recv(CAN_FRAME.size)
+            except BlockingIOError:
+                break
+            except OSError as error:
+                self._bus.trouble = f"the CAN interface is gone: {error.strerror}"
+                break
+            if not frame:
+                self._bus.trouble = "the CAN interface is gone"
+                break
+            self._bus.feed(frame)
+        return self._bus.trouble
+
+    def close(self) -> None:
+        """Give both sockets back; a second call does nothing."""
+        super().close()
+        if self._errors is not None:
+            self._errors.close()
+            self._errors = None
 
 
 class NoWire:
@@ -238,6 +294,14 @@ class NoWire:
         """What is not there cannot be lost."""
         return False
 
+    def trouble_fileno(self) -> int:
+        """There is none."""
+        return -1
+
+    def bus_trouble(self) -> str:
+        """No bus, no trouble."""
+        return ""
+
     def close(self) -> None:
         """Nothing to give back."""
 
@@ -257,7 +321,11 @@ def open_wire(settings: GuardSettings) -> Wire:
             )
             line.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, accepted)
             line.bind((settings.wire_channel,))
+            errors = socket.socket(socket.AF_CAN, socket.SOCK_RAW | socket.SOCK_CLOEXEC, socket.CAN_RAW)
+            errors.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, b"")
+            errors.setsockopt(socket.SOL_CAN_RAW, _CAN_RAW_ERR_FILTER, struct.pack("=I", WANTED))
+            errors.bind((settings.wire_channel,))
         except OSError as error:
             raise WireError(error.errno, f"wire {settings.wire_channel}: {error.strerror}") from None
-        return CanWire(line, frames, poll, settings.standstill)
+        return CanWire(line, frames, poll, settings.standstill, errors)
     return NoWire()

@@ -182,11 +182,13 @@ class Bench:
         """Settings for a guard on ``channel``."""
         return bench_settings(self.folder, channel)
 
-    def guard(self, settings: GuardSettings, **changes: object) -> subprocess.Popen[str]:
+    def guard(
+        self, settings: GuardSettings, program: tuple[str, ...] = ("-m", "safety.guard"), **changes: object
+    ) -> subprocess.Popen[str]:
         """A guard that has said ready (or why not: see ``ready``)."""
         path = self.folder / "guard.json"
         replace(settings, **changes).dump(path)  # type: ignore[arg-type]
-        process = self.start("-m", "safety.guard", str(path))
+        process = self.start(*program, str(path))
         assert process.stdout is not None
         self.ready = json.loads(process.stdout.readline())
         return process
