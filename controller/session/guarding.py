@@ -51,6 +51,8 @@ def guard_settings(machine: Machine, state: StateDir, plan: StopPlan, service_pi
         lease_max_ms=machine.lease.lease_ms + LEASE_MARGIN_MS,
         beat_late_ms=machine.lease.beat_late_ms,
         overrun_ms=OVERRUN_OF_LEASE * machine.lease.lease_ms,
+        feedback_late_ms=machine.lease.feedback_late_ms,
+        tick_ms=machine.tick_us / 1000.0,
         envelope_um=(low_high[0], low_high[1]),
         speed_max_um_s=_pair([axis.speed_max_mm_s * 1000.0 * SPEED_MARGIN for axis in axes]),
         following_max_um=_pair([axis.following_error_max_mm * 1000.0 for axis in axes]),
