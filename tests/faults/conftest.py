@@ -45,7 +45,7 @@ EDITS = {
     "heartbeat_lost_after_ms = 160": "heartbeat_lost_after_ms = 1500",
     "following_error_max_mm = 4.0": "following_error_max_mm = 300.0",
     "touches = 4": "touches = 2",
-    "back_off_mm = 4.0": "back_off_mm = 1.0",
+    "back_off_mm = 2.5": "back_off_mm = 1.0",
     # The switches are near: homing is no part of what is tested here.
     "start_mm = 300.0": "start_mm = 40.0",
     "start_mm = 220.0": "start_mm = 40.0",
