@@ -62,6 +62,12 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
     if spec.guard_socket is None:
         _say_outcome(StreamOutcome(end="refused", reason="no guard socket is given: no guard, no motion"))
         return
+    try:
+        service = None if spec.service_pid is None else ServiceWatch(spec.service_pid)
+    except OSError:
+        reason = f"the service (process {spec.service_pid}) that started this run is gone"
+        _say_outcome(StreamOutcome(end="refused", reason=reason))
+        return
     # Only the instant of a send is worth a spin. Whoever waits for answers must sleep: at real-time priority a
     # spinning wait would take the core away from the very program that is to answer.
     clock, waker = MonotonicClock(SPIN_NS), MonotonicClock()
@@ -71,13 +77,6 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         beats = BeatLine.connect(spec.guard_socket)
     except (InputError, RingError, OSError, GuardUnreachableError) as error:
         _say_outcome(StreamOutcome(end="refused", reason=str(error)))
-        return
-    try:
-        service = None if spec.service_pid is None else ServiceWatch(spec.service_pid)
-    except OSError:
-        beats.close()
-        reason = f"the service (process {spec.service_pid}) that started this run is gone"
-        _say_outcome(StreamOutcome(end="refused", reason=reason))
         return
     try:
         group = open_group(machine.group_settings(), spec.channel, waker)
