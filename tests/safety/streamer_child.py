@@ -4,7 +4,7 @@ Usage: streamer_child.py BEAT_SOCKET [WIRE_CHANNEL]. With a channel it writes a 
 Words on standard input: ``disarm`` (and leave at once), ``close`` (hang up without the word), ``garble``,
 ``repeat``, ``half`` (write half a line and no more), ``hang`` (sleep), ``spin`` (compute and say nothing), ``burn``
 (compute between beats), ``flood`` (beat without a clock), ``rush`` (command a speed, then DISARM), ``flag N`` (beat
-with these flags).
+with these flags), ``boast`` (say top speed from now on, whatever the axes do).
 """
 
 import os
@@ -25,7 +25,7 @@ def main() -> None:
     armed = line.arm(now_ns, now_ns + LEASE_NS, (100_000, 100_000), 3)
     print("armed" if armed else "refused", flush=True)
     tick = 0
-    flags, burning = 3, False
+    flags, burning, boasting = 3, False, False
     while armed:
         tick += 1
         ready, _, _ = select.select((sys.stdin,), (), (), TICK_NS / 1e9)
@@ -60,7 +60,8 @@ def main() -> None:
             line.beat(now_ns, now_ns + LEASE_NS, tick, 100_000, 100_000, 0, 0, 0, 0, 3)
         if word.startswith("flag"):
             flags = int(word.split()[1])
-        speed = 6000 if word == "rush" else 0
+        boasting = boasting or word == "boast"
+        speed = 600_000 if boasting else 6000 if word == "rush" else 0
         line.beat(now_ns, now_ns + LEASE_NS, tick, 100_000, 100_000, speed, 0, 0, 0, flags)
         if word == "rush":
             line.disarm(time.monotonic_ns())

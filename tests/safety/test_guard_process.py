@@ -221,6 +221,34 @@ def test_axes_that_do_not_stop_are_never_called_standing(
     assert guard.wait(10) == 0
 
 
+def test_lying_beats_prove_nothing(wired: GuardSettings, adapter: Any, bench: Any) -> None:
+    """The streamer says it stands while the axes run on, to its last beat: standstill is not proved.
+
+    The record shows how far the guard itself has seen them run. Once they do stop, that is proved, by the wire alone.
+    """
+    adapter.speed_counts_s, adapter.deaf = 50_000.0, True
+    bench.guard(wired, give_up_after_s=0.3)
+    streamer = bench.streamer()
+    tell(streamer, "close")
+    assert standing(wired).standstill == "not proved"
+    assert min(events(wired, "standstill")[0]["spread_um"]) > wired.standstill_um
+    adapter.deaf = False
+    end_s = time.monotonic() + 10
+    while standing(wired).standstill != "proved":
+        assert time.monotonic() < end_s
+        time.sleep(0.005)
+
+
+def test_boasting_beats_do_not_hinder_the_proof(wired: GuardSettings, adapter: Any, bench: Any) -> None:
+    """The streamer says top speed while the axes stand: standstill is proved by what the wire says."""
+    bench.guard(wired)
+    streamer = bench.streamer()
+    tell(streamer, "boast")
+    time.sleep(0.02)
+    streamer.kill()
+    assert standing(wired).standstill == "proved"
+
+
 def test_silence_on_the_wire_is_no_standstill(wired: GuardSettings, adapter: Any, bench: Any) -> None:
     """Drives that answer nothing may be moving; the latch says not proved and so does the exit code."""
     adapter.mute = True

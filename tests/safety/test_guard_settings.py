@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from safety.settings import GuardSettings, SettingsError
+from safety.settings import GuardSettings, PowerCut, SettingsError, StopInput
 
 
 def test_what_is_dumped_is_loaded(settings: GuardSettings, folder: Path) -> None:
     """Settings survive their file unchanged."""
-    settings.dump(folder / "s.json")
-    assert GuardSettings.load(folder / "s.json") == settings
+    full = replace(
+        settings,
+        inputs=(StopInput("button", "modem-line", "/dev/ttyS9", "dcd"), StopInput("gate", "reported")),
+        power_cut=PowerCut("/dev/ttyS9", "dtr", 250.0),
+        input_socket="/run/input.sock",
+    )
+    for one in (settings, full):
+        one.dump(folder / "s.json")
+        assert GuardSettings.load(folder / "s.json") == one
 
 
 @pytest.mark.parametrize(
@@ -40,6 +47,29 @@ def test_what_is_dumped_is_loaded(settings: GuardSettings, folder: Path) -> None
         ),
         ("standstill", [{"axis": "x"}]),
         ("colour", "blue"),
+        ("feedback_late_ms", 0),
+        ("tick_ms", -4.0),
+        ("rest_um_s", "slow"),
+        ("spin_share", 1.01),
+        ("spin_share", 0),
+        ("spin_window_ms", None),
+        ("inputs", [{"name": "a"}]),
+        ("inputs", ["a"]),
+        ("inputs", [{"name": "", "kind": "modem-line", "device": "/dev/ttyS9", "line": "dsr"}]),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "/dev/ttyS9", "line": "dsr"}] * 2),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "/dev/ttyS9", "line": "rts"}]),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "", "line": "dsr"}]),
+        ("inputs", [{"name": "a", "kind": "smoke"}]),
+        ("inputs", [{"name": "a", "kind": "reported"}]),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "d", "line": "dsr", "debounce_ms": 10.1}]),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "d", "line": "dsr", "debounce_ms": -1}]),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "d", "line": "dsr", "silent_ms": 0}]),
+        ("inputs", [{"name": "a", "kind": "modem-line", "device": "d", "line": "dsr", "silent_ms": True}]),
+        ("power_cut", {"device": "/dev/ttyS9"}),
+        ("power_cut", {"device": "/dev/ttyS9", "line": "dsr"}),
+        ("power_cut", {"device": "", "line": "rts"}),
+        ("power_cut", {"device": "/dev/ttyS9", "line": "rts", "open_after_ms": 0}),
+        ("power_cut", {"device": "/dev/ttyS9", "line": "rts", "open_after_ms": float("nan")}),
     ],
 )
 def test_bad_fields_are_refused(settings: GuardSettings, folder: Path, field: str, value: Any) -> None:

@@ -8,6 +8,7 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -187,3 +188,117 @@ def test_a_reader_waits_for_a_latch_that_is_being_written(
     latch.write(path, STOPPED)
     readers[0].join(10)
     assert seen == [STOPPED]
+
+
+def test_a_write_torn_at_any_byte_is_a_latch(path: Path) -> None:
+    """However many bytes of a latch have reached the disk, beside the old one, alone or in place: latched.
+
+    Beside a latch that stands, the old one is read as it was; alone or in place, a torn one has its own code.
+    """
+    latch.write(path, STOPPED)
+    whole = path.read_bytes()
+    unfinished = path.with_name("latch.json.new")
+    for size in range(len(whole) + 1):
+        path.write_bytes(whole)
+        unfinished.write_bytes(whole[:size])
+        assert latch.read(path) == STOPPED
+        path.unlink()
+        found = latch.read(path)
+        assert found is not None, size
+        assert found.reason == latch.UNREADABLE
+        unfinished.unlink()
+        path.write_bytes(whole[:size])
+        found = latch.read(path)
+        assert found is not None, size
+        # The last byte is the line's end: without it the latch is whole all the same.
+        assert found == STOPPED if size >= len(whole) - 1 else found.reason == latch.UNREADABLE
+        path.unlink()
+
+
+class PowerFailure(BaseException):
+    """The lights go out: nobody catches this."""
+
+
+CALLS = ("os.open", "os.fsync", "fcntl.flock", "Path.replace", "Path.unlink", "Path.mkdir")
+
+
+def cut_power_at(patch: pytest.MonkeyPatch, number: int) -> list[str]:
+    """Let call ``number`` to the disk never happen, and none after it; returns the calls as they come."""
+    made: list[str] = []
+
+    def counted(name: str, real: Any) -> Any:
+        def call(*arguments: Any, **keywords: Any) -> Any:
+            if len(made) >= number:
+                raise PowerFailure
+            made.append(name)
+            return real(*arguments, **keywords)
+
+        return call
+
+    for name in CALLS:
+        holder, attribute = name.split(".")
+        place = Path if holder == "Path" else getattr(latch, holder)
+        patch.setattr(place, attribute, counted(name, getattr(place, attribute)))
+    return made
+
+
+@pytest.mark.parametrize("stands", [False, True])
+def test_power_may_go_at_any_step_of_writing(tmp_path: Path, stands: bool) -> None:
+    """From the moment the latch's file is begun, a power cut at any later step leaves the machine latched."""
+    for number in range(20):
+        path = tmp_path / f"{number}" / "latch.json"
+        path.parent.mkdir()
+        if stands:
+            latch.write(path, replace(STOPPED, reason="stop-asked"))
+        with pytest.MonkeyPatch.context() as patch:
+            made = cut_power_at(patch, number)
+            try:
+                latch.write(path, STOPPED)
+            except PowerFailure:
+                whole = False
+            else:
+                whole = True
+        found = latch.read(path)
+        assert (found is not None) is (stands or "os.open" in made), made
+        if whole:
+            assert found == STOPPED
+            return
+    pytest.fail("writing a latch takes more steps than this test knows")
+
+
+@pytest.mark.parametrize("remains", [False, True])
+def test_power_may_go_at_any_step_of_clearing(tmp_path: Path, remains: bool) -> None:
+    """Cut anywhere, the machine is still latched, or the story of the clearing is whole in the history."""
+    for number in range(30):
+        path = tmp_path / f"{number}" / "latch.json"
+        latch.write(path, STOPPED)
+        if remains:
+            path.with_name("latch.json.new").write_bytes(b"{")
+        with pytest.MonkeyPatch.context() as patch:
+            cut_power_at(patch, number)
+            try:
+                latch.clear(path, "Ada", "lease-out")
+            except PowerFailure:
+                whole = False
+            else:
+                whole = True
+        if latch.read(path) is None:
+            (kept,) = (path.parent / latch.HISTORY).glob("*.json")
+            assert json.loads(kept.read_text())["cleared_by"] == "Ada"
+        if whole:
+            assert latch.read(path) is None
+            return
+    pytest.fail("clearing a latch takes more steps than this test knows")
+
+
+def test_the_power_cut_is_part_of_the_story(path: Path) -> None:
+    """What became of the power-cut output survives; a word that is none of the three is unreadable."""
+    for word in ("not fitted", "kept", "opened"):
+        latch.write(path, replace(STOPPED, power_cut=word))
+        found = latch.read(path)
+        assert found is not None
+        assert found.power_cut == word
+    path.write_text(path.read_text().replace("opened", "open"))
+    found = latch.read(path)
+    assert found is not None
+    assert found.reason == latch.UNREADABLE

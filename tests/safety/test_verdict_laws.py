@@ -9,17 +9,21 @@ from hypothesis import strategies as st
 
 from safety.beat import Beat, Word
 from safety.events import (
+    BusOff,
     Echo,
     Event,
     Garbled,
     GuardFailed,
     Heard,
     IllegalEventError,
+    InputClosed,
     InputOpened,
     LatchFound,
     Overran,
     PeerClosed,
     PeerDied,
+    PeerSpinning,
+    PeerStopped,
     ServiceDied,
     State,
     Stood,
@@ -72,13 +76,16 @@ ODD = st.builds(
     st.integers(-50, 1050),
     st.integers(-6000, 6000),
     st.integers(-150, 150),
-    st.integers(0, 3),
+    st.integers(0, 63),
 )
 QUIET = st.one_of(
     st.just(Tick()),
     st.builds(Garbled, st.just(STRANGER), st.just("noise")),
     st.builds(PeerClosed, st.just(STRANGER)),
     st.builds(PeerDied, st.just(STRANGER)),
+    st.builds(PeerStopped, st.just(STRANGER)),
+    st.builds(PeerSpinning, st.just(STRANGER), st.just("hot")),
+    st.just(InputClosed("button")),
     st.builds(Said, st.just(STRANGER), st.sampled_from(Word)).map(lambda said: said.at(START, 1)),
 )
 OTHER = st.one_of(
@@ -86,9 +93,13 @@ OTHER = st.one_of(
     st.builds(Garbled, PEERS, st.just("noise")),
     st.builds(PeerClosed, PEERS),
     st.builds(PeerDied, PEERS),
+    st.builds(PeerStopped, PEERS),
+    st.builds(PeerSpinning, PEERS, st.just("hot")),
     st.just(ServiceDied()),
     st.just(StopAsked("why", "who")),
-    st.just(InputOpened("button")),
+    st.builds(InputOpened, st.just("button"), st.just(""), st.booleans()),
+    st.just(InputClosed("button")),
+    st.just(BusOff("off")),
     st.just(WireLost("gone")),
     st.just(GuardFailed("bug")),
     st.just(Overran(1)),
@@ -168,3 +179,30 @@ def test_no_way_back_and_no_second_thoughts(history: list[tuple[int, Said | Even
             assert watch.state in (State.STOPPING, State.LATCHED)
         if stops:
             assert not isinstance(decision, Echo)
+
+
+@given(st.lists(st.tuples(st.integers(0, 7 * MS), st.integers(0, 63)), min_size=1, max_size=60))
+def test_bad_news_is_never_echoed(history: list[tuple[int, int]]) -> None:
+    """Over any stream of otherwise good beats: none with bad news is taken, and the first one stops for its reason.
+
+    Without bad news, beats that the drives have not answered are taken for the stated time and no longer.
+    """
+    watch = armed()
+    now_ns = fresh_ns = START
+    for sequence, (step_ns, flags) in enumerate(history, 2):
+        now_ns += step_ns
+        beat = Beat(Word.BEAT, sequence, now_ns, now_ns + 20 * MS, 0, (500, 500), (0, 0), (0, 0), flags)
+        decision = watch.step(now_ns, Heard(1, beat))
+        if flags & 1:
+            fresh_ns = now_ns
+        if isinstance(decision, Echo):
+            assert not flags & 0b111100
+            assert now_ns - fresh_ns <= LIMITS.feedback_late_ns
+        else:
+            assert isinstance(decision, Stop)
+            if flags & 0b111100:
+                assert decision.reason in ("input-open", "motor-power-lost", "drive-fault", "beat-unreadable")
+            else:
+                assert decision.reason == "feedback-stale"
+                assert now_ns - fresh_ns > LIMITS.feedback_late_ns
+            return
