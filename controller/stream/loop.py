@@ -23,17 +23,17 @@ from typing import Literal
 from controller.config.machine import AXES, Machine
 from controller.stream.axisstate import HISTORY, AxisState
 from controller.stream.prepare import Limits
-from controller.stream.programs import HomingProgram, Program, Seen
+from controller.stream.programs import LIMITS, HomingProgram, Program, Seen
 from controller.stream.ring import Ring
 from controller.stream.tasks import TaskQueue
 from controller.stream.watch import MachineWatch
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
 from drivers.head import HeadVerdict, HeadWatch
 from drivers.interface import DriveGroup
+from safety.beat import FRESH, REGISTERED
 from safety.client import Beats
 
 FLAG_FRESH, FLAG_STOPPING, FLAG_SATURATED = 1, 2, 4
-BEAT_FRESH, BEAT_REGISTERED = 1, 2
 REST_TICKS = 5
 REST_MM_S = 0.1
 REST_COUNTS = 2
@@ -220,6 +220,8 @@ class StreamLoop:
         else:
             self._still = 0
         before[0], before[1] = position_x, position_y
+        if self._anchored is not None:
+            self._refuse_limits(word_x.inputs, word_y.inputs)
         seen.inputs[0], seen.inputs[1] = word_x.inputs, word_y.inputs
         self._ascribe(tick, fresh, position_x, position_y)
         trouble = self._watch.stuck(0, self._x.sent_units, position_x, now_ns) or self._watch.stuck(
@@ -232,6 +234,12 @@ class StreamLoop:
             wanted = "down" if self._head.goal else "up"
             raise HaltError(f"head: expected it {wanted}, got {verdict.value}")
         seen.head_settled = verdict is HeadVerdict.SETTLED
+
+    def _refuse_limits(self, inputs_x: int, inputs_y: int) -> None:
+        """A limit switch that closes is no part of any plan. One that is closed already may be driven away from."""
+        for name, inputs, before in zip(AXES, (inputs_x, inputs_y), self._seen.inputs, strict=True):
+            if inputs & ~before & LIMITS:
+                raise HaltError(f"axis {name}: a limit switch was reached (inputs {inputs:#010x})")
 
     def _ascribe(self, tick: int, fresh: int, position_x: int, position_y: int) -> None:
         """Find the tick whose round this is, and the error that it shows."""
@@ -428,10 +436,10 @@ class StreamLoop:
     def _beat_numbers(self, velocity_x: int, velocity_y: int) -> tuple[int, int, int, int, int, int, int]:
         """Positions, speeds and following errors in um and um/s of machine mm, and the flags."""
         x, y = self._x, self._y
-        flags = self._watch.flags | (BEAT_FRESH if self._seen.fresh else 0)
+        flags = self._watch.flags | (FRESH if self._seen.fresh else 0)
         at_x = at_y = 0
         if self._anchored is not None:
-            flags |= BEAT_REGISTERED
+            flags |= REGISTERED
             positions = self._seen.position_counts
             at_x = round((positions[0] - x.base_counts) * x.um_per_count)
             at_y = round((positions[1] - y.base_counts) * y.um_per_count)

@@ -19,6 +19,7 @@ from controller.register.homing import AxisHomer, AxisHoming, HomingFailure, Pha
 BLOCK_TICKS = 1024
 STOP_SHARE = 0.7
 INPUT_NEGATIVE_LIMIT, INPUT_POSITIVE_LIMIT, INPUT_HOME = 1 << 0, 1 << 1, 1 << 2
+LIMITS = INPUT_NEGATIVE_LIMIT | INPUT_POSITIVE_LIMIT
 
 
 @dataclass(slots=True)

@@ -10,9 +10,7 @@ from controller.config.machine import AXES, Machine
 from drivers.clock import NS_PER_MS, NS_PER_S
 from drivers.inputs.drive import drive_stop_inputs
 from drivers.interface import AxisFeedback, DriveState, GroupFeedback
-
-BEAT_FAULT, BEAT_INPUT_OPEN, BEAT_POWER_LOST = 4, 8, 16
-"""Bits 2 to 4 of a beat's flags (safety/beat.py)."""
+from safety.beat import DRIVE_FAULT, DRIVE_INPUT_OPEN, POWER_LOST
 
 VOLTAGE_ENABLED = 1 << 4
 """Statusword (6041h): there is motor power. Some drives never set it; only one that did can take it back."""
@@ -67,7 +65,7 @@ class MotionWatch:
 
 
 class MachineWatch:
-    """Looks at all axes once a tick. ``flags``: the bits of the next beat that say what was found."""
+    """Looks at all axes once a tick. ``flags``: the bits of a beat (safety/beat.py) that say what was found."""
 
     __slots__ = ("_feedback", "_had_power", "_inputs", "_motion", "flags")
 
@@ -89,15 +87,15 @@ class MachineWatch:
             if word.statusword & VOLTAGE_ENABLED and word.state is DriveState.OPERATION_ENABLED:
                 self._had_power[index] = True
             elif self._has_lost_power(index, word):
-                flags |= BEAT_POWER_LOST
+                flags |= POWER_LOST
                 reason = reason or f"axis {AXES[index]}: motor power is lost ({_words(word)})"
         for one in self._inputs:
             if not one.is_closed(now_ns):
-                flags |= BEAT_INPUT_OPEN
+                flags |= DRIVE_INPUT_OPEN
                 reason = reason or f"stop input {one.name} is open"
         for index, word in enumerate(self._feedback.axes):
             if word.fault_code or word.state in _FAULTS:
-                flags |= BEAT_FAULT
+                flags |= DRIVE_FAULT
             if word.state is not DriveState.OPERATION_ENABLED:
                 reason = reason or f"axis {AXES[index]}: expected operation enabled, got {_words(word)}"
         self.flags = flags

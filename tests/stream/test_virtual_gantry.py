@@ -15,6 +15,7 @@ from drivers.can import frames
 from drivers.clock import VirtualClock
 from drivers.registry import group_on_link
 from drivers.twin.virtual import VirtualGantry
+from safety import latch
 from safety.events import Stop
 from safety.local import LocalGuard
 from safety.verdict import Limits
@@ -27,11 +28,15 @@ MACHINE = machine_with()
 class World:
     """Simulated gantry, guard and ring on one virtual clock."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, earlier: World | None = None) -> None:
+        """``earlier``: go on with the gantry of another world, with a new guard."""
         assert MACHINE.twin is not None
         self.folder = folder
-        self.clock = VirtualClock()
-        self.gantry = VirtualGantry(MACHINE.group_settings(), MACHINE.twin, self.clock)
+        folder.mkdir(exist_ok=True)
+        self.clock = earlier.clock if earlier else VirtualClock()
+        self.gantry = (
+            earlier.gantry if earlier else VirtualGantry(MACHINE.group_settings(), MACHINE.twin, self.clock)
+        )
         limits = Limits(
             lease_max_ns=25_000_000,
             beat_late_ns=20_000_000,
@@ -102,3 +107,28 @@ def test_a_stop_that_somebody_asks_of_the_guard_halts_the_stream(tmp_path: Path)
     travel_mm = world.gantry.gantry.record().travel_mm(now_ns + 500_000_000, now_ns + 1_000_000_000)
     assert travel_mm == pytest.approx([0.0, 0.0], abs=1e-6)
     assert world.run(HomingTask()).end == "refused"
+
+
+def test_motor_power_that_is_cut_in_motion_is_named_by_streamer_and_guard(tmp_path: Path) -> None:
+    """The simulated contactor drops in a homing: halted with that reason, and the latch has its own code for it."""
+    world = World(tmp_path)
+
+    def cut(_now_ns: int) -> None:
+        if world.ring.written == 300 and world.guard.verdict is None:
+            world.gantry.gantry.cut_motor_power()
+
+    world.clock.on_advance(cut)
+    outcome = world.run(HomingTask())
+    assert outcome.end == "halted"
+    assert "motor power is lost" in outcome.reason
+    assert world.guard.verdict is not None
+    assert world.guard.verdict.reason == "motor-power-lost"
+    # With power back and the latch cleared by a person the machine homes again: the drives' faults are acknowledged.
+    latch.clear(tmp_path / "latch.json", "the painter", "motor-power-lost")
+    world.gantry.link.reopen()
+    world.clock.sleep_until_ns(world.clock.now_ns() + 3_000_000_000)
+    world.gantry.gantry.restore_motor_power()
+    again = World(tmp_path / "again", world)
+    outcome = again.run(HomingTask())
+    assert outcome.end == "done", outcome.reason
+    assert any("acknowledged before homing: axis x" in note for note in outcome.notes)

@@ -131,6 +131,35 @@ def test_a_drive_that_never_reports_its_voltage_is_taken_and_noted(
     ]
 
 
+@pytest.mark.parametrize("bit", [1, 2])
+def test_a_limit_switch_that_closes_in_a_plan_halts(rig: Rig, bit: int) -> None:
+    """Either limit bit of 60FDh (0 negative, 1 positive) in a move: halted, with the axis; within two ticks."""
+    closed_ns: list[int] = []
+
+    def before(tick: int) -> None:
+        if tick == 90:
+            rig.group.more_inputs[0] = bit
+            closed_ns.append(rig.clock.now_ns())
+
+    rig.group.before_send = before
+    outcome = rig.run(FAR)
+    assert outcome.end == "halted"
+    assert "axis x: a limit switch was reached" in outcome.reason
+    assert rig.clock.now_ns() - closed_ns[0] <= 8 * MS
+
+
+def test_a_limit_switch_that_is_closed_already_may_be_left(rig: Rig) -> None:
+    """A registered machine that stands on a limit is driven away from it: no halt."""
+    rig.group.more_inputs[0] = 1
+
+    def before(tick: int) -> None:
+        if tick == 60:
+            rig.group.more_inputs[0] = 0
+
+    rig.group.before_send = before
+    assert rig.run(MoveTask(target_mm=(500.0, 400.0))).end == "done"
+
+
 def test_commanded_motion_without_any_motion_halts(tmp_path: Path) -> None:
     """An axis that does not move at all: halted with that reason, though its following error is still allowed.
 
