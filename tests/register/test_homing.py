@@ -33,7 +33,9 @@ def machine() -> Machine:
 
 
 def homing_with(**changes: float) -> Homing:
-    return Homing.model_validate({**machine().axes["x"].homing.model_dump(), **changes})
+    """The demo machine's homing at speeds of this test's own: its expectations follow from them."""
+    speeds = {"fast_mm_s": 150.0, "slow_mm_s": 10.0, "back_off_mm": 4.0}
+    return Homing.model_validate({**machine().axes["x"].homing.model_dump(), **speeds, **changes})
 
 
 class SimulatedSwitch:
