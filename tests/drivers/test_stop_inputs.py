@@ -11,9 +11,10 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import textwrap
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,8 @@ from drivers.inputs.reader import InputReader
 from drivers.inputs.report import GuardReport
 from drivers.interface import AxisFeedback, GroupFeedback
 from drivers.settings import DriveInputSettings, GpioInputSettings, InputReaderSettings, StopsSettings
+from safety import settings as guard_side
+from safety.client import request_status
 from tests.fakes.gpiod_module import Bias, Edge, FakeChips
 
 MS = 1_000_000
@@ -390,6 +393,8 @@ FAKE_LIBRARY = """
 import os, pathlib, sys
 from types import SimpleNamespace
 sys.path.insert(0, {root!r})
+from safety.client import request_status
+from safety import settings as guard_side
 from tests.fakes.gpiod_module import FakeChips
 class FromFile(dict):
     def get(self, key, default=None):
@@ -399,6 +404,16 @@ chips = FakeChips({{}})
 chips.levels = FromFile()
 globals().update(vars(chips.module))
 """
+
+
+def fake_library(folder: Path) -> Path:
+    """Put a stand-in for the library into ``folder/lib``; the file whose "1" or "0" is the level of its lines."""
+    level, library = folder / "level", folder / "lib"
+    level.write_text("1")
+    library.mkdir()
+    root = str(Path(__file__).parents[2])
+    (library / "gpiod.py").write_text(textwrap.dedent(FAKE_LIBRARY.format(root=root, level=str(level))))
+    return level
 
 
 def start(settings: Path, library: Path) -> subprocess.Popen[str]:
@@ -411,18 +426,14 @@ def start(settings: Path, library: Path) -> subprocess.Popen[str]:
 @pytest.mark.realtime
 def test_the_process_reports_a_loop_that_opens(tmp_path: Path) -> None:
     """Real process, real socket: ready, closed again and again, open once the line drops, SIGTERM ends it."""
-    level, library = tmp_path / "level", tmp_path / "lib"
-    level.write_text("1")
-    library.mkdir()
-    root = str(Path(__file__).parents[2])
-    (library / "gpiod.py").write_text(textwrap.dedent(FAKE_LIBRARY.format(root=root, level=str(level))))
+    level = fake_library(tmp_path)
     path = tmp_path / "in.sock"
     settings = tmp_path / "inputs.json"
     settings.write_text(InputReaderSettings(input_socket=str(path), inputs=(DOOR,)).model_dump_json())
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as guard:
         guard.bind(str(path))
         guard.settimeout(30)
-        child = start(settings, library)
+        child = start(settings, tmp_path / "lib")
         try:
             assert child.stdout is not None
             ready = json.loads(child.stdout.readline())
@@ -439,6 +450,67 @@ def test_the_process_reports_a_loop_that_opens(tmp_path: Path) -> None:
             child.wait()
             if child.stdout is not None:
                 child.stdout.close()
+
+
+def level_drops(_reader: subprocess.Popen[str], level: Path) -> None:
+    level.write_text("0")
+
+
+def reader_hangs(reader: subprocess.Popen[str], _level: Path) -> None:
+    reader.send_signal(signal.SIGSTOP)
+
+
+def reader_dies(reader: subprocess.Popen[str], _level: Path) -> None:
+    reader.kill()
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize("trouble", [level_drops, reader_hangs, reader_dies])
+def test_the_guard_stops_on_what_the_reader_says_and_on_its_silence(
+    trouble: Callable[[subprocess.Popen[str], Path], None],
+) -> None:
+    """Reader and guard as they run: an opened loop, a stopped reader and a dead one all latch ``input-open``."""
+    with tempfile.TemporaryDirectory(prefix="gsi-") as name:
+        folder = Path(name)
+        level = fake_library(folder)
+        door = guard_side.StopInput("door", "reported", debounce_ms=0.0, silent_ms=200.0)
+        guard_file = folder / "guard.json"
+        guard_side.GuardSettings(
+            wire_kind="none", wire_channel="", end_frame_hex="", stop_frames_hex=(), poll_frame_hex="",
+            standstill=(), beat_socket=str(folder / "b"), stop_socket=str(folder / "s"),
+            latch_path=str(folder / "latch.json"), event_path=str(folder / "events.jsonl"), service_pid=0,
+            lease_max_ms=25.0, beat_late_ms=20.0, envelope_um=((0, 1000), (0, 1000)), speed_max_um_s=(1, 1),
+            following_max_um=(1, 1), stop_um_s2=(1, 1), overrun_ms=5000.0, give_up_after_s=0.2,
+            inputs=(door,), input_socket=str(folder / "i"),
+        ).dump(guard_file)  # fmt: skip
+        settings = folder / "inputs.json"
+        settings.write_text(
+            InputReaderSettings(input_socket=str(folder / "i"), inputs=(DOOR,)).model_dump_json()
+        )
+        guard = subprocess.Popen(
+            [sys.executable, "-m", "safety.guard", str(guard_file)], stdout=subprocess.PIPE, text=True
+        )
+        children = [guard]
+        try:
+            assert guard.stdout is not None
+            assert json.loads(guard.stdout.readline())["event"] == "ready"
+            reader = start(settings, folder / "lib")
+            children.append(reader)
+            assert reader.stdout is not None
+            assert json.loads(reader.stdout.readline())["event"] == "ready"
+            while request_status(folder / "s")["inputs"]["door"]["open"]:  # type: ignore[index]
+                pass
+            assert request_status(folder / "s")["state"] == "idle"
+            trouble(reader, level)
+            while (status := request_status(folder / "s"))["state"] == "idle":
+                pass
+            assert status["reason"] == "input-open"
+        finally:
+            for child in children:
+                child.kill()
+                child.wait()
+                if child.stdout is not None:
+                    child.stdout.close()
 
 
 @pytest.mark.realtime
