@@ -6,6 +6,9 @@ just before the kill is called, so it holds the dying of the streamer's process 
 before it closes its sockets); ``verdict`` counts from the guard's verdict, and holds the guard's own work only. The
 streamer has the rights of a real one (SCHED_FIFO where permitted) and as much locked memory. Loaded: every core is
 kept busy by other processes. A hung streamer is not measured here: it is stopped when its lease ends, by design.
+
+With ``--cause stop`` the streamer is stopped by SIGSTOP instead. ``--cpu`` measures what an armed guard costs: its
+processor time over some seconds of beats, without and with stop inputs on a (simulated) serial port.
 """
 
 from __future__ import annotations
@@ -23,13 +26,16 @@ import tempfile
 import time
 import tty
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
-from safety import latch
-from safety.client import BeatLine, request_quit
+from safety import latch, modem
+from safety.beat import FRESH
+from safety.client import BeatLine, request_quit, request_status
 from safety.guard import Guard
 from safety.rights import take_rights
-from safety.settings import GuardSettings
+from safety.settings import GuardSettings, StopInput
+from safety.watched import Watched
 
 TICK_NS = 4_000_000
 STREAMER_PRIORITY = 60
@@ -92,7 +98,7 @@ def _streamer(beat_socket: str, ready: int) -> None:
     os.write(ready, b"armed\n" if armed else b"refused\n")
     while True:
         now_ns = time.monotonic_ns()
-        line.beat(now_ns, now_ns + LEASE_NS, 0, 0, 0, 0, 0, 0, 0, 0)
+        line.beat(now_ns, now_ns + LEASE_NS, 0, 0, 0, 0, 0, 0, 0, FRESH)
         line.poll_echo()
         held[0] = 1
         time.sleep(TICK_NS * 1e-9)
@@ -105,8 +111,8 @@ def _line_from(descriptor: int) -> bytes:
     return os.read(descriptor, 65536)
 
 
-def one_trial(rng: random.Random) -> tuple[float, float]:
-    """Kill a streamer under a guard; returns us from the kill, and from the verdict, to the first stop bytes."""
+def one_trial(rng: random.Random, cause: signal.Signals = signal.SIGKILL) -> tuple[float, float]:
+    """Kill (or stop) a streamer under a guard; returns us from that, and from the verdict, to the first stop bytes."""
     folder = Path(tempfile.mkdtemp(prefix="gl-", dir="/tmp"))
     master, slave = os.openpty()
     tty.setraw(slave)
@@ -123,7 +129,7 @@ def one_trial(rng: random.Random) -> tuple[float, float]:
             raise RuntimeError("the guard refused to arm")
         time.sleep(0.02 + rng.random() * TICK_NS * 1e-9)
         killed_ns = time.monotonic_ns()
-        os.kill(children[1], signal.SIGKILL)
+        os.kill(children[1], cause)
         if not select.select((master,), (), (), 10.0)[0]:
             raise TimeoutError("no stop bytes within 10 s")
         if not os.read(master, 4096).startswith(b"\r" + STOP):
@@ -134,7 +140,7 @@ def one_trial(rng: random.Random) -> tuple[float, float]:
                 os.set_blocking(master, False)
                 os.read(master, 65536)
             time.sleep(0.002)
-        if found.reason != "streamer-died":
+        if found.reason != ("streamer-died" if cause is signal.SIGKILL else "streamer-stopped"):
             raise RuntimeError(f"stopped for another reason: {found.reason}: {found.text}")
         request_quit(settings.stop_socket)
         os.waitpid(children.pop(0), 0)
@@ -148,12 +154,69 @@ def one_trial(rng: random.Random) -> tuple[float, float]:
         shutil.rmtree(folder)
 
 
-def measure(trials: int, load: bool, seed: int = 1) -> tuple[list[float], list[float]]:
+class _SteadyPort:
+    """A serial port whose stop loop stays closed."""
+
+    def __init__(self, device: str, holds_power: bool) -> None:
+        """Nothing to open."""
+
+    def read(self) -> int:
+        """Everything asserted."""
+        return 0x1EE
+
+    def set(self, bits: int) -> None:
+        """Nothing to set."""
+
+    def clear(self, bits: int) -> None:
+        """Nothing to clear."""
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+def cpu_share(duration_s: float, inputs: bool) -> float:
+    """The share of a core that a guard uses while a streamer beats; ``inputs``: it reads a stop input as well."""
+    folder = Path(tempfile.mkdtemp(prefix="gl-", dir="/tmp"))
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    settings = _settings(folder, os.ttyname(slave))
+    if inputs:
+        modem.TtyPort = _SteadyPort  # type: ignore[misc,assignment]
+        settings = replace(settings, inputs=(StopInput("button", "modem-line", "simulated", "dsr"),))
+    near, far = os.pipe()
+    children = []
+    try:
+        children.append(_fork(lambda: _guard(settings, master, far)))
+        _line_from(near)
+        time.sleep(0.1)
+        children.append(_fork(lambda: _streamer(settings.beat_socket, far)))
+        if _line_from(near) != b"armed\n":
+            raise RuntimeError("the guard refused to arm")
+        guard = Watched(children[0])
+        begin_ns, used_ns = time.monotonic_ns(), guard.cpu_ns()
+        time.sleep(duration_s)
+        share = (guard.cpu_ns() - used_ns) / (time.monotonic_ns() - begin_ns)
+        guard.close()
+        if request_status(settings.stop_socket)["state"] != "armed":
+            raise RuntimeError("the guard has stopped meanwhile")
+        return share
+    finally:
+        for pid in reversed(children):
+            os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
+        for descriptor in (master, slave, near, far):
+            os.close(descriptor)
+        shutil.rmtree(folder)
+
+
+def measure(
+    trials: int, load: bool, seed: int = 1, cause: signal.Signals = signal.SIGKILL
+) -> tuple[list[float], list[float]]:
     """Latencies in us from kill and from verdict, each sorted. ``load``: every core is kept busy meanwhile."""
     rng = random.Random(seed)
     burners = [_fork(_burn) for _ in range(os.cpu_count() or 1)] if load else []
     try:
-        from_kill, from_verdict = zip(*(one_trial(rng) for _ in range(trials)), strict=True)
+        from_kill, from_verdict = zip(*(one_trial(rng, cause) for _ in range(trials)), strict=True)
         return sorted(from_kill), sorted(from_verdict)
     finally:
         for pid in burners:
@@ -178,18 +241,31 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--trials", type=int, default=100)
     parser.add_argument("--quick", action="store_true", help="20 trials instead")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--cause", choices=("kill", "stop"), default="kill")
+    parser.add_argument("--cpu", action="store_true", help="processor time of an armed guard instead")
     options = parser.parse_args(arguments)
     trials = 20 if options.quick else options.trials
+    if options.cpu:
+        shares = {name: cpu_share(5.0, name == "with inputs") for name in ("without inputs", "with inputs")}
+        print(json.dumps({"what": "share of a core, armed, beats every 4 ms", **shares}))
+        return 0
+    cause = signal.SIGKILL if options.cause == "kill" else signal.SIGSTOP
     table = {
         (load, counted): {f"p{percent:g}": percentile(ordered, percent) for percent in PERCENTILES}
         for load in ("idle", "loaded")
-        for counted, ordered in zip(("kill", "verdict"), measure(trials, load == "loaded"), strict=True)
+        for counted, ordered in zip(
+            (options.cause, "verdict"), measure(trials, load == "loaded", cause=cause), strict=True
+        )
     }
     if options.json:
         rows = {f"{load}, from {counted}": row for (load, counted), row in table.items()}
-        print(json.dumps({"what": "streamer's death to first stop bytes, us", "trials": trials, **rows}))
+        print(
+            json.dumps(
+                {"what": f"streamer's {options.cause} to first stop bytes, us", "trials": trials, **rows}
+            )
+        )
         return 0
-    print(f"streamer's death to first stop bytes, us, real time, {trials} trials each")
+    print(f"streamer's {options.cause} to first stop bytes, us, real time, {trials} trials each")
     print(f"{'':8}{'from':8}{'p50':>10}{'p99':>10}{'max':>10}")
     for (load, counted), row in table.items():
         print(f"{load:8}{counted:8}" + "".join(f"{value:10.0f}" for value in row.values()))
