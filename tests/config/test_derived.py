@@ -115,6 +115,21 @@ def test_a_real_machine_without_stop_hardware_is_warned_of(machine_data: dict[st
     assert machine_numbers(machine_from(machine_data, FILE)).warnings == ()
 
 
+def test_the_safety_page_shows_the_demo_machines_bounds(machine_data: dict[str, Any]) -> None:
+    """The distances in docs/safety.md are those of the shipped machine at its travel speed."""
+    machine = machine_from(machine_data, FILE)
+    speed_mm_s = machine.motion.travel_speed_mm_s
+    page = (Path(__file__).parents[2] / "docs" / "safety.md").read_text(encoding="utf-8")
+    rows = {
+        line.split("|")[1].strip(" *").partition("**")[0]: line for line in page.splitlines() if "| " in line
+    }
+    assert f"{stop_bound_mm(machine, 'x', speed_mm_s):.4g} mm" in rows["guard"]
+    assert f"{drive_stop_bound_mm(machine, 'x', speed_mm_s):.4g} mm" in rows["drive alone"]
+    late_ms = machine.lease.guard_late_ms + machine.tick_us * 1e-3 + machine.axes["x"].loop_lag_ms
+    braking_mm = speed_mm_s**2 / (2 * machine.axes["x"].drive.quick_stop_mm_s2)
+    assert f"{speed_mm_s * late_ms * 1e-3 + braking_mm:.4g} mm" in rows["mutual watch"]
+
+
 def test_job_numbers_default_the_spiral(job_file: Path) -> None:
     """A job's spiral steps are shown as they will be used: 0.8 of the tip where none is given."""
     numbers = job_numbers(load_job(job_file), job_file)
