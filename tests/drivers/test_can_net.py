@@ -1,4 +1,3 @@
-# ruff: noqa: D102
 """The drives' own net: what makes them stop by themselves is there, holds, and is excused only by the machine file."""
 
 from __future__ import annotations
