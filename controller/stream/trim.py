@@ -99,22 +99,35 @@ class Trim:
         return wanted
 
 
-class LateDebt:
-    """What late ticks have displaced one axis by, and its repayment. Units: drive units times ticks."""
+REPAY_BELOW = 0.9
+"""Ticks that left later than this share of a tick say that now is no time to repay."""
 
-    __slots__ = ("_most_units", "_owed")
+
+class LateDebt:
+    """What late ticks have displaced one axis by, and its repayment. Units: drive units times ticks.
+
+    A repayment is itself a change of velocity, and late as well when every tick is: at a constant lateness of s ticks
+    what is owed follows z^2 - s z + s = 0, which swings for ever from s = 1 on. So while ticks leave so late nothing
+    is repaid; the debt stands until they are in time again.
+    """
+
+    __slots__ = ("_most_units", "_owed", "_too_late")
 
     def __init__(self, most_units: int) -> None:
         self._most_units = most_units
         self._owed = 0.0
+        self._too_late = False
 
     def units(self) -> int:
         """The velocity to add in the next tick."""
+        if self._too_late:
+            return 0
         most = self._most_units
         return max(-most, min(most, -round(self._owed)))
 
     def settle(self, before_units: int, sent_units: int, paid_units: int, late_share: float) -> None:
         """A tick has been sent ``late_share`` of a tick late, ``paid_units`` of it repayment."""
+        self._too_late = late_share >= REPAY_BELOW
         self._owed += (before_units - sent_units) * late_share + paid_units
 
     def forget(self) -> None:

@@ -278,6 +278,17 @@ class Gantry:
             physics.place(row, float(row[physics.X]), float(row[physics.HEAD]))
         self._events()
 
+    def fail_drive(self, axis: str, code: int) -> None:
+        """The drive of an axis finds a fault of its own (CiA 402 error code, 2310h for too much current)."""
+        self.nodes[self.axes.index(axis)].fail(code, self.now_ns)
+        self._plan_ahead()
+
+    def reset_drive(self, axis: str) -> None:
+        """The drive of an axis starts anew by itself, as after a dip of its logic's supply."""
+        self.nodes[self.axes.index(axis)].restart(self.now_ns)
+        self._reroute()
+        self._plan_ahead()
+
     def power_off(self) -> None:
         """All power gone: the motors coast down. For an orderly end of the simulation."""
         if self._touching:

@@ -72,6 +72,20 @@ class Node:
         entries[0x60FE, 1].write = self._write_outputs
         entries[0x60FE, 2].write = self._write_mask
 
+    # What happens to it
+
+    def fail(self, code: int, now_ns: int) -> None:
+        """Its own supervision finds a fault."""
+        self._now_ns = now_ns
+        if self.power.fault(code):
+            self._emergency(code)
+        self.motion.update()
+
+    def restart(self, now_ns: int) -> None:
+        """Its program starts anew: everything as after power-on, whatever went on before."""
+        self._now_ns = now_ns
+        self._reset(whole=True)
+
     # What comes in
 
     def power_on(self, now_ns: int) -> None:

@@ -142,3 +142,21 @@ def test_what_lateness_displaced_is_paid_back_to_the_unit(
         sent.append(velocity)
     moved = float(np.dot(sent[:-1], np.diff(instants)))
     assert moved == pytest.approx(sum(plan), abs=1.0)
+
+
+@pytest.mark.parametrize("share", [1.0, 1.5, 15.0])
+def test_ticks_that_are_all_late_do_not_swing(share: float) -> None:
+    """Every tick late by a tick or more: at rest nothing is sent, and the debt is paid once ticks are in time again."""
+    debt, before, sent, paid = LateDebt(8_000), 0, [], 0
+    for tick in range(200):
+        planned = 50_000 if tick < 20 else 0
+        late = share if tick >= 10 and tick < 50 else 0.0
+        repaid = debt.units()
+        velocity = planned + repaid
+        debt.settle(before, velocity, repaid, late)
+        before = velocity
+        sent.append(velocity)
+        paid += repaid
+    assert set(sent[20:50]) == {0}
+    # The axis came to rest ``share`` ticks later than planned.
+    assert paid == pytest.approx(-50_000 * share, abs=1.0)

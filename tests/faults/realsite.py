@@ -1,0 +1,281 @@
+"""Real processes for real-time trials: simulated gantry, guard, streamer, and a stand-in for the service.
+
+Owns starting them and ending them by pid. Guard and streamer know the service by its pid alone, so a sleeping process
+stands for it here; real sessions are killed in ``test_session_faults.py``. One gantry lives through many trials.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+
+from controller.config.load import load_machine
+from controller.config.machine import AXES
+from controller.config.places import StateDir
+from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
+from controller.session.guarding import guard_settings
+from controller.stream.ring import Ring
+from controller.stream.spec import ScheduleTask, StreamSpec
+from drivers.registry import stop_plan
+from drivers.twin.record import MotionRecord
+from drivers.twin.settings import TwinSettings
+from tests.faults.scene import machine_text
+
+CENTRE_MM = (900.0, 700.0)
+SWING_MM = (170.0, 130.0)
+PERIODS_S = (2.6, 2.2)
+SECONDS = 4.0
+FADE_S = 0.5
+TWIN_PRIORITY = 60
+STARTED_WITHIN_S = 30.0
+
+
+class Spoken:
+    """A child that speaks JSON lines."""
+
+    def __init__(self, *words: str, environment: Mapping[str, str] | None = None) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, *words],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            env={**os.environ, **(environment or {})},
+        )
+        self._rest = b""
+
+    @property
+    def pid(self) -> int:
+        """Process id."""
+        return self.process.pid
+
+    @property
+    def lives(self) -> bool:
+        """Whether it has not ended."""
+        return self.process.poll() is None
+
+    def tell(self, **command: Any) -> None:
+        """One line."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(json.dumps(command).encode() + b"\n")
+        self.process.stdin.flush()
+
+    def hear(self, *events: str, timeout_s: float = STARTED_WITHIN_S) -> dict[str, Any]:
+        """The next line with one of these events. Raises RuntimeError at its end or when none comes in time."""
+        assert self.process.stdout is not None
+        descriptor = self.process.stdout.fileno()
+        end_s = time.monotonic() + timeout_s
+        while True:
+            while b"\n" in self._rest:
+                line, self._rest = self._rest.split(b"\n", 1)
+                said = dict(json.loads(line))
+                if said.get("event") in events:
+                    return said
+            if not select.select([descriptor], [], [], max(0.0, end_s - time.monotonic()))[0]:
+                raise RuntimeError(
+                    f"{self.process.args}: expected {events} within {timeout_s:g} s, got silence"
+                )
+            piece = os.read(descriptor, 65536)
+            if not piece:
+                raise RuntimeError(f"{self.process.args}: expected {events}, got its end")
+            self._rest += piece
+
+    def end(self) -> None:
+        """SIGKILL and collect."""
+        if self.lives:
+            self.process.kill()
+        self.process.wait()
+        for pipe in (self.process.stdin, self.process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+
+
+class RealSite:
+    """Everything of the real-time trials. Use as a context manager."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder / "real"
+        self.folder.mkdir(exist_ok=True)
+        self.machine_file = self.folder / "machine.toml"
+        self.machine_file.write_text(machine_text())
+        self.machine = load_machine(self.machine_file)
+        self.state = StateDir(self.folder)
+        (self.folder / "run").mkdir(exist_ok=True)
+        _swing(self).save(self.folder / "schedule")
+        self.twin: Spoken | None = None
+        self.channel = ""
+        self.twin_folder = self.folder
+        self.guard: Spoken | None = None
+        self.streamer: Spoken | None = None
+        self.service: subprocess.Popen[bytes] | None = None
+        self.ring: Ring | None = None
+        self.runs = 0
+        self._seen = 0
+        self._lives_of_twin = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
+        self.end_twin()
+
+    def fresh_twin(self) -> None:
+        """A new gantry, at the schedule's start, with a record of its own."""
+        self.end_twin()
+        self._lives_of_twin += 1
+        assert self.machine.twin is not None
+        axes = {
+            name: axis.model_copy(update={"start_mm": CENTRE_MM[index]})
+            for index, (name, axis) in enumerate(self.machine.twin.axes.items())
+        }
+        self.twin_folder = self.folder / f"twin-{self._lives_of_twin}"
+        settings = self.folder / "twin.json"
+        settings.write_text(
+            TwinSettings(
+                group=self.machine.group_settings(),
+                parameters=self.machine.twin.model_copy(update={"axes": axes}),
+                state_dir=str(self.twin_folder),
+                parent_pid=os.getpid(),
+            ).model_dump_json()
+        )
+        self.twin = Spoken("-m", "drivers.twin", str(settings))
+        self.channel = str(self.twin.hear("ready")["channel"])
+        # Real drives keep time whatever the computer does; see controller/session/simulated.py.
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(self.twin.pid, os.SCHED_FIFO, os.sched_param(TWIN_PRIORITY))
+
+    def end_twin(self) -> None:
+        """The gantry ends."""
+        if self.twin is not None:
+            self.twin.end()
+            self.twin = None
+
+    def begin(self, *, module: tuple[str, ...] = (), environment: Mapping[str, str] | None = None) -> None:
+        """Start service, guard and streamer, and wait until the streamer is armed."""
+        if self.twin is None or not self.twin.lives:
+            self.fresh_twin()
+        self.runs += 1
+        self.state.latch.unlink(missing_ok=True)
+        self.service = subprocess.Popen(["sleep", "1000"], start_new_session=True)
+        plan = stop_plan(self.machine.group_settings(), self.channel)
+        guard_file = self.folder / "guard.json"
+        guard_settings(self.machine, self.state, plan, self.service.pid).dump(guard_file)
+        self.guard = Spoken("-m", "safety.guard", str(guard_file), environment=environment)
+        self.guard.hear("ready")
+        ring_path = self.folder / "ring"
+        ring_path.unlink(missing_ok=True)
+        self.ring = Ring.create(ring_path, 1 << 14)
+        self._seen = 0
+        spec = StreamSpec(
+            run=f"trial-{self.runs}",
+            machine_file=str(self.machine_file),
+            channel=self.channel,
+            tasks=(ScheduleTask(folder=str(self.folder / "schedule")),),
+            ring_path=str(ring_path),
+            guard_socket=str(self.state.beat_socket),
+            latch_path=str(self.state.latch),
+            offset_counts=(0.0, 0.0),
+            service_pid=self.service.pid,
+        )
+        spec_file = self.folder / "spec.json"
+        spec_file.write_text(spec.model_dump_json())
+        name, *more = module or ("controller.stream",)
+        self.streamer = Spoken("-m", name, str(spec_file), *more, environment=environment)
+        said = self.streamer.hear("ready", "outcome")
+        if said["event"] == "outcome":
+            raise RuntimeError(f"streamer: expected it ready, got {said}")
+
+    def await_ticks(self, ticks: int) -> None:
+        """Until so many ticks of the schedule have been sent."""
+        assert self.ring is not None
+        end_s = time.monotonic() + 20.0
+        while self._seen < ticks:
+            records = self.ring.drain().records
+            self._seen += int((records["segment"] >= 0).sum())
+            if time.monotonic() > end_s:
+                raise RuntimeError(f"expected {ticks} ticks of the schedule, got {self._seen}")
+            time.sleep(0.003)
+
+    def outcome(self, timeout_s: float) -> dict[str, Any]:
+        """What the streamer says at its end; empty when it says nothing."""
+        assert self.streamer is not None
+        try:
+            return self.streamer.hear("outcome", timeout_s=timeout_s)
+        except RuntimeError:
+            return {}
+
+    def record(self) -> MotionRecord:
+        """What the gantry says has truly moved."""
+        assert self.twin is not None
+        self.twin.tell(save=True)
+        self.twin.hear("saved")
+        return MotionRecord.load(self.twin_folder / "motion.npz")
+
+    def left_operation_ns(self) -> list[int | None]:
+        """When each drive left operation, as the gantry knows."""
+        assert self.twin is not None
+        self.twin.tell(status=True)
+        return list(self.twin.hear("status")["left_operation_ns"])
+
+    def clear(self) -> None:
+        """End what is left of a trial, stopped processes included; the gantry lives on."""
+        for one in (self.streamer, self.guard):
+            if one is not None:
+                one.end()
+        self.streamer = self.guard = None
+        if self.service is not None:
+            self.service.kill()
+            self.service.wait()
+            self.service = None
+        if self.ring is not None:
+            self.ring.close()
+            self.ring = None
+
+    def signal(self, number: signal.Signals, *who: int) -> None:
+        """One signal to these processes, as fast as can be."""
+        for pid in who:
+            os.kill(pid, number)
+
+
+def _swing(site: RealSite) -> Schedule:
+    """Both axes on fast sines, pen up, fading in and out: up to half a metre a second."""
+    machine = site.machine
+    tick_s = machine.tick_ns * 1e-9
+    ticks = round(SECONDS / tick_s)
+    time_s = np.arange(ticks + 1) * tick_s
+    fade = np.clip(np.minimum(time_s, time_s[-1] - time_s) / FADE_S, 0.0, 1.0)
+    fade = fade * fade * fade * (10.0 - 15.0 * fade + 6.0 * fade * fade)
+    quanta = np.stack(
+        [
+            np.rint(
+                (CENTRE_MM[index] + SWING_MM[index] * fade * np.sin(2 * np.pi * time_s / PERIODS_S[index]))
+                * machine.quanta_per_mm(name)
+            )
+            for index, name in enumerate(AXES)
+        ],
+        axis=1,
+    ).astype(np.int64)
+    segments = np.zeros(1, dtype=SEGMENT_DTYPE)
+    segments["kind"], segments["stroke"], segments["ticks"] = SegmentKind.TRAVEL, -1, ticks
+    return Schedule(
+        np.diff(quanta, axis=0).astype(np.int32),
+        np.zeros(ticks, np.uint8),
+        np.zeros(ticks, np.int32),
+        segments,
+        (int(quanta[0, 0]), int(quanta[0, 1])),
+        machine.tick_ns,
+        machine.name,
+    )

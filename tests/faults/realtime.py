@@ -1,0 +1,257 @@
+"""The kinds of fault in real time: deaths, stops, hangs, starvation of real processes, and what a host can do.
+
+Owns their table and the course of one trial. Each bound holds the same terms as in virtual time and ``HOST_MS``: what
+a shared computer may take away by itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import resource
+import signal
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from controller.config.machine import Machine
+from drivers.clock import NS_PER_MS
+from safety import client, latch
+from tests.bench.world import Spinners
+from tests.faults.judge import Bound, Trial, bound, judge_motion, judge_rest
+from tests.faults.kinds import LOOK_MS, Times
+from tests.faults.realsite import SECONDS, RealSite
+from tests.faults.virtual import seed_of
+
+HOST_MS = 30.0
+"""What the host may take from a process with real-time priority on a shared virtual machine (docs/timing.md: its floor
+reaches 8 ms), and from one without."""
+
+AFTER_S = 1.7
+TRIALS_A_TWIN = 12
+SPEED_MM_S = 560.0
+"""Fastest of the schedule: both sines at their steepest."""
+
+
+@dataclass(frozen=True)
+class RealKind:
+    """One kind. ``strike`` does it and returns the instant (CLOCK_MONOTONIC ns) from which it counts."""
+
+    name: str
+    what: str
+    trials: int
+    strike: Callable[[RealSite, random.Random], int]
+    react: Callable[[Times], float]
+    of: str
+    ends: tuple[str, ...] = ("halted",)
+    by: Literal["drives", "latch", "path", "none"] = "drives"
+    brake: Literal["quick", "coast", "path"] = "quick"
+    latch: bool = True
+    module: Callable[[random.Random], tuple[str, ...]] | None = None
+    wall_clock: bool = False
+    spoils_twin: bool = False
+
+    def bound(self, machine: Machine) -> Bound:
+        """What a trial of this kind may cost at most."""
+        found = bound(machine, self.react(Times.of(machine)) + HOST_MS, self.brake, SPEED_MM_S)
+        return Bound(found.react_ms, found.stand_ms + HOST_MS, found.travel_mm)
+
+
+def _pids(site: RealSite, *who: str) -> list[int]:
+    out = []
+    for name in who:
+        process = getattr(site, name)
+        assert process is not None
+        out.append(process.pid)
+    return out
+
+
+def _send(number: signal.Signals, *who: str) -> Callable[[RealSite, random.Random], int]:
+    def strike(site: RealSite, _rng: random.Random) -> int:
+        pids = _pids(site, *who)
+        now_ns = time.monotonic_ns()
+        site.signal(number, *pids)
+        return now_ns
+
+    return strike
+
+
+def _starve(who: str) -> Callable[[RealSite, random.Random], int]:
+    """Every core is busy, and the process gets only what is left over."""
+
+    def strike(site: RealSite, _rng: random.Random) -> int:
+        (pid,) = _pids(site, who)
+        now_ns = time.monotonic_ns()
+        os.sched_setscheduler(pid, os.SCHED_IDLE, os.sched_param(0))
+        return now_ns
+
+    return strike
+
+
+def _stop_twin(site: RealSite, rng: random.Random) -> int:
+    (pid,) = _pids(site, "twin")
+    now_ns = time.monotonic_ns()
+    os.kill(pid, signal.SIGSTOP)
+    time.sleep(rng.uniform(0.02, 0.6))
+    os.kill(pid, signal.SIGCONT)
+    return now_ns
+
+
+def _ask(site: RealSite, _rng: random.Random) -> int:
+    now_ns = time.monotonic_ns()
+    client.request_stop(site.state.stop_socket, "the campaign", "a trial")
+    return now_ns
+
+
+def _fill_disk(site: RealSite, rng: random.Random) -> int:
+    """From now on no file of guard, streamer and service can grow; then a stop, or a death."""
+    for pid in _pids(site, "guard", "streamer", "service"):
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+    if rng.random() < 0.5:
+        return _ask(site, rng)
+    return _send(signal.SIGKILL, "streamer")(site, rng)
+
+
+def _cut_power(site: RealSite, _rng: random.Random) -> int:
+    assert site.twin is not None
+    site.twin.tell(motor_power=False)
+    return int(site.twin.hear("power")["now_ns"])
+
+
+def _nothing(_site: RealSite, _rng: random.Random) -> int:
+    return time.monotonic_ns()
+
+
+def _hang_at(rng: random.Random) -> tuple[str, ...]:
+    return ("tests.faults.hanging", str(rng.randint(150, 850)))
+
+
+_K, _S = signal.SIGKILL, signal.SIGSTOP
+
+REAL_KINDS: tuple[RealKind, ...] = (
+    RealKind("real-streamer-killed", "SIGKILL", 12, _send(_K, "streamer"), lambda t: LOOK_MS, "guard's look"),
+    RealKind("real-streamer-stopped", "SIGSTOP", 8, _send(_S, "streamer"), lambda t: t.lease, "lease"),
+    RealKind("real-streamer-hung", "its loop spins", 6, _nothing, lambda t: t.lease, "lease", module=_hang_at),
+    RealKind("real-streamer-starved", "gets only what is left, cores busy", 6, _starve("streamer"),
+             lambda t: t.lease + t.tick, "lease + tick", ("halted", "finished")),
+    RealKind("real-service-killed", "SIGKILL", 6, _send(_K, "service"), lambda t: 2 * t.tick, "2 ticks"),
+    RealKind("real-service-stopped", "SIGSTOP; harmless", 3, _send(_S, "service"), lambda t: 0.0, "-", ("finished",)),
+    RealKind("real-guard-killed", "SIGKILL", 8, _send(_K, "guard"), lambda t: 2 * t.tick, "2 ticks", latch=False),
+    RealKind("real-guard-stopped", "SIGSTOP", 6, _send(_S, "guard"),
+             lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", latch=False),
+    RealKind("real-guard-starved", "gets only what is left, cores busy", 4, _starve("guard"),
+             lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", ("halted", "finished"), latch=False),
+    RealKind("real-twin-killed", "SIGKILL: the adapter is gone, and the record with it", 3, _send(_K, "twin"),
+             lambda t: t.feedback_late + 2 * t.tick, "feedback_late + 2 ticks", by="none", spoils_twin=True),
+    RealKind("real-twin-stopped", "SIGSTOP for 20 to 600 ms", 6, _stop_twin,
+             lambda t: t.heartbeat_lost, "heartbeat_lost", ("halted", "finished")),
+    RealKind("real-all-killed", "SIGKILL of streamer, guard and service at once", 10,
+             _send(_K, "streamer", "guard", "service"), lambda t: t.heartbeat_lost, "heartbeat_lost", latch=False),
+    RealKind("real-all-stopped", "SIGSTOP of streamer, guard and service at once", 4,
+             _send(_S, "streamer", "guard", "service"), lambda t: t.heartbeat_lost, "heartbeat_lost", latch=False),
+    RealKind("real-disk-full", "no file can grow, then a stop or a death", 6, _fill_disk, lambda t: LOOK_MS,
+             "guard's look", latch=False),
+    RealKind("real-wall-clock", "readings jump by years; harmless", 3, _nothing, lambda t: 0.0, "-", ("finished",),
+             wall_clock=True),
+    RealKind("real-wall-clock-stop", "the same, and a stop is asked for", 3, _ask, lambda t: 0.0, "0", wall_clock=True),
+    RealKind("real-stop-immediate", "a person asks the guard", 6, _ask, lambda t: 0.0, "0"),
+    RealKind("real-stop-controlled", "SIGTERM to the streamer", 4, _send(signal.SIGTERM, "streamer"),
+             lambda t: 2 * t.tick, "2 ticks", ("stopped",), "path", "path"),
+    RealKind("real-motor-power-cut", "both motors lose their power", 4, _cut_power,
+             lambda t: 2 * t.tick, "2 ticks", by="latch", brake="coast", spoils_twin=True),
+)  # fmt: skip
+
+REAL_BY_NAME = {kind.name: kind for kind in REAL_KINDS}
+
+
+def play(kind: RealKind, seed: int, folder: Path, only: int | None = None) -> Iterator[Trial]:
+    """The trials of one kind, or one of them."""
+    with RealSite(folder) as site:
+        for count, number in enumerate(range(kind.trials) if only is None else (only,)):
+            if count % TRIALS_A_TWIN == 0 or kind.spoils_twin:
+                site.fresh_twin()
+            yield _one(kind, seed, number, site)
+
+
+def _one(kind: RealKind, seed: int, number: int, site: RealSite) -> Trial:
+    rng = random.Random(seed_of(seed, kind.name, number))
+    is_busy = number % 2 == 1 or "starved" in kind.name
+    trial = Trial(kind.name, seed, number, "busy" if is_busy else "idle", real_time=True)
+    trial.bound = kind.bound(site.machine)
+    places = {"PYTHONPATH": str(Path(__file__).parent / "wallclock")} if kind.wall_clock else None
+    module = kind.module(rng) if kind.module is not None else ()
+    try:
+        site.begin(module=module, environment=places)
+        with Spinners(os.cpu_count() or 1) if is_busy else contextlib.nullcontext():
+            _strike_and_judge(kind, trial, site, rng)
+    except (RuntimeError, client.GuardUnreachableError) as error:
+        trial.problems.append(f"the trial itself broke: {error}")
+    finally:
+        site.clear()
+    return trial
+
+
+def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.Random) -> None:
+    ticks = round(SECONDS / (site.machine.tick_ns * 1e-9))
+    if kind.module is None:
+        site.await_ticks(rng.randint(ticks // 6, ticks * 5 // 6))
+        time.sleep(rng.uniform(0.0, site.machine.tick_ns * 1e-9))
+        fault_ns = kind.strike(site, rng)
+    else:
+        fault_ns = _hung_ns(site)
+    said = site.outcome(SECONDS + 4.0) if "finished" in kind.ends or "stopped" in kind.ends else {}
+    ended_ns = time.monotonic_ns()
+    trial.end = {"done": "finished", "stopped": "stopped"}.get(str(said.get("end")), "halted")
+    trial.note = str(said.get("reason", ""))
+    wait_s = AFTER_S if not said else 1.2
+    time.sleep(wait_s)
+    standing = latch.read(site.state.latch)
+    trial.reason = f"guard: {standing.reason}" if standing is not None else trial.note
+    if trial.end not in kind.ends:
+        trial.problems.append(f"expected the end {' or '.join(kind.ends)}, got {trial.end}: {trial.note}")
+    if trial.end == "halted" and kind.latch and standing is None:
+        trial.problems.append("no latch stands")
+    if kind.by == "none":
+        _judge_without_record(trial, standing, fault_ns)
+        return
+    record = site.record()
+    if trial.end == "finished":
+        judge_rest(trial, record, ended_ns)
+        return
+    first_ns = None
+    if kind.by == "drives":
+        left = [at for at in site.left_operation_ns() if at is not None and at >= fault_ns]
+        first_ns = max(left) if len(left) == len(site.machine.axes) else None
+        if first_ns is None:
+            trial.problems.append("a drive never left operation")
+    elif kind.by == "latch" and standing is not None:
+        first_ns = standing.first_bytes_ns
+    judge_motion(trial, record, fault_ns, first_ns, ended_ns if trial.end == "stopped" else 0)
+
+
+def _hung_ns(site: RealSite) -> int:
+    """The instant of the last tick that a hanging streamer sent: it must come to a stop within a lease of it."""
+    assert site.ring is not None
+    last_ns = 0
+    end_s = time.monotonic() + 20.0
+    while time.monotonic() < end_s:
+        records = site.ring.drain().records
+        if len(records):
+            last_ns = int(records["sent_ns"][-1])
+        elif last_ns and time.monotonic_ns() - last_ns > 300 * NS_PER_MS:
+            break
+        time.sleep(0.003)
+    return last_ns
+
+
+def _judge_without_record(trial: Trial, standing: latch.Latch | None, fault_ns: int) -> None:
+    """The gantry's record died with it: the latch says when the guard gave its verdict."""
+    trial.note = "no record: the gantry itself was killed"
+    if standing is None or trial.bound is None:
+        return
+    trial.react_ms = (standing.stopped_ns - fault_ns) / NS_PER_MS
+    if trial.react_ms > trial.bound.react_ms:
+        trial.problems.append(f"verdict (ms): bound {trial.bound.react_ms:.1f}, got {trial.react_ms:.1f}")
