@@ -15,25 +15,28 @@ def stop(
     reason: Annotated[
         str, typer.Option("--reason", help="Why; kept with the latch.")
     ] = "a person asked for it",
+    gently: Annotated[
+        bool,
+        typer.Option(
+            "--gently",
+            help="On the path, pen up, no latch; at once when the service does not answer within a second.",
+        ),
+    ] = False,
     state: StateOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Stop the axes at once and latch; nothing moves until giornata clear."""
-    from controller.config.errors import RefusedError
-    from controller.session.verbs import person_name, state_of
-    from safety import client
+    from controller.session.verbs import stop as stop_verb
 
-    folder = state_of(machine, state)
-    try:
-        answer = client.request_stop(folder.stop_socket, reason, person_name())
-    except client.GuardUnreachableError as error:
-        raise RefusedError(
-            f"no guard runs for this machine, so no session of ours moves it ({error})",
-            "if the machine moves all the same, use its emergency stop",
-        ) from None
+    answer = stop_verb(machine, state, reason=reason, gently=gently)
     if as_json:
         emit({"ok": True, **answer})
         return
+    if answer["kind"] == "controlled":
+        out().print("stopping on the path, pen up; giornata stop stops at once", soft_wrap=True)
+        return
+    if answer["why_at_once"]:
+        out().print(f"stopped at once, since {answer['why_at_once']}", soft_wrap=True)
     out().print(
         f"stopped: stop bytes are out and the latch stands ({answer.get('latch')}); "
         "look at the machine, then giornata clear",

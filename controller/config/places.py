@@ -75,7 +75,8 @@ class StateDir:
     def check_socket_paths(self) -> None:
         """Raise InputError when a socket's path exceeds what the kernel takes (bind would fail much later)."""
         longest = max(
-            (self.control_socket, self.beat_socket, self.stop_socket), key=lambda path: len(os.fsencode(path))
+            (self.control_socket, self.beat_socket, self.stop_socket, self.input_socket),
+            key=lambda path: len(os.fsencode(path)),
         )
         length = len(os.fsencode(longest))
         if length > SOCKET_PATH_BYTES_MAX:
@@ -125,6 +126,11 @@ class StateDir:
     def stop_socket(self) -> Path:
         """Stop requests to the guard."""
         return self.run / "stop.sock"
+
+    @property
+    def input_socket(self) -> Path:
+        """Reports of stop inputs to the guard."""
+        return self.run / "inputs.sock"
 
     @property
     def guard_settings(self) -> Path:

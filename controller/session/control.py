@@ -22,8 +22,13 @@ VERSION = 1
 LINE_BYTES_MAX = 4096
 _CREDENTIALS = struct.Struct("iII")
 
-Handler = Callable[[str], dict[str, Any]]
-"""Takes the verb, answers the fields of the reply. Raises KeyError for an unknown verb."""
+Handler = Callable[[str, str], dict[str, Any]]
+"""Takes the verb and its kind (empty when none is given), answers the fields of the reply.
+
+Raises KeyError for a verb or a kind that it does not know.
+"""
+
+KINDS_OF_STOP = ("controlled", "immediate")
 
 
 class ControlServer:
@@ -83,16 +88,19 @@ class ControlServer:
             return _fault("a JSON object", type(request).__name__)
         if request.get("v") != VERSION:
             return _fault(f'"v": {VERSION}', f'"v": {request.get("v")!r}')
-        extra = sorted(set(request) - {"v", "ask"})
+        extra = sorted(set(request) - {"v", "ask", "kind"})
         if extra:
-            return _fault('only "v" and "ask"', ", ".join(extra))
+            return _fault('only "v", "ask" and "kind"', ", ".join(extra))
         verb = request.get("ask")
         if not isinstance(verb, str):
             return _fault('"ask" with a word', repr(verb))
+        kind = request.get("kind", "")
+        if not isinstance(kind, str) or ("kind" in request and (verb != "stop" or kind not in KINDS_OF_STOP)):
+            return _fault('"kind" controlled or immediate, with stop alone', repr(kind))
         try:
-            return {"v": VERSION, "ok": True, **self._handler(verb)}
+            return {"v": VERSION, "ok": True, **self._handler(verb, kind)}
         except KeyError:
-            return _fault("status or pause", repr(verb))
+            return _fault("status, pause or stop", repr(verb))
 
 
 async def _line(reader: asyncio.StreamReader) -> bytes:
@@ -113,14 +121,15 @@ def _is_trusted(peer: Any) -> bool:
     return uid in (0, os.getuid())
 
 
-def ask(path: Path, verb: str, timeout_s: float = 2.0) -> dict[str, Any]:
+def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "") -> dict[str, Any]:
     """Ask a running service one thing. Raises RefusedError when none runs or it does not answer."""
+    request = {"v": VERSION, "ask": verb, **({"kind": kind} if kind else {})}
     remedy = "giornata status shows what is known without it; giornata stop works even when it hangs"
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
             line.settimeout(timeout_s)
             line.connect(str(path))
-            line.sendall(json.dumps({"v": VERSION, "ask": verb}).encode() + b"\n")
+            line.sendall(json.dumps(request).encode() + b"\n")
             with line.makefile("rb") as answers:
                 raw = answers.readline(1_000_000)
     except (FileNotFoundError, ConnectionError):

@@ -93,6 +93,11 @@ async def session(
                 await runner.close()
             end = "done"
         except StoppedError as error:
+            # A second request may have come when the run had ended: what stands then is a latch, not a pause.
+            standing = latch.read(state.latch)
+            if standing is not None:
+                end = f"halted: {standing.reason}"
+                raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY) from error
             end = f"stopped: {error}"
             raise
         except HaltedError as error:
@@ -121,13 +126,15 @@ def recover(journal: Journal, state: StateDir) -> None:
 async def _listening(service: Service, state: StateDir, signals: bool) -> AsyncIterator[None]:
     """Control socket and signals, for as long as the session lasts."""
 
-    def answer(verb: str) -> dict[str, Any]:
+    def answer(verb: str, kind: str) -> dict[str, Any]:
         match verb:
             case "status":
                 return {**service.status(), "pid": os.getpid()}
             case "pause":
-                service.stop("pause", "control socket")
-                return {"stopping": True}
+                return {"stopping": True, "kind": service.stop("pause", "control socket")}
+            case "stop":
+                at_once = kind == "immediate"
+                return {"stopping": True, "kind": service.stop("stop", "control socket", at_once=at_once)}
             case _:
                 raise KeyError(verb)
 

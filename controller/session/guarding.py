@@ -6,6 +6,7 @@ from math import ceil, floor
 
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
+from controller.session.stopinputs import gpio_inputs, guards_inputs, power_cut
 from drivers.interface import StopPlan
 from safety.settings import GuardSettings, StandstillAxis
 
@@ -53,6 +54,9 @@ def guard_settings(machine: Machine, state: StateDir, plan: StopPlan, service_pi
         overrun_ms=OVERRUN_OF_LEASE * machine.lease.lease_ms,
         feedback_late_ms=machine.lease.feedback_late_ms,
         tick_ms=machine.tick_us / 1000.0,
+        inputs=guards_inputs(machine),
+        power_cut=power_cut(machine),
+        input_socket=str(state.input_socket) if gpio_inputs(machine) else "",
         envelope_um=(low_high[0], low_high[1]),
         speed_max_um_s=_pair([axis.speed_max_mm_s * 1000.0 * SPEED_MARGIN for axis in axes]),
         following_max_um=_pair([axis.following_error_max_mm * 1000.0 for axis in axes]),

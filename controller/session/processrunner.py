@@ -24,6 +24,7 @@ from controller.session.prepare import PreparedInk
 from controller.session.processes import Child, ChildError, describe_end
 from controller.session.runner import Order, keep_outcome, recorder_of, spec_of
 from controller.session.simulated import SimulatedWorld
+from controller.session.stopinputs import StopReader, await_closed
 from controller.stream.ring import Ring
 from controller.stream.spec import StreamOutcome
 from drivers.clock import MonotonicClock
@@ -50,6 +51,7 @@ class ProcessRunner:
         self._world: SimulatedWorld | None = None
         self._guard: Child | None = None
         self._streamer: Child | None = None
+        self._reader: StopReader | None = None
         self._channel = ""
 
     @property
@@ -70,7 +72,8 @@ class ProcessRunner:
     async def open(self) -> None:
         """Start the simulated gantry where the machine file says so, then the guard.
 
-        Raises LinkError; RefusedError while a guard or a gantry of an earlier session lives on.
+        Raises LinkError; RefusedError while a guard or a gantry of an earlier session lives on, and while a stop input
+        cannot be read or is open.
         """
         wire = self._machine.wire
         await self._outlive_guard()
@@ -83,6 +86,8 @@ class ProcessRunner:
                 # A missing bus is better said now than by the streamer; the link is given back at once.
                 open_link(self._machine.group_settings(), self._channel, MonotonicClock()).close()
             await self._start_guard()
+            self._reader = await StopReader.start(self._machine, self._state)
+            await await_closed(self._state.stop_socket)
         except BaseException:
             await self.close()
             raise
@@ -230,12 +235,15 @@ class ProcessRunner:
             await self._world.load_pen(ink)
 
     async def close(self) -> None:
-        """End the guard by word, then by signal; then the simulated gantry, which saves."""
+        """End the guard by word, then by signal; then who reads for it; then the simulated gantry, which saves."""
         if self._guard is not None:
             with contextlib.suppress(client.GuardUnreachableError):
                 await asyncio.to_thread(client.request_quit, self._state.stop_socket)
             await self._guard.end()
             self._guard = None
+        if self._reader is not None:
+            await self._reader.close()
+            self._reader = None
         if self._world is not None:
             await self._world.close()
             self._world = None

@@ -8,10 +8,11 @@ no terminal and no bus.
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -34,6 +35,9 @@ from drivers.errors import DriverError, FaultError, LinkError
 from safety import latch
 
 CLEAR_REMEDY = "look at the machine, then giornata clear, then giornata home"
+
+
+StopKind = Literal["controlled", "immediate"]
 
 
 class StoppedError(Exception):
@@ -92,19 +96,38 @@ class Service:
 
     # -- what others may ask at any time ----------------------------------------------------------------------
 
-    def stop(self, reason: str, by: str) -> None:
-        """First call: a controlled stop. Second call: the guard stops the axes at once."""
-        if self._stop_asked:
-            self.journal.note("stop", f"{reason} by {by}, again: stop at once", self.session)
-            self.watcher.note("stopping at once")
+    def stop(self, reason: str, by: str, *, at_once: bool = False) -> StopKind:
+        """First call: a controlled stop, or with ``at_once`` an immediate one; any further call: an immediate one.
+
+        It does not matter who asked first and who asks again. Answers which kind it was. An immediate stop is the
+        guard's: it latches.
+        """
+        again = bool(self._stop_asked)
+        if again or at_once:
+            self._stop_asked = self._stop_asked or f"{reason} by {by}"
+            which = "again: stop at once" if again else "at once"
             self.runner.stop_now(reason, by)
-            return
+            self._note_stop(f"{reason} by {by}, {which}")
+            self.watcher.note("stopping at once")
+            self._stop_waiting()
+            return "immediate"
         self._stop_asked = f"{reason} by {by}"
-        self.journal.note("stop", self._stop_asked, self.session)
-        self.watcher.note("stopping on the path; once more stops at once")
         if self._running:
             self.runner.ask_stop()
-        elif self._waiting is not None and not self._waiting.done():
+        self._note_stop(self._stop_asked)
+        self.watcher.note("stopping on the path; once more stops at once")
+        self._stop_waiting()
+        return "controlled"
+
+    def _note_stop(self, text: str) -> None:
+        """After the stop, never before it: the journal's disk may be slow, or full."""
+        try:
+            self.journal.note("stop", text, self.session)
+        except sqlite3.Error as error:
+            self.watcher.note(f"the journal did not take this: {text} ({error})")
+
+    def _stop_waiting(self) -> None:
+        if not self._running and self._waiting is not None and not self._waiting.done():
             self._waiting.cancel()
 
     def status(self) -> dict[str, Any]:
@@ -394,6 +417,10 @@ class Service:
 
     def _check_stop(self) -> None:
         if self._stop_asked:
+            standing = latch.read(self.state_dir.latch)
+            if standing is not None:
+                self._halt(standing)
+                raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
             raise StoppedError(f"stop asked for: {self._stop_asked}")
 
 

@@ -26,7 +26,7 @@ from controller.session.rows import HomingRow
 from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
 from controller.session.watcher import Watcher
-from safety import latch
+from safety import client, latch
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +155,39 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
         }  # fmt: skip
     finally:
         journal.close()
+
+
+GENTLE_ANSWER_S = 1.0
+"""A service that has not answered by then is not trusted with a stop on the path."""
+
+
+def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bool = False) -> dict[str, Any]:
+    """Stop the machine: through the guard, at once; ``gently`` through the service, on the path.
+
+    Answers ``kind`` (controlled or immediate), ``why_at_once`` (why a gentle stop became an immediate one, or an empty
+    text) and what service or guard said. Raises RefusedError when nobody is there to stop anything.
+    """
+    state = state_of(machine_path, state_root)
+    why_at_once = ""
+    if gently:
+        try:
+            said = control.ask(state.control_socket, "stop", GENTLE_ANSWER_S, "controlled")
+        except RefusedError as error:
+            why_at_once = error.reason
+        else:
+            if said.get("ok") is True and said.get("kind") in control.KINDS_OF_STOP:
+                kind = str(said["kind"])
+                why = "" if kind == "controlled" else "a stop had been asked for before"
+                return {"kind": kind, "why_at_once": why, "latch": str(state.latch)}
+            why_at_once = f"the service refused: expected {said.get('expected')}"
+    try:
+        answer = client.request_stop(state.stop_socket, reason, person_name())
+    except client.GuardUnreachableError as error:
+        raise RefusedError(
+            f"no guard runs for this machine, so no session of ours moves it ({error})",
+            "if the machine moves all the same, use its emergency stop",
+        ) from None
+    return {"kind": "immediate", "why_at_once": why_at_once, **answer}
 
 
 def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: str) -> Path:

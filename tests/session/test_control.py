@@ -14,7 +14,9 @@ from controller.session import control
 from controller.session.control import ControlServer
 
 
-def _handler(verb: str) -> dict[str, object]:
+def _handler(verb: str, kind: str) -> dict[str, object]:
+    if verb == "stop":
+        return {"stopping": True, "kind": kind or "none given"}
     if verb != "status":
         raise KeyError(verb)
     return {"state": "painting"}
@@ -48,7 +50,8 @@ async def test_status(tmp_path: Path) -> None:
     [
         b"\xff\xfe\n", b"[]\n", b'{"ask": "status"}\n', b'{"v": 2, "ask": "status"}\n', b'{"v": 1}\n',
         b'{"v": 1, "ask": 7}\n', b"[" * 4000 + b"\n", b'{"v": 1, "ask": "paint"}\n',
-        b'{"v": 1, "ask": "status", "more": 1}\n',
+        b'{"v": 1, "ask": "status", "more": 1}\n', b'{"v": 1, "ask": "status", "kind": "immediate"}\n',
+        b'{"v": 1, "ask": "stop", "kind": "soft"}\n', b'{"v": 1, "ask": "stop", "kind": 1}\n',
     ],
 )  # fmt: skip
 async def test_nonsense_is_answered_and_the_line_goes_on(tmp_path: Path, line: bytes) -> None:
@@ -59,6 +62,17 @@ async def test_nonsense_is_answered_and_the_line_goes_on(tmp_path: Path, line: b
     assert (bad["v"], bad["ok"]) == (1, False)
     assert bad["expected"]
     assert good["ok"] is True
+    await server.close()
+
+
+async def test_both_kinds_of_stop(tmp_path: Path) -> None:
+    """stop takes the kind controlled or immediate, or none."""
+    server = ControlServer(tmp_path / "c.sock", _handler)
+    await server.open()
+    for kind in control.KINDS_OF_STOP:
+        answer = await asyncio.to_thread(control.ask, tmp_path / "c.sock", "stop", 2.0, kind)
+        assert (answer["stopping"], answer["kind"]) == (True, kind)
+    assert (await _say(tmp_path / "c.sock", b'{"v": 1, "ask": "stop"}\n'))[0]["kind"] == "none given"
     await server.close()
 
 
