@@ -73,6 +73,16 @@ def test_every_kind_of_input(machine_data: dict[str, Any]) -> None:
         (lambda s: s["power_cut"].update(device="simulated"), "stops.power_cut.device", '"simulated"'),
         (lambda s: s["power_cut"].update(open_after_ms=float("nan")), "stops.power_cut.open_after_ms", "nan"),
         (
+            lambda s: s["inputs"].append({**s["inputs"][0], "name": "loop-2"}),
+            "stops.inputs[loop-2].line",
+            "cts of /dev/ttyUSB1 twice",
+        ),
+        (
+            lambda s: s["inputs"].append({**s["inputs"][1], "name": "belt-2"}),
+            "stops.inputs[belt-2].bit",
+            "18, taken by another stop input",
+        ),
+        (
             lambda s: s["inputs"].append({**s["inputs"][2], "name": "gate"}),
             "stops.inputs[gate].line",
             "17 of /dev/gpiochip0 twice",

@@ -177,10 +177,10 @@ def test_disable_and_enable_again(bench) -> None:
 
 
 def test_clear_fault_never_enables(bench) -> None:
-    """``clear_fault`` with or without a fault leaves every axis out of operation."""
+    """``clear_fault`` with or without a fault leaves every axis out of operation, and says what it acknowledged."""
     group = bench.ready()
     bench.run((0, 0), 3)
-    group.clear_fault()
+    assert group.clear_fault() == ()
     assert not group.is_enabled
     with pytest.raises(MisuseError):
         group.send_tick((0, 0), 0)

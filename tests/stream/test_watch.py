@@ -199,6 +199,28 @@ def test_an_axis_that_obeys_is_never_called_stuck(
             now_ns += 4 * MS
 
 
+# The guard
+
+
+def test_a_guard_that_falls_behind_halts(rig: Rig) -> None:
+    """The guard answers every beat, but each word says an instant ever further back: beyond 60 ms it is no guard."""
+    beat = rig.beats.beat
+
+    def behind(*numbers: int) -> bool:
+        taken = beat(*numbers)
+        rig.beats.echo = (len(rig.beats.beats), numbers[0] - len(rig.beats.beats) * MS)
+        return taken
+
+    rig.beats.beat = behind  # type: ignore[method-assign]
+    outcome = rig.run(FAR)
+    assert outcome.end == "halted"
+    assert "expected a word of the guard within 60 ms" in outcome.reason
+    # The 57th echo is 57 ms old when it is said, and a tick of 4 ms older when it is read.
+    assert len(rig.beats.beats) == 57
+    assert rig.group.calls[-1] == "abort"
+    assert len(rig.group.sent) == 57
+
+
 # Faults of an earlier life
 
 
