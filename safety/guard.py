@@ -224,13 +224,13 @@ class Guard:
             self._judge(WireLost(f"wire {self._settings.wire_channel} is gone"))
 
     def _deadline_ns(self) -> int | None:
-        watch_ns = self._watch.next_deadline_ns()
-        if watch_ns is not None:
-            return min(watch_ns, time.monotonic_ns() + _LOOK_EVERY_NS)
-        stop_ns, input_ns = self._stopping.due_ns(), self._lines.inputs.due_ns()
-        if stop_ns is None or input_ns is None:
-            return input_ns if stop_ns is None else stop_ns
-        return min(stop_ns, input_ns)
+        other_ns = self._lines.inputs.due_ns()
+        own_ns = self._watch.next_deadline_ns()
+        look_ns = time.monotonic_ns() + _LOOK_EVERY_NS
+        own_ns = self._stopping.due_ns() if own_ns is None else min(own_ns, look_ns)
+        if own_ns is None or other_ns is None:
+            return other_ns if own_ns is None else own_ns
+        return min(own_ns, other_ns)
 
     def _arrange(self) -> None:
         """What is waited on, and who answers to it: deaths first."""

@@ -7,7 +7,8 @@ before it closes its sockets); ``verdict`` counts from the guard's verdict, and 
 streamer has the rights of a real one (SCHED_FIFO where permitted) and as much locked memory. Loaded: every core is
 kept busy by other processes. A hung streamer is not measured here: it is stopped when its lease ends, by design.
 
-With ``--cause stop`` the streamer is stopped by SIGSTOP instead. ``--cpu`` measures what an armed guard costs: its
+With ``--cause stop`` the streamer is stopped by SIGSTOP instead; with ``--cause input`` a stop input on a (simulated)
+serial port opens, with 2 ms of debouncing. ``--cpu`` measures what an armed guard costs: its
 processor time over some seconds of beats, without and with stop inputs on a (simulated) serial port.
 """
 
@@ -16,6 +17,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import mmap
 import os
 import random
 import select
@@ -28,6 +30,7 @@ import tty
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 from safety import latch, modem
 from safety.beat import FRESH
@@ -43,6 +46,9 @@ STREAMER_BYTES = 250_000_000
 LEASE_NS = 200_000_000
 STOP = b"t2016020000000000\rt2026020000000000\r"
 PERCENTILES = (50.0, 99.0, 100.0)
+Cause = Literal["kill", "stop", "input"]
+_REASONS: dict[Cause, str] = {"kill": "streamer-died", "stop": "streamer-stopped", "input": "input-open"}
+_PRESSED = mmap.mmap(-1, 1)
 
 
 def _settings(folder: Path, channel: str) -> GuardSettings:
@@ -111,12 +117,47 @@ def _line_from(descriptor: int) -> bytes:
     return os.read(descriptor, 65536)
 
 
-def one_trial(rng: random.Random, cause: signal.Signals = signal.SIGKILL) -> tuple[float, float]:
-    """Kill (or stop) a streamer under a guard; returns us from that, and from the verdict, to the first stop bytes."""
+class _SteadyPort:
+    """A serial port whose stop loop is closed until ``_PRESSED`` says otherwise."""
+
+    def __init__(self, device: str, holds_power: bool) -> None:
+        """Nothing to open."""
+
+    def read(self) -> int:
+        """All lines asserted, or none."""
+        return 0 if _PRESSED[0] else 0x1EE
+
+    def set(self, bits: int) -> None:
+        """Nothing to set."""
+
+    def clear(self, bits: int) -> None:
+        """Nothing to clear."""
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+def _do(cause: Cause, streamer_pid: int) -> None:
+    if cause == "input":
+        _PRESSED[0] = 1
+    else:
+        os.kill(streamer_pid, signal.SIGKILL if cause == "kill" else signal.SIGSTOP)
+
+
+def _with_input(settings: GuardSettings) -> GuardSettings:
+    modem.TtyPort = _SteadyPort  # type: ignore[misc,assignment]
+    _PRESSED[0] = 0
+    return replace(settings, inputs=(StopInput("button", "modem-line", "simulated", "dsr"),))
+
+
+def one_trial(rng: random.Random, cause: Cause = "kill") -> tuple[float, float]:
+    """Do ``cause`` to a guarded streamer; returns us from that, and from the verdict, to the first stop bytes."""
     folder = Path(tempfile.mkdtemp(prefix="gl-", dir="/tmp"))
     master, slave = os.openpty()
     tty.setraw(slave)
     settings = _settings(folder, os.ttyname(slave))
+    if cause == "input":
+        settings = _with_input(settings)
     near, far = os.pipe()
     children = []
     try:
@@ -124,12 +165,13 @@ def one_trial(rng: random.Random, cause: signal.Signals = signal.SIGKILL) -> tup
         ready = json.loads(_line_from(near))
         if ready["event"] != "ready":
             raise RuntimeError(str(ready))
+        time.sleep(0.02 * (cause == "input"))  # until the input has been read closed
         children.append(_fork(lambda: _streamer(settings.beat_socket, far)))
         if _line_from(near) != b"armed\n":
             raise RuntimeError("the guard refused to arm")
         time.sleep(0.02 + rng.random() * TICK_NS * 1e-9)
         killed_ns = time.monotonic_ns()
-        os.kill(children[1], cause)
+        _do(cause, children[1])
         if not select.select((master,), (), (), 10.0)[0]:
             raise TimeoutError("no stop bytes within 10 s")
         if not os.read(master, 4096).startswith(b"\r" + STOP):
@@ -140,7 +182,7 @@ def one_trial(rng: random.Random, cause: signal.Signals = signal.SIGKILL) -> tup
                 os.set_blocking(master, False)
                 os.read(master, 65536)
             time.sleep(0.002)
-        if found.reason != ("streamer-died" if cause is signal.SIGKILL else "streamer-stopped"):
+        if found.reason != _REASONS[cause]:
             raise RuntimeError(f"stopped for another reason: {found.reason}: {found.text}")
         request_quit(settings.stop_socket)
         os.waitpid(children.pop(0), 0)
@@ -154,26 +196,6 @@ def one_trial(rng: random.Random, cause: signal.Signals = signal.SIGKILL) -> tup
         shutil.rmtree(folder)
 
 
-class _SteadyPort:
-    """A serial port whose stop loop stays closed."""
-
-    def __init__(self, device: str, holds_power: bool) -> None:
-        """Nothing to open."""
-
-    def read(self) -> int:
-        """Everything asserted."""
-        return 0x1EE
-
-    def set(self, bits: int) -> None:
-        """Nothing to set."""
-
-    def clear(self, bits: int) -> None:
-        """Nothing to clear."""
-
-    def close(self) -> None:
-        """Nothing to close."""
-
-
 def cpu_share(duration_s: float, inputs: bool) -> float:
     """The share of a core that a guard uses while a streamer beats; ``inputs``: it reads a stop input as well."""
     folder = Path(tempfile.mkdtemp(prefix="gl-", dir="/tmp"))
@@ -181,8 +203,7 @@ def cpu_share(duration_s: float, inputs: bool) -> float:
     tty.setraw(slave)
     settings = _settings(folder, os.ttyname(slave))
     if inputs:
-        modem.TtyPort = _SteadyPort  # type: ignore[misc,assignment]
-        settings = replace(settings, inputs=(StopInput("button", "modem-line", "simulated", "dsr"),))
+        settings = _with_input(settings)
     near, far = os.pipe()
     children = []
     try:
@@ -209,9 +230,7 @@ def cpu_share(duration_s: float, inputs: bool) -> float:
         shutil.rmtree(folder)
 
 
-def measure(
-    trials: int, load: bool, seed: int = 1, cause: signal.Signals = signal.SIGKILL
-) -> tuple[list[float], list[float]]:
+def measure(trials: int, load: bool, seed: int = 1, cause: Cause = "kill") -> tuple[list[float], list[float]]:
     """Latencies in us from kill and from verdict, each sorted. ``load``: every core is kept busy meanwhile."""
     rng = random.Random(seed)
     burners = [_fork(_burn) for _ in range(os.cpu_count() or 1)] if load else []
@@ -241,7 +260,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--trials", type=int, default=100)
     parser.add_argument("--quick", action="store_true", help="20 trials instead")
     parser.add_argument("--json", action="store_true")
-    parser.add_argument("--cause", choices=("kill", "stop"), default="kill")
+    parser.add_argument("--cause", choices=tuple(_REASONS), default="kill")
     parser.add_argument("--cpu", action="store_true", help="processor time of an armed guard instead")
     options = parser.parse_args(arguments)
     trials = 20 if options.quick else options.trials
@@ -249,12 +268,11 @@ def main(arguments: list[str] | None = None) -> int:
         shares = {name: cpu_share(5.0, name == "with inputs") for name in ("without inputs", "with inputs")}
         print(json.dumps({"what": "share of a core, armed, beats every 4 ms", **shares}))
         return 0
-    cause = signal.SIGKILL if options.cause == "kill" else signal.SIGSTOP
     table = {
         (load, counted): {f"p{percent:g}": percentile(ordered, percent) for percent in PERCENTILES}
         for load in ("idle", "loaded")
         for counted, ordered in zip(
-            (options.cause, "verdict"), measure(trials, load == "loaded", cause=cause), strict=True
+            (options.cause, "verdict"), measure(trials, load == "loaded", cause=options.cause), strict=True
         )
     }
     if options.json:

@@ -11,13 +11,17 @@ import signal
 import socket
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from safety import latch
+from safety.beat import Beat, Word
 from safety.client import GuardUnreachableError, request_quit, request_status
+from safety.events import Echo, Heard, InputClosed
+from safety.guard import Guard
 from safety.modem import INPUT_LINES, OUTPUT_LINES
 from safety.settings import GuardSettings, PowerCut, StopInput
 
@@ -280,3 +284,17 @@ def test_a_guard_that_breaks_cuts_the_power_unless_it_has_proof(
     found = latched(wired)
     assert (found.reason, found.standstill, found.power_cut) == ("guard-failed", "not proved", "opened")
     assert not port.outputs() & RTS
+
+
+def test_an_armed_guard_wakes_for_the_end_of_debouncing(settings: GuardSettings, port: Port) -> None:
+    """Not with its next look, which may come up to 2 ms later: at the instant at which the opening becomes a stop."""
+    guard = Guard(replace(settings, inputs=(port.button(debounce_ms=1.0),)))
+    inputs, watch = guard._lines.inputs, guard._watch
+    now_ns = time.monotonic_ns()
+    for read_ns in (now_ns, now_ns + 1_000_000):
+        inputs.read("button", read_ns, True)
+    assert [type(event) for event in inputs.look(now_ns + 1_000_000)] == [InputClosed]
+    arm = Beat(Word.ARM, 1, now_ns, now_ns + 450_000_000)
+    assert isinstance(watch.step(now_ns, Heard(1, arm)), Echo)
+    inputs.read("button", now_ns + 1_000_001, False)
+    assert guard._deadline_ns() == now_ns + 2_000_001
