@@ -3,10 +3,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import inspect
 import itertools
 import json
 import os
+import select
 import signal
 import socket
 import subprocess
@@ -208,6 +210,29 @@ def test_a_change_wakes_the_waiter(chips: FakeChips) -> None:
     chips.set(("/dev/gpiochip0", 17), False)
     lines.wait(3600 * 10**9)
     lines.wait(MS)
+    lines.close()
+
+
+def test_a_chip_that_is_gone_does_not_take_a_core(chips: FakeChips) -> None:
+    """Its descriptor stays "ready" for ever: it is not waited on any longer, and the other line still wakes."""
+    lines = GpioLines.open((DOOR, GATE))
+    chips.requests[0].hang_up()
+    chips.levels["/dev/gpiochip0", 17] = None
+    lines.wait(3600 * 10**9)
+    assert lines._poll.poll(0) == []
+    assert lines.read() == [None, True]
+    chips.set(("/dev/gpiochip1", 3), True)
+    lines.wait(3600 * 10**9)
+    lines.close()
+
+
+def test_edges_that_cannot_be_read_leave_the_levels(chips: FakeChips) -> None:
+    """A library that fails to give the events: the wait ends soon, nothing is raised, the level still counts."""
+    lines = GpioLines.open((DOOR,))
+    chips.requests[0].edges_fail = True
+    chips.set(("/dev/gpiochip0", 17), False)
+    lines.wait(3600 * 10**9)
+    assert lines.read() == [False]
     lines.close()
 
 
@@ -511,6 +536,32 @@ def test_the_guard_stops_on_what_the_reader_says_and_on_its_silence(
                 child.wait()
                 if child.stdout is not None:
                     child.stdout.close()
+
+
+@pytest.mark.realtime
+def test_the_process_ends_with_whoever_started_it(tmp_path: Path) -> None:
+    """The service dies without a word: its reader does not stay behind holding the lines."""
+    fake_library(tmp_path)
+    settings = tmp_path / "inputs.json"
+    settings.write_text(
+        InputReaderSettings(input_socket=str(tmp_path / "none"), inputs=(DOOR,)).model_dump_json()
+    )
+    program = "import subprocess, sys; subprocess.run([sys.executable, '-m', 'drivers.inputs', sys.argv[1]])"
+    service = subprocess.Popen(
+        [sys.executable, "-c", program, str(settings)], stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(tmp_path / "lib")},
+    )  # fmt: skip
+    assert service.stdout is not None
+    reader = os.pidfd_open(json.loads(service.stdout.readline())["pid"])
+    try:
+        service.kill()
+        service.wait()
+        assert select.select((reader,), (), (), 30.0)[0], "it lives on"
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            signal.pidfd_send_signal(reader, signal.SIGKILL)
+        os.close(reader)
+        service.stdout.close()
 
 
 @pytest.mark.realtime

@@ -55,7 +55,8 @@ class FakeRequest:
     settings: LineSettings
     chips: FakeChips
     released: bool = False
-    ends: tuple[int, int] = field(default_factory=os.pipe)
+    edges_fail: bool = False
+    ends: tuple[int, ...] = field(default_factory=os.pipe)
 
     @property
     def fd(self) -> int:
@@ -70,7 +71,14 @@ class FakeRequest:
             raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
         return Value.ACTIVE if level is not self.settings.active_low else Value.INACTIVE
 
+    def hang_up(self) -> None:
+        """The chip is unplugged: its descriptor only says so."""
+        os.close(self.ends[1])
+        self.ends = (self.ends[0],)
+
     def read_edge_events(self) -> list[int]:
+        if self.edges_fail:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
         return list(os.read(self.fd, 64))
 
     def release(self) -> None:
