@@ -51,8 +51,16 @@ class TerminalWatcher(Watcher):
         elif state is DaemonState.PAINTING:
             self._bars.start()
 
+    def homing_begun(self) -> None:
+        """A bar without an end: nobody knows how far the switches are."""
+        self._bars.start()
+        self._drop_bar()
+        self._total_strokes = 0
+        self._bar = self._bars.add_task("homing", total=None, strokes="looking for the switches")
+
     def homed(self, accepted: bool, lines: Sequence[str]) -> None:
         """One line an axis."""
+        self._drop_bar()
         for line in lines:
             self._say(f"[{'green' if accepted else 'red'}]homing[/] {escape(line)}")
 
@@ -68,7 +76,7 @@ class TerminalWatcher(Watcher):
 
     def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:
         """Move the bar."""
-        if self._bar is not None:
+        if self._bar is not None and self._total_strokes:
             self._bars.update(
                 self._bar,
                 completed=min(advance.ticks, ticks_total),

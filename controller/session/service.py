@@ -157,6 +157,7 @@ class Service:
         await self._up()
         last = {axis: self.journal.last_homing(axis) for axis in AXES}
         previous = [_as_homing(row) for row in last.values() if row is not None and not accept_difference]
+        self.watcher.homing_begun()
         outcome = await self._stream("homing", (HomingTask(),), None, previous=previous)
         results = [
             AxisHoming(one.axis, one.touches_counts, one.mean_counts, one.spread_mm, one.offset_counts)

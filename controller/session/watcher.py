@@ -15,6 +15,9 @@ class Watcher:
     def state(self, state: DaemonState) -> None:
         """The daemon has entered a state."""
 
+    def homing_begun(self) -> None:
+        """Both axes are about to look for their switches; ``homed`` tells the end, or the session does."""
+
     def homed(self, accepted: bool, lines: Sequence[str]) -> None:
         """A homing was judged; one sentence an axis."""
 
