@@ -53,6 +53,8 @@ class RealKind:
     module: Callable[[random.Random], tuple[str, ...]] | None = None
     wall_clock: bool = False
     spoils_twin: bool = False
+    gradual: bool = False
+    """No instant at which it is there: a starved process still runs now and then. Counted from the stop itself."""
 
     def bound(self, machine: Machine) -> Bound:
         """What a trial of this kind may cost at most."""
@@ -139,14 +141,14 @@ REAL_KINDS: tuple[RealKind, ...] = (
     RealKind("real-streamer-stopped", "SIGSTOP", 8, _send(_S, "streamer"), lambda t: t.lease, "lease"),
     RealKind("real-streamer-hung", "its loop spins", 6, _nothing, lambda t: t.lease, "lease", module=_hang_at),
     RealKind("real-streamer-starved", "gets only what is left, cores busy", 6, _starve("streamer"),
-             lambda t: t.lease + t.tick, "lease + tick", ("halted", "finished")),
+             lambda t: 0.0, "counted from the stop", ("halted", "finished"), gradual=True),
     RealKind("real-service-killed", "SIGKILL", 6, _send(_K, "service"), lambda t: 2 * t.tick, "2 ticks"),
     RealKind("real-service-stopped", "SIGSTOP; harmless", 3, _send(_S, "service"), lambda t: 0.0, "-", ("finished",)),
     RealKind("real-guard-killed", "SIGKILL", 8, _send(_K, "guard"), lambda t: 2 * t.tick, "2 ticks", latch=False),
     RealKind("real-guard-stopped", "SIGSTOP", 6, _send(_S, "guard"),
              lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", latch=False),
     RealKind("real-guard-starved", "gets only what is left, cores busy", 4, _starve("guard"),
-             lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", ("halted", "finished"), latch=False),
+             lambda t: 0.0, "counted from the stop", ("halted", "finished"), latch=False, gradual=True),
     RealKind("real-twin-killed", "SIGKILL: the adapter is gone, and the record with it", 3, _send(_K, "twin"),
              lambda t: t.feedback_late + 2 * t.tick, "feedback_late + 2 ticks", by="none", spoils_twin=True),
     RealKind("real-twin-stopped", "SIGSTOP for 20 to 600 ms", 6, _stop_twin,
@@ -232,6 +234,9 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
             trial.problems.append("a drive never left operation")
     elif kind.by == "latch" and standing is not None:
         first_ns = standing.first_bytes_ns
+    if kind.gradual and first_ns is not None:
+        trial.note = f"starved for {(first_ns - fault_ns) / NS_PER_MS:.0f} ms before the stop"
+        fault_ns = first_ns
     judge_motion(trial, record, fault_ns, first_ns, ended_ns if trial.end == "stopped" else 0)
 
 
