@@ -96,6 +96,7 @@ class Guard:
         self._found = ""
         self._refusal = ""
         self._complaint = ""
+        self._bus_trouble = ""
         self._told_to_end = False
         self._quit = False
         self._realtime = False
@@ -384,9 +385,9 @@ class Guard:
                 self._note({"event": "odd-report", "pid": peer.process.pid, "why": trouble})
 
     def _on_bus_word(self) -> None:
-        trouble = self._stopping.bus_trouble()
-        if trouble:
-            self._judge(BusOff(trouble))
+        self._bus_trouble = self._stopping.bus_trouble()
+        if self._bus_trouble:
+            self._judge(BusOff(self._bus_trouble))
 
     def _on_signal(self) -> None:
         assert self._signal_line is not None
@@ -508,6 +509,7 @@ class Guard:
             "inputs": self._lines.inputs.status(),
             "latch_error": self._scribe.latch_error,
             "wire_error": self._stopping.wire_error,
+            "bus_trouble": self._bus_trouble,
             "last_refusal": self._refusal,
         }
 
