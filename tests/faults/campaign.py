@@ -119,6 +119,31 @@ def markdown(of: Sequence[dict[str, Any]]) -> str:
     return "\n".join(lines) + "\n"
 
 
+def kinds_markdown() -> str:
+    """What each kind is and what its first term is made of."""
+    lines = ["| kind | what happens | react | ends |", "|---|---|---|---|"]
+    lines += [
+        f"| {one.name} | {one.what} | {one.of} | {', '.join(one.ends)} |" for one in (*KINDS, *REAL_KINDS)
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def write_document(path: Path, of: Sequence[dict[str, Any]], trials: Sequence[Trial], seed: int) -> None:
+    """Replace what stands between the marks ``kinds`` and ``measured`` of a Markdown file."""
+    text = path.read_text()
+    real = sum(trial.real_time for trial in trials)
+    failed = sum(bool(trial.problems) for trial in trials)
+    said = (
+        f"{len(trials)} trials, seed {seed}: {len(trials) - real} in virtual time, {real} in real time; {failed} "
+        f"beyond their bound or still moving. p50 / p99 / max.\n\n{markdown(of)}"
+    )
+    for mark, content in (("kinds", kinds_markdown()), ("measured", said)):
+        before, rest = text.split(f"<!-- {mark} -->\n", 1)
+        _, after = rest.split(f"<!-- end of {mark} -->", 1)
+        text = f"{before}<!-- {mark} -->\n{content}<!-- end of {mark} -->{after}"
+    path.write_text(text)
+
+
 def say_failures(console: Console, failed: Sequence[Trial]) -> None:
     """Each failed trial with the words that play it again."""
     for trial in failed:
@@ -144,9 +169,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--json", type=Path, default=DEFAULT_JSON, help="where the figures go (default %(default)s)"
     )
-    parser.add_argument("--markdown", type=Path, help="write the table as Markdown, too")
+    parser.add_argument(
+        "--document", type=Path, help="put both tables into this Markdown file, between its marks"
+    )
     asked = parser.parse_args(arguments)
-    console = Console(soft_wrap=False)
+    console = Console(width=None if sys.stdout.isatty() else 140)
     wanted = [name for name in asked.kinds.split(",") if name] or [*BY_NAME, *REAL_BY_NAME]
     unknown = [
         name
@@ -176,8 +203,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked.json.parent.mkdir(parents=True, exist_ok=True)
     answer = {"seed": asked.seed, "rows": found, "trials": [trial.as_json() for trial in trials]}
     asked.json.write_text(json.dumps(answer, indent=1) + "\n")
-    if asked.markdown:
-        asked.markdown.write_text(markdown(found))
+    if asked.document:
+        write_document(asked.document, found, trials, asked.seed)
     return 1 if failed else 0
 
 

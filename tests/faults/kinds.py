@@ -21,7 +21,7 @@ LOOK_MS = 2.0
 WINDOW_MS = 200
 MOVING = tuple(phase for phase in PHASES if phase != "homing")
 
-Ends = Literal["finished", "stopped", "halted", "failed"]
+Ends = Literal["finished", "stopped", "halted", "failed", "refused"]
 
 
 @dataclass(frozen=True)
@@ -290,6 +290,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("disk-full", "the latch cannot be written, then a stop", _disk_full,
          lambda t: t.lease + STEP_MS, "lease + step", latch=False),
     Kind("stop-immediate", "a person asks the guard", _ask_guard, lambda t: STEP_MS, "step"),
+    Kind("stop-at-pen-change", "a person asks the guard between two runs", _ask_guard,
+         lambda t: STEP_MS, "step", ("refused",), phases=("pen change",)),
     Kind("stop-controlled", "a person asks for a stop on the path", _ask_streamer,
          lambda t: 2 * t.tick, "2 ticks", ("stopped",), "path", "path"),
     Kind("stop-twice", "on the path, then at once", _ask_twice,

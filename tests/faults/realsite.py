@@ -25,6 +25,7 @@ from controller.config.machine import AXES
 from controller.config.places import StateDir
 from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.session.guarding import guard_settings
+from controller.stream.loop import FLAG_STOPPING
 from controller.stream.ring import Ring
 from controller.stream.spec import ScheduleTask, StreamSpec
 from drivers.registry import stop_plan
@@ -208,6 +209,13 @@ class RealSite:
             if time.monotonic() > end_s:
                 raise RuntimeError(f"expected {ticks} ticks of the schedule, got {self._seen}")
             time.sleep(0.003)
+
+    def first_stopping_ns(self) -> int | None:
+        """When the first tick of a stop on the path left, of those that were not read before."""
+        assert self.ring is not None
+        records = self.ring.drain().records
+        stopping = records["sent_ns"][(records["flags"] & FLAG_STOPPING) != 0]
+        return int(stopping[0]) if len(stopping) else None
 
     def outcome(self, timeout_s: float) -> dict[str, Any]:
         """What the streamer says at its end; empty when it says nothing."""

@@ -232,6 +232,8 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
         first_ns = max(left) if len(left) == len(site.machine.axes) else None
         if first_ns is None:
             trial.problems.append("a drive never left operation")
+    elif kind.by == "path":
+        first_ns = site.first_stopping_ns()
     elif kind.by == "latch" and standing is not None:
         first_ns = standing.first_bytes_ns
     if kind.gradual and first_ns is not None:

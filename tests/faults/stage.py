@@ -248,6 +248,12 @@ class Stage:
             self._tell_guard(self.line.close)
             self._watch_on()
 
+    def play_again(self, phase: str) -> None:
+        """The next run on the same machine, under the same guard, whatever became of the one before."""
+        self.phase = phase
+        self.streamer_gone = self._is_over = False
+        self.play(lambda _stage: None, None)
+
     def ticked(self, tick: int, flags: int) -> None:
         """The streamer has sent a tick."""
         if tick == self.fault_tick:

@@ -117,6 +117,28 @@ def test_guard_killed(site, capsys) -> None:
     _nothing_moves_until_cleared_and_homed(site, capsys, "not proved")
 
 
+def test_everything_killed_at_once(site, capsys) -> None:
+    """SIGKILL of service, guard and streamer together: the drives miss the heartbeat and stop by themselves.
+
+    Nobody was left to latch; registration is lost all the same, and nothing moves before homing.
+    """
+    painting = site.paint_until_long_stroke()
+    pids = [site.pid_of(name) for name in ("safety.guard", "controller.stream")]
+    twin = site.pid_of("drivers.twin")
+    fault_ns = time.monotonic_ns()
+    for pid in (painting.pid, *pids):
+        os.kill(pid, signal.SIGKILL)
+    painting.communicate(timeout=60)
+    site.until(f"the end of {twin}", lambda: not _lives(twin))
+    _stands_after(site, fault_ns)
+    before = len(site.record().t_ns)
+    capsys.readouterr()
+    assert site.here("paint", str(site.job), "--yes") == 3
+    assert "giornata home" in capsys.readouterr().err
+    assert len(site.record().t_ns) == before
+    assert site.here("home", "--virtual", "--yes") == 0
+
+
 def test_interrupted_then_painted_to_its_end(site, capsys) -> None:
     """SIGINT ends with 130 and no latch; the rest is painted in virtual time. Both streamed the ticks of one plan."""
     painting = site.paint_until_long_stroke()

@@ -6,7 +6,7 @@ import dataclasses
 import random
 from pathlib import Path
 
-from drivers.clock import NS_PER_MS
+from drivers.clock import NS_PER_MS, NS_PER_S
 from drivers.twin.record import MotionRecord
 from safety import latch
 from tests.faults.judge import STILL_MM, Trial, judge_motion, judge_rest, way_mm
@@ -15,7 +15,7 @@ from tests.faults.scene import Scene
 from tests.faults.stage import Stage
 
 STOOD_NS = 40 * NS_PER_MS
-ENDS: dict[str, Ends] = {"done": "finished", "stopped": "stopped", "failed": "failed"}
+ENDS: dict[str, Ends] = {"done": "finished", "stopped": "stopped", "failed": "failed", "refused": "refused"}
 
 
 def with_phases(scene: Scene, folder: Path) -> Scene:
@@ -49,6 +49,13 @@ def run_trial(scene: Scene, kind: Kind, seed: int, number: int, folder: Path) ->
         stage = Stage(scene, phase, mine, folder, length_mm=limit_mm(mine, 320.0, 1050.0))
         stage.expect_trip()
         stage.play(kind.inject, None)
+    elif phase == "pen change":
+        stage = Stage(scene, "homing", mine, folder)
+        stage.play(lambda _stage: None, None)
+        stage.clock.sleep_until_ns(stage.clock.now_ns() + rng.randrange(NS_PER_S))
+        stage.mark_fault()
+        kind.inject(stage)
+        stage.play_again("travel")
     else:
         stage = Stage(scene, phase, mine, folder)
         stage.play(kind.inject, rng.choice(scene.phase_ticks[phase]))
@@ -86,7 +93,7 @@ def _judge(trial: Trial, kind: Kind, stage: Stage) -> None:
     judge_motion(trial, record, fault_ns, first_stop_ns, stage.ended_ns if trial.end == "stopped" else 0)
     if trial.react_ms is None and trial.end == "halted":
         trial.problems.append("no stop command and no stop of the drives' own")
-    if trial.end == "halted" and kind.latch and latch.read(stage.latch_path) is None:
+    if trial.end in ("halted", "refused") and kind.latch and latch.read(stage.latch_path) is None:
         trial.problems.append("no latch stands")
 
 
