@@ -1,6 +1,6 @@
 """The real guard on a raw CAN wire made of packet sockets, because no CAN interface is at hand in a test.
 
-Usage: guard_with_bus.py SETTINGS.json. What the file ``bus`` beside the latch says (``off``, ``restarted``, ``passive``)
+Usage: guard_with_bus.py SETTINGS.json. What the file ``bus`` beside the latch says (off, restarted, passive)
 is told to the guard as an error frame whenever it changes. Every SYNC of the guard is answered by two standing axes.
 """
 
