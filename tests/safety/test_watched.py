@@ -33,6 +33,24 @@ def test_a_living_process_is_not_dying_whatever_its_name(bench: Any) -> None:
     watched.close()
 
 
+def test_a_process_held_by_a_debugger_is_stopped(bench: Any) -> None:
+    """Tracing stop is a state of its own (t, proc(5)); it runs as little as one that a signal has stopped.
+
+    PTRACE_TRACEME is request 0 (sys/ptrace.h, from memory): the child asks to be held by its parent, this test.
+    """
+    hold = "import ctypes, os, signal\nprint(ctypes.CDLL(None).ptrace(0, 0, 0, 0), flush=True)\n"
+    child = bench.start("-c", f"{hold}input()\nos.kill(os.getpid(), signal.SIGSTOP)")
+    if child.stdout.readline() != "0\n":
+        pytest.skip("tracing is not permitted here")
+    watched = Watched(child.pid)
+    child.stdin.write("\n")
+    child.stdin.flush()
+    os.waitid(os.P_PID, child.pid, os.WSTOPPED | os.WNOWAIT)
+    assert watched.look() is Life.STOPPED
+    child.kill()
+    watched.close()
+
+
 def test_a_dead_process_is_dying_before_and_after_it_is_reaped(bench: Any) -> None:
     """A kill is final: from the pidfd's word on the process counts as dying, as zombie and when it is gone."""
     child = bench.start("-c", "input()")
