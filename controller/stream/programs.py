@@ -18,6 +18,7 @@ from controller.register.homing import AxisHomer, AxisHoming, HomingFailure, Pha
 
 BLOCK_TICKS = 1024
 STOP_SHARE = 0.7
+_NOTHING_MM = 1e-12
 INPUT_NEGATIVE_LIMIT, INPUT_POSITIVE_LIMIT, INPUT_HOME = 1 << 0, 1 << 1, 1 << 2
 LIMITS = INPUT_NEGATIVE_LIMIT | INPUT_POSITIVE_LIMIT
 
@@ -289,7 +290,8 @@ class PathProgram:
             return self._lift(seen)
         length_mm = wanted_mm_s * self._tick_s
         time_ticks = 1.0
-        while time_ticks > 1e-12 and length_mm > 0.0 and self._at < self._end:
+        # Not "above zero": what rounding leaves of the length may be too small to take any more of the tick.
+        while time_ticks > 1e-12 and length_mm > _NOTHING_MM and self._at < self._end:
             index = self._at - self._base
             if index >= len(self._x):
                 self._load()

@@ -261,3 +261,18 @@ def test_a_stop_on_one_tick_plans_of_any_axis_direction_is_signed_right() -> Non
     assert np.all(np.diff(out[9:, 0]) >= -1)
     assert np.all(np.diff(out[9:, 1]) <= 1)
     assert len(AXES) == 2
+
+
+@pytest.mark.parametrize("units", [2_899_285, 3_041_856, 3_042_853, 3_045_844, 3_062_793])
+def test_a_stop_from_fast_travel_comes_to_its_end(units: int) -> None:
+    """What rounding leaves of a tick's length is no length: at these speeds the smallest float stood still for ever.
+
+    The expected way is v^2 / 2a, known from the textbook.
+    """
+    velocity = np.zeros((2000, 2), dtype=np.int64)
+    velocity[:, 0] = units
+    out = np.array(play(PathProgram(schedule_of(velocity), MACHINE), stop_at=100))
+    rate_mm_s2 = STOP_SHARE * MACHINE.motion.acceleration_mm_s2
+    speed_mm_s = units * UNIT_MM_S
+    way_mm = out[100:, 0].sum() * UNIT_MM_S * MACHINE.tick_ns * 1e-9
+    assert way_mm == pytest.approx(speed_mm_s**2 / (2 * rate_mm_s2), abs=speed_mm_s * MACHINE.tick_ns * 1e-9)
