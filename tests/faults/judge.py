@@ -50,6 +50,7 @@ class Trial:
     bound: Bound | None = None
     real_time: bool = False
     note: str = ""
+    broke: bool = False
     problems: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:

@@ -85,14 +85,16 @@ def _window_ns(stage: Stage) -> int:
 
 
 def _noise(make: Callable[[Stage], bus.Policy], *directions: str) -> Callable[[Stage], None]:
+    """A policy on the bus for a window of random length."""
+
     def inject(stage: Stage) -> None:
         policy = make(stage)
-        for_ns = _window_ns(stage)
-        stage.burst(
-            lambda: [setattr(stage.bus, one, policy) for one in directions] and None,
-            lambda: [setattr(stage.bus, one, None) for one in directions] and None,
-            for_ns,
-        )
+
+        def set_to(one: bus.Policy | None) -> None:
+            for direction in directions:
+                setattr(stage.bus, direction, one)
+
+        stage.burst(lambda: set_to(policy), lambda: set_to(None), _window_ns(stage))
 
     return inject
 

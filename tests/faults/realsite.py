@@ -31,6 +31,7 @@ from controller.stream.spec import ScheduleTask, StreamSpec
 from drivers.registry import stop_plan
 from drivers.twin.record import MotionRecord
 from drivers.twin.settings import TwinSettings
+from safety import latch
 from tests.faults.scene import machine_text
 
 CENTRE_MM = (900.0, 700.0)
@@ -114,7 +115,14 @@ class RealSite:
         self.machine = load_machine(self.machine_file)
         self.state = StateDir(self.folder)
         (self.folder / "run").mkdir(exist_ok=True)
-        _swing(self).save(self.folder / "schedule")
+        schedule = _swing(self)
+        schedule.save(self.folder / "schedule")
+        mm_s = [
+            self.machine.axes[name].drive.velocity_unit_counts_s
+            / float(self.machine.axes[name].drive.counts_per_mm)
+            for name in AXES
+        ]
+        self.top_mm_s = float(np.hypot(*(schedule.velocity_units * mm_s).T).max())
         self.twin: Spoken | None = None
         self.channel = ""
         self.twin_folder = self.folder
@@ -169,7 +177,8 @@ class RealSite:
         if self.twin is None or not self.twin.lives:
             self.fresh_twin()
         self.runs += 1
-        self.state.latch.unlink(missing_ok=True)
+        for part in self.folder.glob("latch.json*"):  # a full disk leaves one that was not finished
+            part.unlink()
         self.service = subprocess.Popen(["sleep", "1000"], start_new_session=True)
         plan = stop_plan(self.machine.group_settings(), self.channel)
         guard_file = self.folder / "guard.json"
@@ -206,8 +215,10 @@ class RealSite:
         while self._seen < ticks:
             records = self.ring.drain().records
             self._seen += int((records["segment"] >= 0).sum())
-            if time.monotonic() > end_s:
-                raise RuntimeError(f"expected {ticks} ticks of the schedule, got {self._seen}")
+            if time.monotonic() > end_s or (self.streamer is not None and not self.streamer.lives):
+                standing = latch.read(self.state.latch)
+                why = f"latch: {standing.reason}: {standing.text}" if standing is not None else "no latch"
+                raise RuntimeError(f"expected {ticks} ticks of the schedule, got {self._seen} ({why})")
             time.sleep(0.003)
 
     def first_stopping_ns(self) -> int | None:

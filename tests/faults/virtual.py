@@ -85,10 +85,10 @@ def _judge(trial: Trial, kind: Kind, stage: Stage) -> None:
         return
     first_stop_ns = _first_stop_ns(kind, stage, fault_ns)
     late = first_stop_ns is not None and first_stop_ns - fault_ns > trial.bound.react_ms * NS_PER_MS
-    if "finished" in kind.ends and late and first_stop_ns and _stood_before(record, first_stop_ns):
+    if "finished" in kind.ends and late and first_stop_ns and _rested_before(stage, record, first_stop_ns):
         # The plan had come to its end, or a pause, in order; only then was something found that latched.
         trial.end = "rested"
-        judge_rest(trial, record, first_stop_ns)
+        judge_rest(trial, record, first_stop_ns + STOOD_NS)
         return
     judge_motion(trial, record, fault_ns, first_stop_ns, stage.ended_ns if trial.end == "stopped" else 0)
     if trial.react_ms is None and trial.end == "halted":
@@ -97,8 +97,10 @@ def _judge(trial: Trial, kind: Kind, stage: Stage) -> None:
         trial.problems.append("no latch stands")
 
 
-def _stood_before(record: MotionRecord, instant_ns: int) -> bool:
-    return way_mm(record, instant_ns - STOOD_NS, instant_ns) < STILL_MM
+def _rested_before(stage: Stage, record: MotionRecord, instant_ns: int) -> bool:
+    """Whether the plan stood: nothing moved but what the trim may do to take back an error."""
+    trim_mm = 2**0.5 * stage.scene.machine.trim.authority_mm_s * STOOD_NS * 1e-9
+    return way_mm(record, instant_ns - STOOD_NS, instant_ns) < STILL_MM + trim_mm
 
 
 def _first_stop_ns(kind: Kind, stage: Stage, fault_ns: int) -> int | None:
