@@ -224,8 +224,8 @@ class StreamLoop:
             self._refuse_limits(word_x.inputs, word_y.inputs)
         seen.inputs[0], seen.inputs[1] = word_x.inputs, word_y.inputs
         self._ascribe(tick, fresh, position_x, position_y)
-        trouble = self._watch.stuck(0, self._x.sent_units, position_x, now_ns) or self._watch.stuck(
-            1, self._y.sent_units, position_y, now_ns
+        trouble = self._watch.stuck(0, self._x.sent_units, position_x) or self._watch.stuck(
+            1, self._y.sent_units, position_y
         )
         if trouble:
             raise HaltError(trouble)

@@ -6,8 +6,10 @@ under power when its own statusword says so.
 
 from __future__ import annotations
 
+import math
+
 from controller.config.machine import AXES, Machine
-from drivers.clock import NS_PER_MS, NS_PER_S
+from drivers.clock import NS_PER_MS
 from drivers.inputs.drive import drive_stop_inputs
 from drivers.interface import AxisFeedback, DriveState, GroupFeedback
 from safety.beat import DRIVE_FAULT, DRIVE_INPUT_OPEN, POWER_LOST
@@ -20,7 +22,8 @@ POWER_FAULTS = frozenset({0x3120, 0x3130, 0x3220})
 
 NO_MOTION_MS = 100.0
 NO_MOTION_MM_S = 1.0
-"""Commanded at least so fast for longer than that (and the drive's lag) and not moved at all: something is off."""
+"""Commanded at least so fast for longer than that (and the drive's lag) and not moved at all: something is off. The
+time is counted in readings, one a tick: while readings are held up, nothing is known, and silence has its own limit."""
 
 _FAULTS = (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE)
 
@@ -28,40 +31,45 @@ _FAULTS = (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE)
 class MotionWatch:
     """Commanded motion of one axis without any measured motion."""
 
-    __slots__ = ("_from_counts", "_is_forth", "_limit_ns", "_rest_counts", "_since_ns", "_speed_units")
+    __slots__ = (
+        "_from_counts",
+        "_is_forth",
+        "_looks",
+        "_looks_max",
+        "_rest_counts",
+        "_speed_units",
+        "limit_ms",
+    )
 
     def __init__(self, machine: Machine, axis: str, rest_counts: float) -> None:
         """``rest_counts``: a change of position up to this is none."""
         settings = machine.axes[axis]
         unit = settings.drive.velocity_unit_counts_s
-        self._limit_ns = round((NO_MOTION_MS + settings.loop_lag_ms) * NS_PER_MS)
+        self.limit_ms = NO_MOTION_MS + settings.loop_lag_ms
+        self._looks_max = math.ceil(self.limit_ms * 1000 / machine.tick_us)
         self._rest_counts = rest_counts
         # On a coarse counter slow motion looks like none: there the speed must be one that would surely show.
-        surely_counts_s = 4 * rest_counts * NS_PER_S / self._limit_ns
+        surely_counts_s = 4 * rest_counts * 1000 / self.limit_ms
         self._speed_units = max(NO_MOTION_MM_S * float(settings.drive.counts_per_mm), surely_counts_s) / unit
         self._from_counts = 0
         self._is_forth = True
-        self._since_ns: int | None = None
+        self._looks: int | None = None
 
-    @property
-    def limit_ns(self) -> int:
-        """How long commanded motion may do without measured motion."""
-        return self._limit_ns
-
-    def is_stuck(self, commanded_units: int, position_counts: int, now_ns: int) -> bool:
-        """Whether the axis ought to have moved by now. ``commanded_units``: what was last sent."""
+    def is_stuck(self, commanded_units: int, position_counts: int) -> bool:
+        """Whether the axis ought to have moved by this reading. ``commanded_units``: what was last sent."""
         is_forth = commanded_units > 0
         if (
-            self._since_ns is None
+            self._looks is None
             or is_forth is not self._is_forth  # to and fro within the time may well come to nothing
             or abs(commanded_units) < self._speed_units
             or abs(position_counts - self._from_counts) > self._rest_counts
         ):
             self._from_counts = position_counts
             self._is_forth = is_forth
-            self._since_ns = now_ns
+            self._looks = 0
             return False
-        return now_ns - self._since_ns > self._limit_ns
+        self._looks += 1
+        return self._looks > self._looks_max
 
 
 class MachineWatch:
@@ -101,14 +109,14 @@ class MachineWatch:
         self.flags = flags
         return reason
 
-    def stuck(self, index: int, commanded_units: int, position_counts: int, now_ns: int) -> str:
+    def stuck(self, index: int, commanded_units: int, position_counts: int) -> str:
         """Why axis ``index`` must stop: it was commanded to move and has not moved. Else an empty text."""
         motion = self._motion[index]
-        if not motion.is_stuck(commanded_units, position_counts, now_ns):
+        if not motion.is_stuck(commanded_units, position_counts):
             return ""
         return (
             f"axis {AXES[index]}: no motion: expected the position to change within "
-            f"{motion.limit_ns / NS_PER_MS:g} ms of a commanded velocity, got {position_counts} counts all along"
+            f"{motion.limit_ms:g} ms of a commanded velocity, got {position_counts} counts all along"
         )
 
     def notes(self) -> tuple[str, ...]:
