@@ -63,8 +63,8 @@ class Scene:
         assert self.twin.stdout is not None
         self.twin.stdin.write('{"save": true}\n')
         self.twin.stdin.flush()
-        while json.loads(self.twin.stdout.readline()).get("event") != "saved":
-            pass
+        while (said := json.loads(self.twin.stdout.readline() or "{}")).get("event") != "saved":
+            assert said.get("event") not in (None, "error", "end", "trouble"), said
         return MotionRecord.load(self.world.folder / "twin" / "motion.npz")
 
     def close(self) -> None:
