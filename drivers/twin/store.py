@@ -47,9 +47,9 @@ def lock(folder: Path, patience_s: float) -> int:
 
 
 def save_state(gantry: Gantry, folder: Path) -> None:
-    """Write ``state.json`` atomically."""
+    """Write ``state.json`` atomically, also while a child of this process writes it."""
     path = folder / STATE
-    partial = path.with_name(path.name + ".part")
+    partial = path.with_name(f"{path.name}.{os.getpid()}.part")
     partial.write_text(json.dumps(gantry.state(), indent=1) + "\n")
     os.replace(partial, path)  # noqa: PTH105
 
