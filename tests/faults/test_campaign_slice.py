@@ -10,9 +10,9 @@ import pytest
 
 from drivers.twin.record import MotionRecord
 from tests.faults import realtime, virtual
-from tests.faults.campaign import markdown, rows, shared_folder
+from tests.faults.campaign import kinds_markdown, markdown, rows, shared_folder
 from tests.faults.judge import Bound, Trial, judge_motion
-from tests.faults.kinds import KINDS, Kind
+from tests.faults.kinds import BY_NAME, KINDS, Kind
 from tests.faults.realtime import REAL_BY_NAME
 from tests.faults.scene import PHASES, Scene
 
@@ -100,6 +100,14 @@ def test_the_table_tells_of_failures() -> None:
     assert (row["trials"], row["failed"], row["ends"]) == (2, 1, {"halted": 2})
     assert row["react_ms"] == [1.0, 3.0, 3.0]
     assert "| a | virtual | 2 | 2 halted | 1.0 / 3.0 / 3.0 | 5 | 1.0 / 2.0 / 2.0 | 7 |" in markdown([row])
+
+
+def test_the_document_knows_every_kind() -> None:
+    """docs/faults.md holds the table of kinds as they are now, and figures of every one of them."""
+    text = (Path(__file__).parents[2] / "docs" / "faults.md").read_text()
+    assert kinds_markdown() in text
+    measured = text.split("<!-- measured -->")[1]
+    assert all(f"| {name} |" in measured for name in (*BY_NAME, *REAL_BY_NAME))
 
 
 @pytest.mark.realtime
