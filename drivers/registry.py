@@ -76,7 +76,7 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
     Raises MisuseError for a wire on which such a process could not write by itself.
     """
     from drivers.can import frames
-    from drivers.can.slcan import encode_frames
+    from drivers.can.slcan import END_OF_CUT_LINE, encode_frames
 
     nodes = tuple(axis.node_id for axis in settings.axes.values())
     stop = frames.stop_frames(nodes)
@@ -94,7 +94,7 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
     if interface == "slcan":
         # One write: no other process' bytes can come between the lines.
         stop_bytes: tuple[bytes, ...] = (encode_frames(stop),)
-        poll, end, kind = encode_frames((frames.SYNC_FRAME,)), b"\r", "tty"
+        poll, end, kind = encode_frames((frames.SYNC_FRAME,)), END_OF_CUT_LINE, "tty"
     elif interface == "socketcan":
         stop_bytes = tuple(frames.socketcan_frame(can_id, data) for can_id, data in stop)
         poll, end, kind = frames.socketcan_frame(*frames.SYNC_FRAME), b"", "socketcan"

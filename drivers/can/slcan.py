@@ -32,6 +32,13 @@ _EXTENDED_MASK = 0x1FFF_FFFF
 LINE_BYTES_MAX = 32
 """The longest line: T, 8 digits, length, 16 digits, 4 digits of time stamp, end: 31."""
 
+END_OF_CUT_LINE = b"\rO\r"
+"""What a second writer puts before its own lines: end what was cut, then OPEN, which an open adapter only refuses.
+
+The bare CR would do but for one rest: a line whose data end in the digit C, cut right before it, leaves ``C`` CR to
+come, and that is the adapter's CLOSE. Whoever repeats its round is then heard again from the next one on.
+"""
+
 _READ_BYTES = 4096
 _WRITE_LIMIT_NS = 4 * NS_PER_MS
 _SETTLE_AFTER_OPEN_S = 0.05

@@ -62,10 +62,11 @@ def test_a_group_takes_the_link_that_it_is_given() -> None:
 def test_stop_plan_for_a_serial_adapter() -> None:
     """The bytes are the lines of the stop frames in one write, and the words say where positions stand.
 
-    Line format: t, three hex digits, length, data, carriage return. 1000 um / 5400 counts a mm = 0.185 um.
+    Line format: t, three hex digits, length, data, carriage return. What ends a cut line also opens the channel: the
+    cut line's rest may have been its CLOSE. 1000 um / 5400 counts a mm = 0.185 um.
     """
     plan = stop_plan(group_settings(), "/dev/ttyACM0")
-    assert (plan.kind, plan.channel, plan.end_frame) == ("tty", "/dev/ttyACM0", b"\r")
+    assert (plan.kind, plan.channel, plan.end_frame) == ("tty", "/dev/ttyACM0", b"\rO\r")
     assert b"".join(plan.frames) == (
         b"t2016020000000000\rt2026020000000000\rt0800\rt60182B40600002000000\rt60282B40600002000000\r"
     )
