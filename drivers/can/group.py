@@ -1,9 +1,9 @@
 """CiA 402 drives on one CAN bus, commanded together by synchronous process data.
 
 Owns the link, the mirror of every drive and the order of frames. Knows no millimetres and no ink. Per tick one
-batch leaves: RPDO1 of every axis, RPDO2 of the head's drive when its outputs change, SYNC, and our heartbeat when it
-is due. The heartbeat leaves only from the loops that supervise motion, never from a timer: when the loop hangs, the
-drives notice and stop.
+batch leaves: RPDO1 of every axis, RPDO2 of the head's drive when its outputs change and until its switches say that
+the head is there, SYNC, and our heartbeat when it is due. The heartbeat leaves only from the loops that supervise
+motion, never from a timer: when the loop hangs, the drives notice and stop.
 """
 
 from __future__ import annotations
@@ -66,6 +66,10 @@ class CanDriveGroup:
         self._head_id = frames.RPDO2 + head_node
         self._head_words = tuple(frames.RPDO2_DATA.pack(word) for word in (0, 1 << settings.head.output_bit))
         self._outputs_sent: int | None = None
+        up, down = (1 << bit for bit in (settings.head.up_input_bit, settings.head.down_input_bit))
+        self._head_switches = up | down
+        self._head_there = (up, down)
+        self._head_axis = self._axes.index(settings.head.axis)
         self._rpdo1_ids = tuple(frames.RPDO1 + node for node in self._nodes)
         self._stop_frames = frames.stop_frames(self._nodes)
         self._access: ObjectAccess | None = None
@@ -379,7 +383,7 @@ class CanDriveGroup:
     # Motion
 
     def send_tick(self, velocity_units: tuple[int, ...], outputs: int) -> None:
-        """One batch: velocities, outputs when they changed, SYNC, our heartbeat when due.
+        """One batch: velocities, outputs (changed ones, and until the head is there), SYNC, our heartbeat when due.
 
         Raises MisuseError before ``enable``, after ``abort``, for a wrong count or a value beyond 32 bits;
         FaultError when a drive's last word is not OPERATION ENABLED. Nothing was sent then. LinkError when the
@@ -404,7 +408,9 @@ class CanDriveGroup:
             ]
         except struct.error:
             raise MisuseError("send_tick", "whole velocities of 32 bits", str(velocity_units)) from None
-        if outputs != self._outputs_sent:
+        # Said again until the head's switches agree: one lost frame must not leave the pen where it is.
+        switches = self._feedback.axes[self._head_axis].inputs & self._head_switches
+        if outputs != self._outputs_sent or switches != self._head_there[outputs]:
             batch.append((self._head_id, self._head_words[outputs]))
         batch.append(frames.SYNC_FRAME)
         now_ns = self._clock.now_ns()

@@ -310,8 +310,11 @@ def test_a_tick_is_one_batch_in_order(enabled) -> None:
     ]
 
 
-def test_outputs_leave_only_when_they_change(enabled) -> None:
-    """The head's frame goes out on a change, before the SYNC of the same tick, and not again."""
+def test_outputs_leave_on_a_change_until_the_head_is_there(enabled) -> None:
+    """The head's frame goes out on a change, before the SYNC of the same tick, and again until the switches agree.
+
+    The answer to the SYNC of the change still shows the old place; the one after it does not.
+    """
     counts = []
     for outputs in (0, 0, 1, 1, 1, 0, 0):
         mark = len(enabled.bus.sent)
@@ -322,7 +325,22 @@ def test_outputs_leave_only_when_they_change(enabled) -> None:
         if heads:
             assert heads == [(0x301, struct.pack("<I", outputs << 16))]
             assert sent.index(heads[0]) < sent.index((0x080, b""))
-    assert counts == [0, 0, 1, 0, 0, 1, 0]
+    assert counts == [0, 0, 1, 1, 0, 1, 1]
+
+
+@pytest.mark.parametrize("lost", [1, 2, 7])
+def test_a_head_that_did_not_hear_is_told_again(enabled, lost: int) -> None:
+    """Lost frames of the head (its switches still say up) are made up for by the next one that arrives."""
+    is_up = enabled.nodes[0].inputs
+    for _ in range(lost):
+        enabled.tick((0, 0), 1)
+        enabled.nodes[0].inputs = is_up
+    enabled.tick((0, 0), 1)
+    assert enabled.nodes[0].inputs >> 16 & 3 == 1
+    enabled.tick((0, 0), 1)
+    mark = len(enabled.bus.sent)
+    enabled.tick((0, 0), 1)
+    assert not [frame for frame in enabled.sent_since(mark) if frame[0] == 0x301]
 
 
 def test_outputs_that_were_not_sent_are_sent_again(enabled) -> None:
