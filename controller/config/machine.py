@@ -45,6 +45,59 @@ class Homing(Settings):
     difference_max_mm: Positive = Field(description="largest accepted difference from the last homing")
 
 
+Numbers = Annotated[tuple[Real, ...], Field(strict=False, min_length=1)]
+NonNegatives = Annotated[tuple[NonNegative, ...], Field(strict=False, min_length=1)]
+Positives = Annotated[tuple[Positive, ...], Field(strict=False, min_length=1)]
+NonNegativePair = Annotated[tuple[NonNegative, NonNegative], Field(strict=False)]
+
+
+class PlayTable(Settings):
+    """Play measured at several places of an axis; straight lines between, the ends hold beyond."""
+
+    position_mm: Numbers
+    play_mm: NonNegatives = Field(description="whole gap at that place; used in place of the axis' play_mm")
+
+
+class Belt(Settings):
+    """The belt as a spring that drives the head's mass; softer or stiffer by place."""
+
+    position_mm: Numbers
+    frequency_hz: Positives = Field(description="natural frequency of the head on its belt at that place")
+    damping: Annotated[float, Field(ge=0, lt=1)] = Field(default=0.0, description="damping ratio")
+
+
+class LengthTable(Settings):
+    """How far the axis truly goes: error = true place - place that belt pitch, teeth and gear say."""
+
+    position_mm: Numbers
+    error_mm: Numbers
+
+
+class Sag(Settings):
+    """How far the head hangs lower (positive: down) than the straight line, by its place along x."""
+
+    position_mm: Numbers
+    drop_mm: Numbers
+
+
+class Geometry(Settings):
+    """How the two axes lie in the plane of the canvas."""
+
+    squareness_mm_m: Real = Field(
+        default=0.0, description="how far x drifts to the right per metre that y goes down"
+    )
+    sag: Sag | None = None
+
+
+class Pen(Settings):
+    """How the tip stands off the holder while it touches the canvas."""
+
+    lean_mm: NonNegativePair = Field(
+        default=(0.0, 0.0), description="how far the tip trails the holder when drawn along x, along y"
+    )
+    landing_mm: Pair = Field(default=(0.0, 0.0), description="where the tip lands, from the holder's centre")
+
+
 class Axis(Settings):
     """One axis: its drive, its belt and what it may do."""
 
@@ -55,7 +108,11 @@ class Axis(Settings):
     acceleration_max_mm_s2: Positive
     following_error_max_mm: Positive
     play_mm: NonNegative = Field(default=0.0, description="lost motion between motor and head, whole gap")
+    play_table: PlayTable | None = None
     loop_lag_ms: NonNegative = Field(default=0.0, description="first-order lag of the drive's velocity loop")
+    latency_ms: NonNegative = Field(default=0.0, description="from the instant of a command until it acts")
+    belt: Belt | None = Field(default=None, description="left out: the belt is taken for stiff")
+    length_table: LengthTable | None = None
     moving_mass_kg: Positive
     homing: Homing
 
@@ -67,7 +124,20 @@ class Motion(Settings):
     paint_speed_mm_s: Positive
     acceleration_mm_s2: Positive
     corner_angle_deg: Annotated[float, Field(gt=0, lt=180)] = Field(
-        default=20.0, description="turns sharper than this are stopped at"
+        default=20.0, description="turns sharper than this are corners"
+    )
+    jerk_mm_s3: Positive = Field(default=250_000.0, description="limit of the change of acceleration")
+    corners: Literal["stop", "round"] = Field(
+        default="stop", description="stop at corners, or round them within corner_tolerance_mm"
+    )
+    corner_tolerance_mm: Positive = Field(
+        default=0.05, description="farthest that a rounded corner may pass beside its vertex"
+    )
+    reversal_error_mm: Positive = Field(
+        default=0.05, description="strokes slow down where taking up the play would cost more than this"
+    )
+    travel_shaping: Literal["none", "zv", "zvd"] = Field(
+        default="none", description="shape travel moves so that the belt does not ring after them"
     )
     kinetic_energy_max_j: Positive = Field(description="check warns above this")
     stopping_distance_max_mm: Positive = Field(description="check warns above this")
@@ -115,6 +185,8 @@ class Machine(Settings):
     head: DriveOutputHead
     motion: Motion
     canvas: Canvas
+    geometry: Geometry = Geometry()
+    pen: Pen = Pen()
     trim: Trim = Trim()
     lease: Lease = Lease()
     stops: StopsSettings = StopsSettings()
