@@ -8,6 +8,10 @@ hysteresis fall out. A touch lies between the last open and the first closed rea
 travel apart; their middle is off by at most half of that. Every touch starts a further 1/N of a tick's travel
 away, so that the N middles sit at N different places of that interval and their mean is off by at most
 half a tick's travel divided by N (plus the switch's own scatter).
+
+The edge is where the *head* is; the motor, which is what is read, is half the play ahead of it in the direction of the
+touches. The offset takes that off, so that a motor reading of p means a head at p - r or p + r, r half the play, by
+the side of the gap that the motor leans on: the frame in which motion is planned.
 """
 
 from __future__ import annotations
@@ -30,7 +34,7 @@ DOUBTFUL_MAX = 2  # touches that may be repeated for each one wanted
 class AxisHoming:
     """One axis' homing: raw drive counts of every slow touch, and what follows from them.
 
-    ``offset_counts``: raw counts = machine mm x signed counts per mm + offset_counts.
+    ``offset_counts``: raw counts of the motor = machine mm x signed counts per mm + offset_counts.
     ``spread_mm``: largest minus smallest touch.
     """
 
@@ -71,7 +75,8 @@ class AxisHomer:
     """Finds one axis' home switch. Call ``step`` once a tick until ``finished``.
 
     ``signed_counts_per_mm`` carries the drive's direction. All motion is planned within
-    ``acceleration_mm_s2``. Internally distances run along ``towards``: larger is nearer to the switch.
+    ``acceleration_mm_s2``. ``half_play_mm``: half the play where the switch stands. Internally distances run along
+    ``towards``: larger is nearer to the switch.
     """
 
     def __init__(
@@ -81,9 +86,11 @@ class AxisHomer:
         signed_counts_per_mm: float,
         acceleration_mm_s2: float,
         tick_s: float,
+        half_play_mm: float = 0.0,
     ) -> None:
         self._axis = axis
         self._homing = homing
+        self._half_play_mm = half_play_mm
         self._counts_per_mm = signed_counts_per_mm
         self._along_per_count = homing.towards / signed_counts_per_mm
         self._rate_mm_s2 = acceleration_mm_s2
@@ -117,7 +124,8 @@ class AxisHomer:
         touches = tuple(mm / self._along_per_count for mm in self._touches_mm)
         mean = math.fsum(touches) / len(touches)
         spread_mm = (max(touches) - min(touches)) / abs(self._counts_per_mm)
-        offset = mean - self._counts_per_mm * self._homing.position_mm
+        motor_mm = self._homing.position_mm + self._homing.towards * self._half_play_mm
+        offset = mean - self._counts_per_mm * motor_mm
         return AxisHoming(self._axis, touches, mean, spread_mm, offset)
 
     def step(

@@ -1,7 +1,8 @@
 """One axis inside the stream loop: its plan in raw counts, its expected readings, its trim, its limits.
 
 Pure arithmetic; knows no bus and no clock. Positions: *planned* lie on the quantum grid (exact integers) above
-``base_counts``; *expected* is what the drive should report when the plan passes through its known lag.
+``base_counts``; *expected* is what the drive should report when the plan passes through its known latency
+and lag.
 """
 
 from __future__ import annotations
@@ -65,7 +66,9 @@ class AxisState:
         self.error_counts = 0.0  # expected less measured, of the last usable reading
         self.expected_counts = 0.0  # at the last reading
         self._tick_ns = machine.tick_ns
-        self._ahead = ExpectedReading(axis.loop_lag_ms * 1e-3, unit, machine.tick_ns * 1e-9)
+        self._ahead = ExpectedReading(
+            axis.loop_lag_ms * 1e-3, unit, machine.tick_ns * 1e-9, axis.latency_ms * 1e-3
+        )
         self._expected = [0.0] * HISTORY
 
     def anchor(self, base_counts: float, measured_counts: int) -> None:

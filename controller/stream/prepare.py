@@ -59,17 +59,34 @@ class Limits:
 
     @classmethod
     def of(cls, machine: Machine) -> Limits:
-        """The machine's soft limits (one quantum of rounding allowed) and axis speeds."""
+        """The machine's soft limits (widened by ``command_lead_mm`` and a quantum of rounding) and axis speeds."""
         low, high, speed = [], [], []
         for name in AXES:
             axis = machine.axes[name]
-            ends = sorted(mm * machine.quanta_per_mm(name) for mm in (axis.min_mm, axis.max_mm))
+            lead_mm = command_lead_mm(machine, name)
+            ends = sorted(
+                mm * machine.quanta_per_mm(name) for mm in (axis.min_mm - lead_mm, axis.max_mm + lead_mm)
+            )
             low.append(int(np.floor(ends[0])) - 1)
             high.append(int(np.ceil(ends[1])) + 1)
             drive = axis.drive
             units_per_mm_s = float(drive.counts_per_mm) / drive.velocity_unit_counts_s
             speed.append(int(np.ceil(axis.speed_max_mm_s * units_per_mm_s)))
         return cls((low[0], low[1]), (high[0], high[1]), (speed[0], speed[1]))
+
+
+def command_lead_mm(machine: Machine, name: str) -> float:
+    """How far the commanded motor position may be beyond the head's on the way to a stop at a soft limit.
+
+    Half the play, what the belt is stretched by in braking (A / omega^2), and what braking leaves of the lead over the
+    lag: y + tau y' with y = -v^2 / 2A is largest at v = A tau, where it is A tau^2 / 2.
+    """
+    axis, acceleration = machine.axes[name], machine.motion.acceleration_mm_s2
+    play = max(axis.play_table.play_mm) if axis.play_table is not None else axis.play_mm
+    stretch = 0.0
+    if axis.belt is not None:
+        stretch = acceleration / (2.0 * np.pi * min(axis.belt.frequency_hz)) ** 2
+    return 0.5 * play + stretch + 0.5 * acceleration * (axis.loop_lag_ms * 1e-3) ** 2
 
 
 def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
@@ -85,20 +102,19 @@ def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
             case HomingTask():
                 steps.append(HomingStep(index))
             case MoveTask():
-                steps.append(MoveStep(index, _target_quanta(task, machine, limits)))
+                steps.append(MoveStep(index, _target_quanta(task, machine)))
             case ScheduleTask():
                 path, start = _vet_schedule(task, index, machine, limits)
                 steps.extend((MoveStep(index, start), path))
     return tuple(steps)
 
 
-def _target_quanta(task: MoveTask, machine: Machine, limits: Limits) -> tuple[int, int]:
+def _target_quanta(task: MoveTask, machine: Machine) -> tuple[int, int]:
     quanta = [round(mm * machine.quanta_per_mm(name)) for name, mm in zip(AXES, task.target_mm, strict=True)]
-    for name, mm, at, low, high in zip(
-        AXES, task.target_mm, quanta, limits.low_quanta, limits.high_quanta, strict=True
-    ):
-        if not low <= at <= high:
-            axis = machine.axes[name]
+    for name, mm in zip(AXES, task.target_mm, strict=True):
+        axis = machine.axes[name]
+        rounding_mm = 1.0 / abs(machine.quanta_per_mm(name))
+        if not axis.min_mm - rounding_mm <= mm <= axis.max_mm + rounding_mm:
             raise RefusedError(
                 f"move: axis {name}: expected a target from {axis.min_mm} to {axis.max_mm} mm, got {mm}",
                 "Choose a target within the soft limits",

@@ -129,7 +129,13 @@ class HomingProgram:
         self._limit_bits = (
             negative_first if axis.homing.towards * drive.direction < 0 else negative_first[::-1]
         )
-        self._homer = AxisHomer(name, axis.homing, counts_per_mm, self._rate_mm_s2, self._tick_s)
+        play_mm = axis.play_mm
+        if axis.play_table is not None:
+            table = axis.play_table
+            play_mm = float(np.interp(axis.homing.position_mm, table.position_mm, table.play_mm))
+        self._homer = AxisHomer(
+            name, axis.homing, counts_per_mm, self._rate_mm_s2, self._tick_s, 0.5 * play_mm
+        )
         return True
 
     def _close(self, homer: AxisHomer) -> None:

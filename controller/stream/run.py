@@ -130,12 +130,14 @@ def run_stream(
 
 def _refuse_wild_trim(machine: Machine) -> None:
     for name in AXES:
-        lag_s = machine.axes[name].loop_lag_ms * 1e-3
-        margin = stability_margin(machine.trim.gain_per_s, lag_s, machine.tick_ns * 1e-9)
+        axis = machine.axes[name]
+        margin = stability_margin(
+            machine.trim.gain_per_s, axis.loop_lag_ms * 1e-3, machine.tick_ns * 1e-9, axis.latency_ms * 1e-3
+        )
         if margin > 1.0:
             raise RefusedError(
-                f"trim.gain_per_s: expected at most {machine.trim.gain_per_s / margin:.3g} with the lag of axis "
-                f"{name} and this tick, got {machine.trim.gain_per_s}",
+                f"trim.gain_per_s: expected at most {machine.trim.gain_per_s / margin:.3g} with lag and latency of "
+                f"axis {name} and this tick, got {machine.trim.gain_per_s}",
                 "Lower the gain: a higher one makes the axes swing",
             )
 

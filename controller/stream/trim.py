@@ -8,14 +8,21 @@ at rest, the position is what was commanded less tau times the present speed: p 
 is the lagged speed; the commanded position P is an exact integer and nothing drifts, however long the run.
 A pure velocity lag ends exactly where the commands end (p = P once v = 0). Only *planned* velocities go in,
 so what a trim adds is part of the correction, not of the expectation; and they go in at their scheduled
-instants, so a tick that left late shows up as the position error that it really made.
+instants, so a tick that left late shows up as the position error that it really made. A latency d (from the instant
+of a command until the drive acts on it) shifts all of it: the reading expected at t is the one that the lag alone
+would give at t - d.
 
 **Trim.** e = expected - measured, trim = gain x e, clamped to the authority. The axis integrates velocity, so
-e' = -gain e behind a delay D = one tick (sampled at SYNC k - 1, acting from SYNC k) + half a tick (hold) + tau (loop).
+e' = -gain e behind a delay D = one tick (sampled at SYNC k - 1, acting from SYNC k) + half a tick (hold) + tau
+(loop) + d (latency).
 A pure integrator behind a pure delay is stable for gain D < pi / 2 and does not oscillate up to gain D = 1 / e
 (the double root of s + gain exp(-s D) = 0 at s = -1 / D). A lag is kinder than a delay of the same size, so
 ``gain D <= 1 / e`` is a safe bound; ``stability_margin`` gives gain D e, to be at most 1. Clamping only lowers
 the effective gain.
+
+**Play.** The plan commands the *motor*, the taking up of play included, and the encoder sits on the motor: the loop
+closes in front of the gap, has no play in it and cannot hunt across it. At rest it can move the motor by no more than
+the error it sees, a fraction of the gap; what the head does stays the plan's business.
 
 **Late debt.** A tick that leaves late by L lets the velocity before it go on for L longer, so the axis is off its plan
 by (v before - v after) L. That is known exactly and at once, without waiting for a reading: ``LateDebt`` pays it back
@@ -29,52 +36,79 @@ from __future__ import annotations
 import math
 
 
-def stability_margin(gain_per_s: float, lag_s: float, tick_s: float) -> float:
+def stability_margin(gain_per_s: float, lag_s: float, tick_s: float, latency_s: float = 0.0) -> float:
     """gain x delay x e: up to 1 the trim settles without oscillation; at e pi / 2 (4.27) it would run away."""
-    return gain_per_s * (lag_s + 1.5 * tick_s) * math.e
+    return gain_per_s * (lag_s + latency_s + 1.5 * tick_s) * math.e
 
 
 class ExpectedReading:
-    """The position one axis should report: the plan passed through the drive's known lag.
+    """The position one axis should report: the plan passed through the drive's known latency and lag.
 
     Positions are raw drive counts; ``velocity_units`` and the quantum grid as in the schedule.
     """
 
-    __slots__ = ("_decay", "_lag_s", "_speed", "_unit_counts_s")
+    __slots__ = ("_at", "_decay", "_lag_s", "_latest_s", "_pending", "_speed", "_tick_s", "_unit_counts_s")
 
-    def __init__(self, lag_s: float, unit_counts_s: float, tick_s: float) -> None:
+    def __init__(self, lag_s: float, unit_counts_s: float, tick_s: float, latency_s: float = 0.0) -> None:
         self._lag_s = lag_s
         self._unit_counts_s = unit_counts_s
+        self._tick_s = tick_s
         self._decay = math.exp(-tick_s / lag_s) if lag_s > 0.0 else 0.0
-        self._speed = 0.0  # lagged speed at the present boundary, counts/s
+        # At a boundary the drive still acts on what was commanded ``ticks_back`` ticks before, for ``_latest_s``
+        # more. The lagged speed is kept as it was that many ticks ago.
+        ticks_back = math.ceil(latency_s / tick_s - 1e-9)
+        self._latest_s = latency_s - (ticks_back - 1) * tick_s if ticks_back else 0.0
+        self._pending = [0.0] * ticks_back  # counts/s commanded in those ticks, a ring
+        self._at = 0  # its oldest
+        self._speed = 0.0  # lagged speed where the oldest pending tick begins, counts/s
 
     @property
     def behind_counts(self) -> float:
         """How far the axis should be behind the plan at the present tick boundary."""
-        return self._lag_s * self._speed
-
-    @property
-    def speed_counts_s(self) -> float:
-        """The lagged speed at the present tick boundary."""
-        return self._speed
+        return -self.ahead_counts(0, 0.0)
 
     def advance(self, velocity_units: int) -> None:
         """Let one whole tick pass with ``velocity_units`` commanded."""
         commanded = velocity_units * self._unit_counts_s
+        if self._pending:
+            oldest = self._pending[self._at]
+            self._pending[self._at] = commanded
+            self._at = (self._at + 1) % len(self._pending)
+            commanded = oldest
         self._speed = commanded + (self._speed - commanded) * self._decay
 
     def ahead_counts(self, velocity_units: int, after_s: float) -> float:
-        """Expected reading ``after_s`` past the boundary, with ``velocity_units`` commanded since it,
-        relative to the planned position at the boundary."""
-        commanded = velocity_units * self._unit_counts_s
+        """Expected reading ``after_s`` past the boundary (up to a tick), with ``velocity_units`` commanded since
+        it, relative to the planned position at the boundary."""
+        pending, speed = self._pending, self._speed
+        waiting = len(pending)
+        if not waiting:
+            return self._within(velocity_units * self._unit_counts_s, speed, after_s)
+        # The delayed instant lies in the oldest pending tick, or beyond its end in the one after it.
+        position = -sum(pending) * self._tick_s
+        inside_s = self._tick_s - self._latest_s + after_s
+        commanded = pending[self._at]
+        if inside_s > self._tick_s:
+            inside_s -= self._tick_s
+            position += commanded * self._tick_s
+            speed = commanded + (speed - commanded) * self._decay
+            commanded = (
+                pending[(self._at + 1) % waiting] if waiting > 1 else velocity_units * self._unit_counts_s
+            )
+        return position + self._within(commanded, speed, inside_s)
+
+    def _within(self, commanded: float, speed: float, after_s: float) -> float:
+        """Way from the commanded position where a tick begins, ``after_s`` into it: p = P - tau v."""
         if self._lag_s <= 0.0:
             return commanded * after_s
-        speed = commanded + (self._speed - commanded) * math.exp(-after_s / self._lag_s)
-        return commanded * after_s - self._lag_s * speed
+        lagged = commanded + (speed - commanded) * math.exp(-after_s / self._lag_s)
+        return commanded * after_s - self._lag_s * lagged
 
     def reset(self) -> None:
         """The axis stands still."""
         self._speed = 0.0
+        for index in range(len(self._pending)):
+            self._pending[index] = 0.0
 
 
 class Trim:

@@ -45,7 +45,7 @@ class MotionWatch:
         """``rest_counts``: a change of position up to this is none."""
         settings = machine.axes[axis]
         unit = settings.drive.velocity_unit_counts_s
-        self.limit_ms = NO_MOTION_MS + settings.loop_lag_ms
+        self.limit_ms = NO_MOTION_MS + settings.loop_lag_ms + settings.latency_ms
         self._looks_max = math.ceil(self.limit_ms * 1000 / machine.tick_us)
         self._rest_counts = rest_counts
         # On a coarse counter slow motion looks like none: there the speed must be one that would surely show.

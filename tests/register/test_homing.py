@@ -55,8 +55,9 @@ class SimulatedSwitch:
         lag_s: float = 0.008,
         stuck: bool | None = None,
         limit_mm: float | None = None,
+        half_play_mm: float = 0.0,
     ) -> None:
-        self.homer = AxisHomer("x", homing, counts_per_mm, RATE_MM_S2, TICK_S)
+        self.homer = AxisHomer("x", homing, counts_per_mm, RATE_MM_S2, TICK_S, half_play_mm)
         self.towards = homing.towards
         self.counts_per_mm = counts_per_mm
         self.mm = start_mm
@@ -141,6 +142,21 @@ def test_offset_makes_the_switch_stand_at_its_place() -> None:
     homing = homing_with(position_mm=42.0)
     result = SimulatedSwitch(homing, 100.0).run().result
     assert (result.mean_counts - result.offset_counts) / 5400.0 == pytest.approx(42.0)
+
+
+@pytest.mark.parametrize("direction", [-1, 1])
+@pytest.mark.parametrize("towards", [-1, 1])
+def test_the_offset_lies_in_the_middle_of_the_play(towards: int, direction: int) -> None:
+    """The switch sees the head, the counter the motor, which leads it by half the play: homing from the right and
+    from the left of a machine with 0.8 mm of play gives offsets that differ by all of it, in the counter's own
+    direction."""
+    homing = homing_with(towards=towards, position_mm=15.0)
+    counts_per_mm = direction * 5400.0
+    start_mm = 15.0 - 60.0 * towards
+    world = SimulatedSwitch(homing, start_mm, counts_per_mm=counts_per_mm, half_play_mm=0.4)
+    result = world.run().result
+    motor_mm = (result.mean_counts - result.offset_counts) / counts_per_mm
+    assert motor_mm == pytest.approx(15.0 + 0.4 * towards)
 
 
 def test_leaves_a_closed_switch_first() -> None:

@@ -103,9 +103,13 @@ def test_home_paint_and_park_in_one_life(rig: Rig) -> None:
     assert [result.axis for result in outcome.homing] == ["y", "x"]
     # A touch is known to a fraction of the way of one tick at the slow speed: 12 mm/s x 4 ms x 5400 counts/mm.
     tick_counts = 259.2
-    assert offsets["x"] == pytest.approx(12_345.0, abs=tick_counts / 4)
-    assert offsets["y"] == pytest.approx(-777.0, abs=tick_counts / 4)
-    assert [motor.mm for motor in rig.group.motors] == pytest.approx([120.0, 120.0], abs=0.01)
+    # The motor is taken for half the play (0.125 mm) ahead of the head in the direction of the touches, -1; counts
+    # run with x and against y. These motors have no gap, so they stand where they are told, less that.
+    half_play_mm, counts_per_mm = 0.125, 5400.0
+    assert offsets["x"] == pytest.approx(12_345.0 + half_play_mm * counts_per_mm, abs=tick_counts / 4)
+    assert offsets["y"] == pytest.approx(-777.0 - half_play_mm * counts_per_mm, abs=tick_counts / 4)
+    expected_mm = [120.0 + half_play_mm] * 2
+    assert [motor.mm for motor in rig.group.motors] == pytest.approx(expected_mm, abs=0.02)
     assert rig.group.calls == ["configure", "clear_fault", "enable", "disable"]
     assert rig.beats.words == ["arm", "disarm"]
     records = rig.records()

@@ -15,37 +15,42 @@ from controller.stream.trim import ExpectedReading, LateDebt, Trim, stability_ma
 TICK_S = 0.004
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     lag_ms=st.floats(0.5, 40.0),
+    latency_ms=st.one_of(st.just(0.0), st.just(4.0), st.just(8.0), st.floats(0.0, 15.0)),
     velocities=st.lists(st.integers(-2_000_000, 2_000_000), min_size=1, max_size=12),
     share=st.floats(0.0, 1.0),
 )
 def test_expected_reading_is_the_solution_of_the_lag_equation(
-    lag_ms: float, velocities: list[int], share: float
+    lag_ms: float, latency_ms: float, velocities: list[int], share: float
 ) -> None:
-    """Against an independent integrator (scipy, DOP853): v' = (u - v) / tau, p' = v from rest, to 1e-3 counts."""
-    lag_s = lag_ms * 1e-3
-    model = ExpectedReading(lag_s, 1.0, TICK_S)
-    state = np.array([0.0, 0.0])
+    """Against an independent integrator (scipy, DOP853): v' = (u(t - d) - v) / tau, p' = v from rest."""
+    lag_s, latency_s = lag_ms * 1e-3, latency_ms * 1e-3
+    model = ExpectedReading(lag_s, 1.0, TICK_S, latency_s)
 
-    def integrate(state: np.ndarray, command: float, seconds: float) -> np.ndarray:
-        if seconds == 0.0:
-            return state
-        solution = solve_ivp(
-            lambda _t, s: [s[1], (command - s[1]) / lag_s], (0.0, seconds), state, method="DOP853",
-            rtol=1e-11, atol=1e-9,
-        )  # fmt: skip
-        return solution.y[:, -1]
+    def reading(until_s: float) -> float:
+        """Position at ``until_s``, piece by piece between the instants at which commands take effect."""
+        state, now_s = np.array([0.0, 0.0]), 0.0
+        edges = [latency_s + k * TICK_S for k in range(len(velocities) + 1)]
+        for k, edge in enumerate([*edges, until_s + TICK_S]):
+            end = min(edge, until_s)
+            if end > now_s:
+                command = velocities[k - 1] if 1 <= k <= len(velocities) else 0
+                solution = solve_ivp(
+                    lambda _t, s, u=command: [s[1], (u - s[1]) / lag_s], (now_s, end), state, method="DOP853",
+                    rtol=1e-11, atol=1e-9,
+                )  # fmt: skip
+                state, now_s = solution.y[:, -1], end
+        return float(state[0])
 
     planned = 0.0
-    for velocity in velocities:
+    for k, velocity in enumerate(velocities):
         got = planned + model.ahead_counts(velocity, share * TICK_S)
-        assert got == pytest.approx(integrate(state, velocity, share * TICK_S)[0], abs=1e-3)
-        state = integrate(state, velocity, TICK_S)
+        assert got == pytest.approx(reading((k + share) * TICK_S), abs=1e-3)
         planned += velocity * TICK_S
         model.advance(velocity)
-    assert planned - model.behind_counts == pytest.approx(state[0], abs=1e-3)
+    assert planned - model.behind_counts == pytest.approx(reading(len(velocities) * TICK_S), abs=1e-3)
 
 
 def test_a_pure_velocity_lag_ends_where_the_commands_end() -> None:
@@ -80,14 +85,16 @@ def test_trim_is_gain_times_error_within_its_authority() -> None:
     assert coarse.units(1000.0) == 20
 
 
-def closed_loop(gain: float, lag_s: float, seconds: float = 40.0) -> np.ndarray:
-    """Errors over time of an axis with this lag, one tick of delay and an initial error of 1000 counts."""
+def closed_loop(gain: float, lag_s: float, seconds: float = 40.0, latency_ticks: int = 0) -> np.ndarray:
+    """Errors over time of an axis with this lag, one tick of delay, so many of latency, an initial error of 1000."""
     trim = Trim(gain, 1e9, 5400.0, 1.0)
     position, speed, reading = -1000.0, 0.0, -1000.0
     decay = math.exp(-TICK_S / lag_s)
     errors = []
+    commands = [0] * latency_ticks
     for _ in range(round(seconds / TICK_S)):
-        command = trim.units(-reading)
+        commands.append(trim.units(-reading))
+        command = commands.pop(0)
         reading = position
         position += command * TICK_S - lag_s * (1 - decay) * (command - speed)
         speed = command + (speed - command) * decay
@@ -95,14 +102,15 @@ def closed_loop(gain: float, lag_s: float, seconds: float = 40.0) -> np.ndarray:
     return np.array(errors)
 
 
+@pytest.mark.parametrize("latency_ticks", [0, 1, 3])
 @pytest.mark.parametrize("lag_s", [0.002, 0.008, 0.03])
-def test_the_bound_of_the_docstring_holds(lag_s: float) -> None:
+def test_the_bound_of_the_docstring_holds(lag_s: float, latency_ticks: int) -> None:
     """At margin 1 the loop settles with next to no overshoot; far beyond e pi / 2 it runs away."""
-    good = 1.0 / (stability_margin(1.0, lag_s, TICK_S))
-    settled = closed_loop(good, lag_s)
+    good = 1.0 / (stability_margin(1.0, lag_s, TICK_S, latency_ticks * TICK_S))
+    settled = closed_loop(good, lag_s, latency_ticks=latency_ticks)
     assert abs(settled[-1]) <= 1.0
     assert settled.max() <= 50.0
-    wild = closed_loop(good * math.e * math.pi / 2 * 4, lag_s, 10.0)
+    wild = closed_loop(good * math.e * math.pi / 2 * 4, lag_s, 10.0, latency_ticks)
     assert np.abs(wild[-500:]).max() > 1000.0
 
 
@@ -110,6 +118,7 @@ def test_the_shipped_gain_is_far_inside_the_bound() -> None:
     """2 / s with 8 ms of lag at a 4 ms tick: margin 0.08."""
     assert stability_margin(2.0, 0.008, TICK_S) == pytest.approx(2.0 * 0.014 * math.e)
     assert stability_margin(2.0, 0.008, TICK_S) < 0.1
+    assert stability_margin(2.0, 0.008, TICK_S, 0.002) == pytest.approx(2.0 * 0.016 * math.e)
 
 
 @settings(max_examples=100, deadline=None)
