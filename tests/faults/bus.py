@@ -141,6 +141,23 @@ def losing_sync() -> Policy:
     return lambda batch: [one for one in all_of(batch) if one[1] != frames.SYNC]
 
 
+def losing_next(can_id: int, count: int) -> Policy:
+    """The next ``count`` frames with this identifier do not get through; everything else does."""
+    left = count
+
+    def policy(batch: Sequence[tuple[int, bytes]]) -> list[Passed]:
+        nonlocal left
+        passed = []
+        for one in all_of(batch):
+            if one[1] == can_id and left:
+                left -= 1
+            else:
+                passed.append(one)
+        return passed
+
+    return policy
+
+
 def delaying(rng: random.Random, longest_ns: int) -> Policy:
     """Each frame is held back for up to ``longest_ns``, on its own: so they also overtake each other."""
     return lambda batch: [(rng.randrange(longest_ns), can_id, data) for _, can_id, data in all_of(batch)]

@@ -5,20 +5,25 @@ Owns one table. Each bound says in its terms what it is made of; ``docs/faults.m
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 from controller.config.machine import Machine
+from drivers.can import frames
 from drivers.clock import NS_PER_MS
 from tests.faults import bus
 from tests.faults.judge import Bound, bound
+from tests.faults.loops import Loops
 from tests.faults.scene import PHASES
 from tests.faults.stage import Stage
 
 STEP_MS = 1.0
 LOOK_MS = 2.0
 WINDOW_MS = 200
+SILENT_MS = 50.0
+"""How long a reader may say nothing (``safety.settings.StopInput``)."""
 MOVING = tuple(phase for phase in PHASES if phase != "homing")
 
 Ends = Literal["finished", "stopped", "halted", "failed", "refused"]
@@ -35,6 +40,7 @@ class Times:
     heartbeat_lost: float
     speed: float
     motor_speed: float
+    debounce: float
 
     @classmethod
     def of(cls, machine: Machine) -> Times:
@@ -48,6 +54,7 @@ class Times:
             machine.wire.heartbeat_lost_after_ms,
             machine.motion.travel_speed_mm_s,
             max(axis.speed_max_mm_s for axis in machine.twin.axes.values()),
+            machine.stops.debounce_ms,
         )
 
 
@@ -71,7 +78,8 @@ class Kind:
     phases: tuple[str, ...] = PHASES
     latch: bool = True
     wild: bool = False
-    setting: Callable[[Stage], None] | None = None
+    loops: bool = False
+    """The machine has stop loops."""
 
     def bound(self, machine: Machine, window_ms: float = 0.0) -> Bound:
         """What a trial of this kind may cost at most on this machine."""
@@ -217,6 +225,52 @@ def _disk_full(stage: Stage) -> None:
     stage.rng.choice((_ask_guard, lambda one: one.kill_streamer(), lambda one: one.hang_streamer()))(stage)
 
 
+def _loops(stage: Stage) -> Loops:
+    assert stage.loops is not None
+    return stage.loops
+
+
+def _button(stage: Stage) -> None:
+    _loops(stage).button_closed = False
+
+
+def _fence(stage: Stage) -> None:
+    _loops(stage).fence_closed = False
+
+
+def _reader_silent(stage: Stage) -> None:
+    _loops(stage).reader_lives = False
+
+
+def _blinks(stage: Stage) -> None:
+    """One of the loops opens for 1 to 40 ms: shorter than the debouncing it is a disturbance, longer a stop."""
+    loops = _loops(stage)
+    name = stage.rng.choice(("belt", "button", "fence"))
+
+    def put(closed: bool) -> None:
+        if name == "belt":
+            loops.belt(closed=closed)
+        else:
+            setattr(loops, f"{name}_closed", closed)
+
+    stage.burst(lambda: put(False), lambda: put(True), stage.rng.randint(1, 40) * NS_PER_MS)
+
+
+def _emergency_stop(stage: Stage) -> None:
+    """The contactor drops, an auxiliary contact of the same loop tells; either up to 20 ms before the other."""
+    loops, gantry = _loops(stage), stage.world.gantry
+    first, second = stage.rng.sample((gantry.cut_motor_power, lambda: loops.belt(closed=False)), 2)
+    first()
+    stage.clock.at(stage.clock.now_ns() + stage.rng.randrange(20 * NS_PER_MS), second)
+
+
+def _head_frames_lost(stage: Stage) -> None:
+    """The next frames to the head's output are lost: the pen hears of its next move late."""
+    head = stage.scene.machine.head.axis
+    node = stage.scene.machine.group_settings().axes[head].node_id
+    stage.bus.to_drives = bus.losing_next(frames.RPDO2 + node, stage.rng.randint(1, 5))
+
+
 def _short_axis(stage: Stage) -> None:
     """The x switch stands somewhere on the way: ``campaign`` moves it; the fault is the instant at which it is hit."""
 
@@ -229,6 +283,14 @@ def _noise_ms(times: Times) -> float:
 
 
 _NOISE_OF = "window + max(feedback_late, heartbeat_lost) + 2 ticks"
+
+
+def drive_input_ms(times: Times) -> float:
+    """Sampled at the next SYNC, read with the tick after; then read open for the debouncing, looked at once a tick."""
+    return (2 + math.ceil(times.debounce / times.tick)) * times.tick + STEP_MS
+
+
+_DRIVE_INPUT_OF = "2 ticks + debounce in whole ticks + step"
 
 KINDS: tuple[Kind, ...] = (
     Kind("streamer-killed", "SIGKILL of the streamer", lambda s: s.kill_streamer(),
@@ -255,6 +317,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("beat-repeated", "a beat comes twice", _beat_again, lambda t: t.tick + STEP_MS, "tick + step"),
     Kind("beat-garbled", "bytes that are no beat", lambda s: s.garble_beat(), lambda t: STEP_MS, "step"),
     Kind("one-frame-lost", "one frame, either way", _one_frame, _noise_ms, _NOISE_OF, _NOISE_ENDS),
+    Kind("head-frames-lost", "the next 1 to 5 frames to the pen lift", _head_frames_lost, _noise_ms, _NOISE_OF,
+         ("finished",), phases=MOVING),
     Kind("to-drives-dropped", "5 to 100 % lost for a while",
          _noise(lambda s: bus.losing(s.rng, _share(s)), "to_drives"), _noise_ms, _NOISE_OF, _NOISE_ENDS, "either"),
     Kind("from-drives-dropped", "5 to 100 % lost for a while",
@@ -289,11 +353,27 @@ KINDS: tuple[Kind, ...] = (
          lambda t: 2 * t.tick + STEP_MS, "2 ticks + step", brake="coast", phases=("travel",)),
     Kind("motor-power-cut", "both motors lose their power", _power_cut,
          lambda t: 2 * t.tick + STEP_MS, "2 ticks + step", brake="coast"),
+    Kind("stop-loop-drive", "a loop on a drive's input opens (60FDh)", lambda s: _loops(s).belt(closed=False),
+         drive_input_ms, _DRIVE_INPUT_OF, loops=True),
+    Kind("stop-loop-modem", "a loop on a modem line opens", _button,
+         lambda t: LOOK_MS + t.debounce + 2 * STEP_MS, "guard's look + debounce + 2 steps", loops=True),
+    Kind("stop-loop-reported", "a loop that a reader reports opens", _fence,
+         lambda t: t.debounce + 2 * STEP_MS, "debounce + 2 steps", loops=True),
+    Kind("stop-reader-silent", "the reader of a loop hangs", _reader_silent,
+         lambda t: SILENT_MS + STEP_MS, "silent + step", loops=True),
+    Kind("stop-reader-gone", "SIGKILL of the reader", lambda s: _loops(s).reader_dies(s.clock.now_ns()),
+         lambda t: STEP_MS, "step", loops=True),
+    Kind("stop-loop-blinks", "one of the three opens for 1 to 40 ms", _blinks,
+         drive_input_ms, "window + " + _DRIVE_INPUT_OF, ("finished", "halted"), loops=True),
+    Kind("emergency-stop", "the contactor drops, and a loop tells, up to 20 ms apart", _emergency_stop,
+         drive_input_ms, _DRIVE_INPUT_OF, brake="coast", loops=True),
     Kind("disk-full", "the latch cannot be written, then a stop", _disk_full,
          lambda t: t.lease + STEP_MS, "lease + step", latch=False),
     Kind("stop-immediate", "a person asks the guard", _ask_guard, lambda t: STEP_MS, "step"),
     Kind("stop-at-pen-change", "a person asks the guard between two runs", _ask_guard,
          lambda t: STEP_MS, "step", ("refused",), phases=("pen change",)),
+    Kind("stop-controlled-at-pen-change", "a person asks for a stop on the path between two runs", _ask_streamer,
+         lambda t: 2 * t.tick, "2 ticks", ("stopped",), phases=("pen change",)),
     Kind("stop-controlled", "a person asks for a stop on the path", _ask_streamer,
          lambda t: 2 * t.tick, "2 ticks", ("stopped",), "path", "path"),
     Kind("stop-twice", "on the path, then at once", _ask_twice,

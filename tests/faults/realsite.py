@@ -25,14 +25,19 @@ from controller.config.machine import AXES
 from controller.config.places import StateDir
 from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.session.guarding import guard_settings
+from controller.session.stopinputs import gpio_inputs
 from controller.stream.loop import FLAG_STOPPING
 from controller.stream.ring import Ring
 from controller.stream.spec import ScheduleTask, StreamSpec
 from drivers.registry import stop_plan
+from drivers.settings import InputReaderSettings
 from drivers.twin.record import MotionRecord
 from drivers.twin.settings import TwinSettings
-from safety import latch
+from safety import client, latch
+from safety.modem import INPUT_LINES
 from tests.faults.scene import machine_text
+from tests.faults.stutter import Stutter
+from tests.safety import guard_with_ports
 
 CENTRE_MM = (900.0, 700.0)
 SWING_MM = (170.0, 130.0)
@@ -41,6 +46,25 @@ SECONDS = 4.0
 FADE_S = 0.5
 TWIN_PRIORITY = 60
 STARTED_WITHIN_S = 30.0
+_STOPS = """
+[stops]
+debounce_ms = 2.0
+[[stops.inputs]]
+kind = "drive-input"
+name = "belt"
+axis = "y"
+bit = 18
+[[stops.inputs]]
+kind = "modem-line"
+name = "button"
+device = "%s"
+line = "dsr"
+[[stops.inputs]]
+kind = "gpio"
+name = "fence"
+chip = "/dev/gpiochip9"
+line = 17
+"""
 
 
 class Spoken:
@@ -105,13 +129,20 @@ class Spoken:
 
 
 class RealSite:
-    """Everything of the real-time trials. Use as a context manager."""
+    """Everything of the real-time trials. Use as a context manager.
 
-    def __init__(self, folder: Path) -> None:
+    ``world``: where the gantry keeps its record (in ``folder`` if None): not part of what runs on the computer.
+    ``loops``: the machine has stop loops, on a drive, on a serial port made of a file, and on a made-up GPIO chip.
+    """
+
+    def __init__(self, folder: Path, *, world: Path | None = None, loops: bool = False) -> None:
         self.folder = folder / "real"
         self.folder.mkdir(exist_ok=True)
+        self.world = world or self.folder
+        self.loops = loops
+        self.port = self.folder / "port"
         self.machine_file = self.folder / "machine.toml"
-        self.machine_file.write_text(machine_text())
+        self.machine_file.write_text(machine_text() + (_STOPS % self.port if loops else ""))
         self.machine = load_machine(self.machine_file)
         self.state = StateDir(self.folder)
         (self.folder / "run").mkdir(exist_ok=True)
@@ -129,6 +160,8 @@ class RealSite:
         self.guard: Spoken | None = None
         self.streamer: Spoken | None = None
         self.service: subprocess.Popen[bytes] | None = None
+        self.reader: Spoken | None = None
+        self.stutter: Stutter | None = None
         self.ring: Ring | None = None
         self.runs = 0
         self._seen = 0
@@ -150,7 +183,7 @@ class RealSite:
             name: axis.model_copy(update={"start_mm": CENTRE_MM[index]})
             for index, (name, axis) in enumerate(self.machine.twin.axes.items())
         }
-        self.twin_folder = self.folder / f"twin-{self._lives_of_twin}"
+        self.twin_folder = self.world / f"twin-{self._lives_of_twin}"
         settings = self.folder / "twin.json"
         settings.write_text(
             TwinSettings(
@@ -160,7 +193,7 @@ class RealSite:
                 parent_pid=os.getpid(),
             ).model_dump_json()
         )
-        self.twin = Spoken("-m", "drivers.twin", str(settings))
+        self.twin = Spoken("-m", "tests.faults.troubled_twin", str(settings))
         self.channel = str(self.twin.hear("ready")["channel"])
         # Real drives keep time whatever the computer does; see controller/session/simulated.py.
         with contextlib.suppress(OSError):
@@ -172,19 +205,30 @@ class RealSite:
             self.twin.end()
             self.twin = None
 
-    def begin(self, *, module: tuple[str, ...] = (), environment: Mapping[str, str] | None = None) -> None:
+    def begin(
+        self,
+        *,
+        module: tuple[str, ...] = (),
+        guard: tuple[str, ...] = ("-m", "safety.guard"),
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
         """Start service, guard and streamer, and wait until the streamer is armed."""
         if self.twin is None or not self.twin.lives:
             self.fresh_twin()
         self.runs += 1
-        for part in self.folder.glob("latch.json*"):  # a full disk leaves one that was not finished
-            part.unlink()
+        for part in (*self.folder.glob("latch.json*"), *self.folder.glob("ballast")):
+            part.unlink()  # a full disk leaves a latch that was not finished
         self.service = subprocess.Popen(["sleep", "1000"], start_new_session=True)
         plan = stop_plan(self.machine.group_settings(), self.channel)
         guard_file = self.folder / "guard.json"
         guard_settings(self.machine, self.state, plan, self.service.pid).dump(guard_file)
-        self.guard = Spoken("-m", "safety.guard", str(guard_file), environment=environment)
+        if self.loops:
+            self._close_loops()
+            guard = (str(Path(guard_with_ports.__file__)),)
+        self.guard = Spoken(*guard, str(guard_file), environment=environment)
         self.guard.hear("ready")
+        if self.loops:
+            self._start_reader()
         ring_path = self.folder / "ring"
         ring_path.unlink(missing_ok=True)
         self.ring = Ring.create(ring_path, 1 << 14)
@@ -207,6 +251,39 @@ class RealSite:
         said = self.streamer.hear("ready", "outcome")
         if said["event"] == "outcome":
             raise RuntimeError(f"streamer: expected it ready, got {said}")
+
+    def _close_loops(self) -> None:
+        assert self.twin is not None
+        self.twin.tell(belt=True)
+        self.twin.hear("belt")
+        self.put_port(INPUT_LINES["dsr"])
+
+    def put_port(self, bits: int) -> None:
+        """The serial port's input lines, changed in one step."""
+        beside = self.port.with_suffix(".new")
+        beside.write_text(str(bits))
+        beside.replace(self.port)
+
+    def _start_reader(self) -> None:
+        settings = self.folder / "inputs.json"
+        settings.write_text(
+            InputReaderSettings(
+                input_socket=str(self.state.input_socket),
+                inputs=gpio_inputs(self.machine),
+                debounce_ms=self.machine.stops.debounce_ms,
+            ).model_dump_json()
+        )
+        self.reader = Spoken("-m", "tests.faults.gpio_reader", str(settings))
+        self.reader.hear("ready")
+        end_s = time.monotonic() + STARTED_WITHIN_S
+        while True:
+            inputs = client.request_status(self.state.stop_socket)["inputs"]
+            assert isinstance(inputs, dict)
+            if not any(one["open"] for one in inputs.values()):
+                return
+            if time.monotonic() > end_s:
+                raise RuntimeError(f"expected closed stop loops, got {inputs}")
+            time.sleep(0.01)
 
     def await_ticks(self, ticks: int) -> None:
         """Until so many ticks of the schedule have been sent."""
@@ -251,10 +328,13 @@ class RealSite:
 
     def clear(self) -> None:
         """End what is left of a trial, stopped processes included; the gantry lives on."""
-        for one in (self.streamer, self.guard):
+        if self.stutter is not None:
+            self.stutter.end()
+            self.stutter = None
+        for one in (self.streamer, self.guard, self.reader):
             if one is not None:
                 one.end()
-        self.streamer = self.guard = None
+        self.streamer = self.guard = self.reader = None
         if self.service is not None:
             self.service.kill()
             self.service.wait()

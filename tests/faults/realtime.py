@@ -21,9 +21,11 @@ from controller.config.machine import Machine
 from drivers.clock import NS_PER_MS
 from safety import client, latch
 from tests.bench.world import Spinners
+from tests.faults.fulldisk import fill, namespace, play_inside
 from tests.faults.judge import Bound, Trial, bound, judge_motion, judge_rest
-from tests.faults.kinds import LOOK_MS, Times
+from tests.faults.kinds import LOOK_MS, SILENT_MS, Times, drive_input_ms
 from tests.faults.realsite import SECONDS, RealSite
+from tests.faults.stutter import Stutter
 from tests.faults.virtual import seed_of
 
 HOST_MS = 30.0
@@ -37,6 +39,9 @@ TRIES = 3
 and it is played again."""
 
 
+Strike = Callable[[RealSite, random.Random], int]
+
+
 @dataclass(frozen=True)
 class RealKind:
     """One kind. ``strike`` does it and returns the instant (CLOCK_MONOTONIC ns) from which it counts."""
@@ -44,7 +49,7 @@ class RealKind:
     name: str
     what: str
     trials: int
-    strike: Callable[[RealSite, random.Random], int]
+    strike: Strike
     react: Callable[[Times], float]
     of: str
     ends: tuple[str, ...] = ("halted",)
@@ -54,8 +59,12 @@ class RealKind:
     module: Callable[[random.Random], tuple[str, ...]] | None = None
     wall_clock: bool = False
     spoils_twin: bool = False
+    guard: tuple[str, ...] = ("-m", "safety.guard")
+    loops: bool = False
+    own_disk: bool = False
     gradual: bool = False
-    """No instant at which it is there: a starved process still runs now and then. Counted from the stop itself."""
+    """No instant at which it is there: a starved process still runs now and then. Counted from the guard's first stop
+    bytes; of a process that is stopped again and again, from the last time before."""
 
     def bound(self, machine: Machine, speed_mm_s: float) -> Bound:
         """What a trial of this kind may cost at most, ``speed_mm_s`` the fastest that the schedule goes."""
@@ -72,7 +81,7 @@ def _pids(site: RealSite, *who: str) -> list[int]:
     return out
 
 
-def _send(number: signal.Signals, *who: str) -> Callable[[RealSite, random.Random], int]:
+def _send(number: signal.Signals, *who: str) -> Strike:
     def strike(site: RealSite, _rng: random.Random) -> int:
         pids = _pids(site, *who)
         now_ns = time.monotonic_ns()
@@ -82,7 +91,7 @@ def _send(number: signal.Signals, *who: str) -> Callable[[RealSite, random.Rando
     return strike
 
 
-def _starve(who: str) -> Callable[[RealSite, random.Random], int]:
+def _starve(who: str) -> Strike:
     """Every core is busy, and the process gets only what is left over."""
 
     def strike(site: RealSite, _rng: random.Random) -> int:
@@ -95,6 +104,50 @@ def _starve(who: str) -> Callable[[RealSite, random.Random], int]:
         return now_ns
 
     return strike
+
+
+def _stutter(who: str, stopped_ms: tuple[float, float], running_ms: tuple[float, float]) -> Strike:
+    """Slow: stopped and let go in a rhythm of its own until the trial is over."""
+
+    def strike(site: RealSite, rng: random.Random) -> int:
+        (pid,) = _pids(site, who)
+        now_ns = time.monotonic_ns()
+        site.stutter = Stutter(pid, rng.uniform(*stopped_ms), rng.uniform(*running_ms))
+        return now_ns
+
+    return strike
+
+
+def _spin_twin(site: RealSite, rng: random.Random) -> int:
+    """Its loop hangs for a while, or until everybody else has ended."""
+    assert site.twin is not None
+    now_ns = time.monotonic_ns()
+    site.twin.tell(spin_ms=2500.0 if rng.random() < 0.4 else rng.uniform(20.0, 600.0))
+    return now_ns
+
+
+def _open_port(site: RealSite, _rng: random.Random) -> int:
+    now_ns = time.monotonic_ns()
+    site.put_port(0)
+    return now_ns
+
+
+def _open_fence(site: RealSite, _rng: random.Random) -> int:
+    assert site.reader is not None
+    now_ns = time.monotonic_ns()
+    site.reader.tell(fence="open")
+    return now_ns
+
+
+def _open_belt(site: RealSite, _rng: random.Random) -> int:
+    assert site.twin is not None
+    site.twin.tell(belt=False)
+    return int(site.twin.hear("belt")["now_ns"])
+
+
+def _heard_slow(site: RealSite, _rng: random.Random) -> int:
+    assert site.streamer is not None
+    return int(site.streamer.hear("slow")["now_ns"])
 
 
 def _stop_twin(site: RealSite, rng: random.Random) -> int:
@@ -113,9 +166,12 @@ def _ask(site: RealSite, _rng: random.Random) -> int:
 
 
 def _fill_disk(site: RealSite, rng: random.Random) -> int:
-    """From now on no file of guard, streamer and service can grow; then a stop, or a death."""
-    for pid in _pids(site, "guard", "streamer", "service"):
-        resource.prlimit(pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+    """From now on nothing of guard, streamer and service can be written; then a stop, or a death."""
+    if namespace():
+        fill(site.folder)
+    else:
+        for pid in _pids(site, "guard", "streamer", "service"):
+            resource.prlimit(pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
     if rng.random() < 0.5:
         return _ask(site, rng)
     return _send(signal.SIGKILL, "streamer")(site, rng)
@@ -135,6 +191,12 @@ def _hang_at(rng: random.Random) -> tuple[str, ...]:
     return ("tests.faults.hanging", str(rng.randint(150, 850)))
 
 
+def _slow_from(rng: random.Random) -> tuple[str, ...]:
+    return (*_hang_at(rng), f"{rng.uniform(1.0, 180.0):.1f}")
+
+
+_SPINNING_GUARD = ("-m", "tests.faults.spinning", "1000", "safety.guard")
+
 _K, _S = signal.SIGKILL, signal.SIGSTOP
 
 REAL_KINDS: tuple[RealKind, ...] = (
@@ -143,8 +205,35 @@ REAL_KINDS: tuple[RealKind, ...] = (
     RealKind("real-streamer-hung", "its loop spins", 6, _nothing, lambda t: t.lease, "lease", module=_hang_at),
     RealKind("real-streamer-starved", "gets only what is left, cores busy", 6, _starve("streamer"),
              lambda t: 0.0, "counted from the stop", ("halted", "finished"), gradual=True),
-    RealKind("real-service-killed", "SIGKILL", 6, _send(_K, "service"), lambda t: 2 * t.tick, "2 ticks"),
-    RealKind("real-service-stopped", "SIGSTOP; harmless", 3, _send(_S, "service"), lambda t: 0.0, "-", ("finished",)),
+    RealKind("real-streamer-slow", "it wakes 1 to 180 ms late from then on", 6, _heard_slow,
+             lambda t: t.lease + t.tick, "lease + tick", ("halted", "finished"), "drives", module=_slow_from),
+    RealKind("real-streamer-stutters", "stopped for 0.2 to 3 ms every 10 to 40 ms", 6,
+             _stutter("streamer", (0.2, 3.0), (10.0, 40.0)), lambda t: t.lease + t.tick, "lease + tick",
+             ("halted", "finished"), "drives", gradual=True),
+    RealKind("real-guard-hung", "its loop spins", 5, _send(signal.SIGUSR1, "guard"),
+             lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", by="drives", latch=False,
+             guard=_SPINNING_GUARD),
+    RealKind("real-guard-slow", "stopped for 5 to 120 ms every 10 to 200 ms", 6,
+             _stutter("guard", (5.0, 120.0), (10.0, 200.0)), lambda t: t.guard_late + 2 * t.tick,
+             "guard_late + 2 ticks", ("halted", "finished"), "drives", latch=False, gradual=True),
+    RealKind("real-twin-hung", "its loop spins for 20 to 600 ms or 2.5 s", 6, _spin_twin,
+             lambda t: t.heartbeat_lost, "heartbeat_lost", ("halted", "finished"), "drives"),
+    RealKind("real-twin-slow", "stopped for 2 to 90 ms every 5 to 60 ms", 6,
+             _stutter("twin", (2.0, 90.0), (5.0, 60.0)), lambda t: t.heartbeat_lost, "heartbeat_lost",
+             ("halted", "finished"), "drives", gradual=True),
+    RealKind("real-twin-starved", "gets only what is left, cores busy", 4, _starve("twin"),
+             lambda t: t.heartbeat_lost, "heartbeat_lost from the guard's bytes", ("halted", "finished"), "drives",
+             spoils_twin=True, gradual=True),
+    RealKind("real-stop-loop-modem", "a loop on a modem line opens", 4, _open_port,
+             lambda t: LOOK_MS + t.debounce, "guard's look + debounce", loops=True),
+    RealKind("real-stop-loop-gpio", "a loop on a GPIO line opens", 4, _open_fence,
+             lambda t: t.debounce + 1.0, "debounce + 1 ms", loops=True),
+    RealKind("real-stop-loop-drive", "a loop on a drive's input opens", 4, _open_belt,
+             drive_input_ms, "2 ticks + debounce in whole ticks", loops=True),
+    RealKind("real-stop-reader-killed", "SIGKILL of the reader", 3, _send(_K, "reader"),
+             lambda t: LOOK_MS, "guard's look", loops=True),
+    RealKind("real-stop-reader-stopped", "SIGSTOP of the reader", 3, _send(_S, "reader"),
+             lambda t: SILENT_MS + LOOK_MS, "silent + guard's look", loops=True),
     RealKind("real-guard-killed", "SIGKILL", 8, _send(_K, "guard"), lambda t: 2 * t.tick, "2 ticks", latch=False),
     RealKind("real-guard-stopped", "SIGSTOP", 6, _send(_S, "guard"),
              lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", latch=False),
@@ -158,8 +247,8 @@ REAL_KINDS: tuple[RealKind, ...] = (
              _send(_K, "streamer", "guard", "service"), lambda t: t.heartbeat_lost, "heartbeat_lost", latch=False),
     RealKind("real-all-stopped", "SIGSTOP of streamer, guard and service at once", 4,
              _send(_S, "streamer", "guard", "service"), lambda t: t.heartbeat_lost, "heartbeat_lost", latch=False),
-    RealKind("real-disk-full", "no file can grow, then a stop or a death", 6, _fill_disk, lambda t: LOOK_MS,
-             "guard's look", latch=False),
+    RealKind("real-disk-full", "not one byte more fits, then a stop or a death", 6, _fill_disk, lambda t: LOOK_MS,
+             "guard's look", own_disk=True),
     RealKind("real-wall-clock", "readings jump by years; harmless", 3, _nothing, lambda t: 0.0, "-", ("finished",),
              wall_clock=True),
     RealKind("real-wall-clock-stop", "the same, and a stop is asked for", 3, _ask, lambda t: 0.0, "0", wall_clock=True),
@@ -175,7 +264,18 @@ REAL_BY_NAME = {kind.name: kind for kind in REAL_KINDS}
 
 def play(kind: RealKind, seed: int, folder: Path, only: int | None = None) -> Iterator[Trial]:
     """The trials of one kind, or one of them."""
-    with RealSite(folder) as site:
+    if kind.own_disk and namespace():
+        yield from play_inside(kind.name, seed, folder, only)
+    else:
+        yield from play_here(kind, seed, folder, only)
+
+
+def play_here(
+    kind: RealKind, seed: int, folder: Path, only: int | None = None, world: Path | None = None
+) -> Iterator[Trial]:
+    """The same, in this process; ``world``: where the gantry's record lies."""
+    folder.mkdir(exist_ok=True)
+    with RealSite(folder, world=world, loops=kind.loops) as site:
         for count, number in enumerate(range(kind.trials) if only is None else (only,)):
             if count % TRIALS_A_TWIN == 0 or kind.spoils_twin:
                 site.fresh_twin()
@@ -195,7 +295,7 @@ def _one(kind: RealKind, seed: int, number: int, site: RealSite) -> Trial:
     places = {"PYTHONPATH": str(Path(__file__).parent / "wallclock")} if kind.wall_clock else None
     module = kind.module(rng) if kind.module is not None else ()
     try:
-        site.begin(module=module, environment=places)
+        site.begin(module=module, guard=kind.guard, environment=places)
         with Spinners(os.cpu_count() or 1) if is_busy else contextlib.nullcontext():
             _strike_and_judge(kind, trial, site, rng)
     except (RuntimeError, client.GuardUnreachableError) as error:
@@ -212,12 +312,16 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
         site.await_ticks(rng.randint(ticks // 6, ticks * 5 // 6))
         time.sleep(rng.uniform(0.0, site.machine.tick_ns * 1e-9))
         fault_ns = kind.strike(site, rng)
-    else:
+    elif kind.strike is _nothing:
         fault_ns = _hung_ns(site)
+    else:
+        fault_ns = kind.strike(site, rng)
     said = site.outcome(SECONDS + 4.0) if "finished" in kind.ends or "stopped" in kind.ends else {}
     ended_ns = time.monotonic_ns()
     trial.end = {"done": "finished", "stopped": "stopped"}.get(str(said.get("end")), "halted")
     trial.note = str(said.get("reason", ""))
+    if site.stutter is not None:
+        site.stutter.end()
     wait_s = AFTER_S if not said else 1.2
     time.sleep(wait_s)
     standing = latch.read(site.state.latch)
@@ -244,8 +348,13 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
     elif kind.by == "latch" and standing is not None:
         first_ns = standing.first_bytes_ns
     if kind.gradual and first_ns is not None:
-        trial.note = f"starved for {(first_ns - fault_ns) / NS_PER_MS:.0f} ms before the stop"
-        fault_ns = first_ns
+        begun_ns, from_ns = fault_ns, first_ns
+        if site.stutter is not None:
+            from_ns = site.stutter.last_before(first_ns) or first_ns
+        elif standing is not None and standing.first_bytes_ns is not None:
+            from_ns = min(first_ns, standing.first_bytes_ns)
+        trial.note += f" (going on for {(from_ns - begun_ns) / NS_PER_MS:.0f} ms before)"
+        fault_ns = from_ns
     judge_motion(trial, record, fault_ns, first_ns, ended_ns if trial.end == "stopped" else 0)
 
 

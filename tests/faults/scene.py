@@ -5,6 +5,7 @@ Owns machine, schedule and the map from phases to ticks (from one undisturbed ru
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 import tomllib
@@ -84,6 +85,11 @@ class Scene:
         schedule.save(folder / "schedule")
         (folder / "machine.toml").write_text(machine_text())
         return cls(machine, folder, schedule, {})
+
+    def with_stops(self, stops: dict[str, Any]) -> Scene:
+        """The same with stop loops in the machine file."""
+        machine = Machine.model_validate({**tomllib.loads(machine_text()), "stops": stops})
+        return dataclasses.replace(self, machine=machine)
 
     def twin(self, phase: str, seed: int, **axis_x: Any) -> TwinParameters:
         """The gantry for a trial: it stands near the switches for homing, else where the pass begins."""

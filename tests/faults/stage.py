@@ -29,10 +29,11 @@ from drivers.interface import StopPlan
 from drivers.registry import group_on_link
 from drivers.twin import physics
 from drivers.twin.virtual import VirtualGantry
-from safety.events import Garbled, PeerDied, Stop
+from safety.events import Event, Garbled, PeerDied, Stop
 from safety.local import LocalBeatLine, LocalGuard
 from safety.verdict import Limits
 from tests.faults.bus import Bus, StageClock
+from tests.faults.loops import Loops
 from tests.faults.scene import Scene
 
 STEP_NS = NS_PER_MS
@@ -199,6 +200,11 @@ class Stage:
         self.latch_path = folder / "latch.json"
         self.latch_path.unlink(missing_ok=True)
         self.guard = LocalGuard(limits, self.clock.now_ns, self._on_guard_stop, self.latch_path)
+        self.loops: Loops | None = None
+        if scene.machine.stops.inputs:
+            self.loops = Loops(
+                scene.machine, self.world.gantry, self.clock.now_ns(), lambda event: self._hear_input(event)
+            )
         self.clock.on_advance(self._advance_guard)
         self.stop = StopFlag()
         self.line: Line | None = None
@@ -357,7 +363,12 @@ class Stage:
 
     def _advance_guard(self, now_ns: int) -> None:
         if self.guard_runs:
+            if self.loops is not None:
+                self.loops.advance(now_ns)
             self._tell_guard(lambda: self.guard.advance(now_ns))
+
+    def _hear_input(self, event: Event) -> None:
+        self._tell_guard(lambda: self.guard.take(event))
 
     def _tell_guard(self, tell: Callable[[], object]) -> None:
         """The real guard leaves the disk to a thread of its own; here its failure is met in the same call."""

@@ -11,6 +11,7 @@ from drivers.twin.record import MotionRecord
 from safety import latch
 from tests.faults.judge import STILL_MM, Trial, judge_motion, judge_rest, way_mm
 from tests.faults.kinds import KINDS, Ends, Kind, limit_mm
+from tests.faults.loops import STOPS
 from tests.faults.scene import Scene
 from tests.faults.stage import Stage
 
@@ -45,6 +46,8 @@ def run_trial(scene: Scene, kind: Kind, seed: int, number: int, folder: Path) ->
     phase = kind.phases[number % len(kind.phases)]
     trial = Trial(kind.name, seed, number, phase)
     rng = random.Random(mine)
+    if kind.loops:
+        scene = scene.with_stops(STOPS)
     if kind.name == "limit-switch":
         stage = Stage(scene, phase, mine, folder, length_mm=limit_mm(mine, 320.0, 1050.0))
         stage.expect_trip()
@@ -90,7 +93,8 @@ def _judge(trial: Trial, kind: Kind, stage: Stage) -> None:
         trial.end = "rested"
         judge_rest(trial, record, first_stop_ns + STOOD_NS)
         return
-    judge_motion(trial, record, fault_ns, first_stop_ns, stage.ended_ns if trial.end == "stopped" else 0)
+    braked = trial.end == "stopped" and trial.phase != "pen change"
+    judge_motion(trial, record, fault_ns, first_stop_ns, stage.ended_ns if braked else 0)
     if trial.react_ms is None and trial.end == "halted":
         trial.problems.append("no stop command and no stop of the drives' own")
     if trial.end in ("halted", "refused") and kind.latch and latch.read(stage.latch_path) is None:
