@@ -308,13 +308,13 @@ def wave_schedule(machine: Machine, strokes: int = 2, stroke_ticks: int = 150, s
         math.ceil(ms * 1000 / machine.tick_us)
         for ms in (machine.head.settle_down_ms, machine.head.settle_up_ms)
     ]
-    parts: list[tuple[SegmentKind, int, np.ndarray[Any, Any], int]] = []
+    parts: list[tuple[SegmentKind, np.ndarray[Any, Any], int]] = []
     for stroke in range(strokes):
-        for kind, ticks, head, speed in (
-            (SegmentKind.TRAVEL, stroke_ticks // 2, 0, 200.0),
-            (SegmentKind.LOWER, settle[0], 1, 0.0),
-            (SegmentKind.STROKE, stroke_ticks, 1, 100.0),
-            (SegmentKind.RAISE, settle[1], 0, 0.0),
+        for kind, ticks, speed in (
+            (SegmentKind.TRAVEL, stroke_ticks // 2, 200.0),
+            (SegmentKind.LOWER, settle[0], 0.0),
+            (SegmentKind.STROKE, stroke_ticks, 100.0),
+            (SegmentKind.RAISE, settle[1], 0.0),
         ):
             shape = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(1, ticks + 1) / (ticks + 1))
             along = generator.uniform(-1, 1, 2)
@@ -331,20 +331,18 @@ def wave_schedule(machine: Machine, strokes: int = 2, stroke_ticks: int = 150, s
                 axis=1,
             )
             is_mine = kind in (SegmentKind.STROKE, SegmentKind.LOWER, SegmentKind.RAISE)
-            parts.append((kind, head, np.rint(units).astype(np.int32), stroke if is_mine else -1))
-    lengths = [len(part[2]) for part in parts]
+            parts.append((kind, np.rint(units).astype(np.int32), stroke if is_mine else -1))
+    lengths = [len(part[1]) for part in parts]
     segments = np.zeros(len(parts), dtype=SEGMENT_DTYPE)
     segments["kind"] = [part[0] for part in parts]
-    segments["stroke"] = [part[3] for part in parts]
+    segments["stroke"] = [part[2] for part in parts]
     segments["ticks"] = lengths
     segments["first_tick"] = np.concatenate([[0], np.cumsum(lengths)[:-1]])
     start = tuple(
         round(mm * machine.quanta_per_mm(name)) for name, mm in zip(AXES, (400.0, 300.0), strict=True)
     )
     return Schedule(
-        np.concatenate([part[2] for part in parts]),
-        np.concatenate([np.full(len(part[2]), part[1], np.uint8) for part in parts]),
-        np.repeat(np.arange(len(parts), dtype=np.int32), lengths),
+        np.concatenate([part[1] for part in parts]),
         segments,
         (start[0], start[1]),
         machine.tick_ns,

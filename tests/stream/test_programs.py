@@ -25,15 +25,13 @@ def seen(*, settled: bool = True) -> Seen:
     return Seen([0, 0], [0, 0], True, settled)
 
 
-def schedule_of(velocity: npt.NDArray[Any], head: npt.NDArray[Any] | None = None) -> Schedule:
+def schedule_of(velocity: npt.NDArray[Any]) -> Schedule:
     """One STROKE segment with these velocities."""
     ticks = len(velocity)
     segments = np.zeros(1, dtype=SEGMENT_DTYPE)
     segments["kind"], segments["ticks"] = SegmentKind.STROKE, ticks
     return Schedule(
         velocity.astype(np.int32),
-        np.ones(ticks, np.uint8) if head is None else head,
-        np.zeros(ticks, np.int32),
         segments,
         (0, 0),
         MACHINE.tick_ns,
@@ -61,7 +59,7 @@ def test_streams_exactly_the_schedule_over_many_blocks() -> None:
     schedule = schedule_of(generator.integers(-500_000, 500_000, (3 * BLOCK_TICKS + 7, 2)))
     out = np.array(play(PathProgram(schedule, MACHINE)))
     assert np.array_equal(out[:, :2], schedule.velocity_units)
-    assert np.array_equal(out[:, 2], schedule.head)
+    assert np.array_equal(out[:, 2], np.asarray(schedule.head))
 
 
 @given(first=st.integers(0, 3000), ticks=st.integers(1, 2500))

@@ -169,3 +169,47 @@ def test_ticks_that_are_all_late_do_not_swing(share: float) -> None:
     assert set(sent[20:50]) == {0}
     # The axis came to rest ``share`` ticks later than planned.
     assert paid == pytest.approx(-50_000 * share, abs=1.0)
+
+
+@pytest.mark.parametrize("lag_error", [0.8, 1.0, 1.2])
+def test_trim_does_not_hunt_across_the_play(lag_error: float) -> None:
+    """With 0.8 mm of play, taken up by the plan at every reversal, and a lag that is 20 % off, the head (play operator
+    on the motor: Krasnosel'skii-Pokrovskii, from memory) reverses exactly as often as without a trim: every half
+    period, and never while it should rest."""
+    counts_per_mm, lag_s, half_gap_mm = 5400.0, 0.008, 0.4
+    ticks = np.arange(round(6.0 / TICK_S))
+    moving = ticks * TICK_S < 4.0
+    wanted_mm = np.where(moving, 5.0 * (1 - np.cos(2 * np.pi * ticks * TICK_S)), 0.0)
+    side = np.clip(np.sin(2 * np.pi * ticks * TICK_S + 0.3) * 6.0, -1.0, 1.0)
+    side = np.where(moving, side, side[moving][-1])
+    units = np.diff(np.rint((wanted_mm + half_gap_mm * side) * counts_per_mm / TICK_S)).astype(int)
+
+    def reversals(gain_per_s: float) -> tuple[int, float, float]:
+        true_lag_s = lag_s * lag_error
+        decay = math.exp(-TICK_S / true_lag_s)
+        trim = Trim(gain_per_s, 2.0, counts_per_mm, 1.0)
+        model = ExpectedReading(lag_s, 1.0, TICK_S)
+        planned = position = speed = 0.0
+        head_mm, path, correction, largest = -half_gap_mm, [], 0, 0.0
+        for unit in units:
+            expected, reading = planned + model.ahead_counts(0, 0.0), position
+            command = int(unit) + correction
+            position += command * TICK_S - true_lag_s * (1 - decay) * (command - speed)
+            speed = command + (speed - command) * decay
+            planned += int(unit) * TICK_S
+            model.advance(int(unit))
+            correction = trim.units(expected - reading)
+            largest = max(largest, abs(correction) / counts_per_mm)
+            motor_mm = position / counts_per_mm
+            head_mm = max(motor_mm - half_gap_mm, min(motor_mm + half_gap_mm, head_mm))
+            path.append(head_mm)
+        steps = np.diff(path)
+        turns = np.sign(steps[np.abs(steps) > 1e-4])
+        at_rest = np.ptp(np.array(path)[round(5.0 / TICK_S) :])
+        return int(np.count_nonzero(np.diff(turns))), largest, float(at_rest)
+
+    without, _, _ = reversals(0.0)
+    count, largest_mm_s, moved_at_rest_mm = reversals(2.0)
+    assert count == without == 7
+    assert largest_mm_s < 1.0
+    assert moved_at_rest_mm < 1e-3
