@@ -55,7 +55,6 @@ _KINDS = np.array(
     [SegmentKind.TRAVEL, SegmentKind.LEAD_IN, SegmentKind.LOWER, SegmentKind.STROKE, SegmentKind.RAISE],
     dtype=np.uint8,
 )
-_PEN_DOWN = np.isin(np.arange(len(SegmentKind)), [SegmentKind.LOWER, SegmentKind.STROKE])
 
 
 def first_directions(strokes: StrokeSet, significant_mm: Vector) -> npt.NDArray[np.int8]:
@@ -255,7 +254,6 @@ class _Builder:
         self._position_mm = start_mm
         self._position_quanta = start
         self._velocities: list[npt.NDArray[np.int32]] = []
-        self._segment: list[npt.NDArray[np.int32]] = []
         self._segments: list[npt.NDArray[np.void]] = []
         self._count = 0
         self._tick = 0
@@ -314,9 +312,6 @@ class _Builder:
         table["length_mm"] = length[real]
         self._velocities.append(out)
         self._segments.append(table)
-        self._segment.append(
-            np.repeat(np.arange(self._count, self._count + len(table)), ticks[real]).astype(np.int32)
-        )
         self._count += len(table)
         self._tick += len(out)
         self._position_mm = vertices_mm[-1]
@@ -324,12 +319,8 @@ class _Builder:
     def finish(self) -> Schedule:
         """The whole as one schedule."""
         segments = np.concatenate(self._segments)
-        segment = np.concatenate(self._segment)
-        head = _PEN_DOWN[segments["kind"]][segment].astype(np.uint8)
         return Schedule(
             np.concatenate(self._velocities),
-            head,
-            segment,
             segments,
             self._start,
             self.machine.tick_ns,

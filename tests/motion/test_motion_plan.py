@@ -66,14 +66,14 @@ def test_each_stroke_is_travel_lead_in_lower_stroke_raise(machine, ink, strokes_
     ends = schedule.segments["first_tick"] + schedule.segments["ticks"]
     assert schedule.segments["first_tick"].tolist() == [0, *ends[:-1].tolist()]
     assert ends[-1] == schedule.ticks == len(schedule.head) == len(schedule.segment)
-    np.testing.assert_array_equal(schedule.segment, np.repeat(np.arange(11), schedule.segments["ticks"]))
+    np.testing.assert_array_equal(np.asarray(schedule.segment), np.repeat(np.arange(11), schedule.segments["ticks"]))
 
 
 def test_pen_is_down_in_lower_and_stroke_only(machine, ink, strokes_of):
     """The head's bit is set in just those segments, so the pen never travels on the canvas."""
     schedule = plan_pass(strokes_of(wave(100, 100)), ink, machine, PARK)
     down = np.isin(schedule.segments["kind"], [SegmentKind.LOWER, SegmentKind.STROKE])[schedule.segment]
-    np.testing.assert_array_equal(schedule.head == 1, down)
+    np.testing.assert_array_equal(np.asarray(schedule.head) == 1, down)
 
 
 def test_pass_begins_and_ends_where_it_should(machine, ink, strokes_of):
@@ -188,7 +188,7 @@ def test_move_is_straight_pen_up_and_exact(machine):
     mm = positions_mm(schedule, machine)
     along = (mm[:, 0] - 120.0) / 1880.0
     np.testing.assert_allclose(mm[:, 1], 130.0 + 770.0 * along, atol=2e-6)
-    assert not schedule.head.any()
+    assert not np.asarray(schedule.head).any()
     seconds = math.hypot(1880, 770) / 600 + 600 / 2000  # the trapezoid's closed form
     assert seconds <= schedule.ticks * machine.tick_us * 1e-6 < seconds + 0.004
 

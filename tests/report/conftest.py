@@ -104,8 +104,8 @@ def tick_records(schedule: Schedule, machine: Machine, begin_ns: int, seed: int 
     counts = schedule.boundaries_quanta()[:-1] * np.array([machine.quantum_counts(axis) for axis in AXES])
     records["planned_counts"] = np.rint(counts)
     records["measured_counts"] = records["planned_counts"] + random.integers(-100, 100, (schedule.ticks, 2))
-    records["segment"] = schedule.segment
-    records["head"] = schedule.head
+    records["segment"] = np.asarray(schedule.segment)
+    records["head"] = np.asarray(schedule.head)
     records["flags"] = 1
     records["flags"][::50] = 0
     return records

@@ -65,7 +65,7 @@ def test_streamed_ticks_are_the_planned_ticks(low_tide: tuple) -> None:
         moving = np.any(untrimmed != 0, axis=1)
         planned_moving = np.any(schedule.velocity_units != 0, axis=1)
         assert np.array_equal(untrimmed[moving], schedule.velocity_units[planned_moving])
-        assert np.array_equal(streamed["segment"][moving], schedule.segment[planned_moving])
+        assert np.array_equal(streamed["segment"][moving], np.asarray(schedule.segment)[planned_moving])
         kinds = schedule.segments["kind"][streamed["segment"]]
         assert np.array_equal(
             streamed["head"], np.isin(kinds, [SegmentKind.LOWER, SegmentKind.STROKE]).astype(np.uint8)
