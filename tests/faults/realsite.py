@@ -371,8 +371,6 @@ def _swing(site: RealSite) -> Schedule:
     segments["kind"], segments["stroke"], segments["ticks"] = SegmentKind.TRAVEL, -1, ticks
     return Schedule(
         np.diff(quanta, axis=0).astype(np.int32),
-        np.zeros(ticks, np.uint8),
-        np.zeros(ticks, np.int32),
         segments,
         (int(quanta[0, 0]), int(quanta[0, 1])),
         machine.tick_ns,
