@@ -6,8 +6,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from controller.config.contradictions import ContradictionsError, run_rules
 from controller.config.machine import Pair
-from controller.config.rules import ContradictionsError, job_rules, run_rules, spiral_closes
+from controller.config.rules import job_rules, spiral_closes
 from controller.config.values import of_model
 from drivers.settings import Positive, Settings
 

@@ -13,10 +13,11 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from controller.config.contradictions import Rule, run_rules
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 from controller.config.machine import Machine
-from controller.config.rules import Rule, job_rules, machine_rules, run_rules
+from controller.config.rules import job_rules, machine_rules
 from controller.config.values import of_file, untagged
 from controller.config.words import contradiction_of, mistakes_of
 

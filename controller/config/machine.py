@@ -1,8 +1,9 @@
 """The machine file as frozen models: axes, wire, head, canvas, limits, and the simulated gantry where there is one.
 
 Owns what a machine is; knows nothing of pictures. Contradictions between fields are refused when a ``Machine`` is
-made (controller/config/rules.py). Frames: *machine mm*, x to the right, y downwards, zero where the homing
-switches say so.
+made (controller/config/rules.py and motionrules.py). Frames: *machine mm*, x to the right, y downwards, zero where the
+homing switches say so; *axis mm* are what the axes themselves read, the same but for length tables, squareness and sag
+(controller/motion/geometry.py). Limits, homing, park and the places of tables are axis mm; the canvas is machine mm.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from controller.config.rules import AXES as AXES
-from controller.config.rules import ContradictionsError, machine_rules, run_rules
+from controller.config.contradictions import AXES as AXES
+from controller.config.contradictions import ContradictionsError, run_rules
+from controller.config.rules import machine_rules
 from controller.config.values import of_model
 from drivers.settings import (
     CanWire,
@@ -51,51 +53,71 @@ Positives = Annotated[tuple[Positive, ...], Field(strict=False, min_length=1)]
 NonNegativePair = Annotated[tuple[NonNegative, NonNegative], Field(strict=False)]
 
 
+_PLACES = "places along the axis as it reads them, rising; straight lines between, the ends hold beyond"
+
+
 class PlayTable(Settings):
     """Play measured at several places of an axis; straight lines between, the ends hold beyond."""
 
-    position_mm: Numbers
+    position_mm: Numbers = Field(description=_PLACES)
     play_mm: NonNegatives = Field(description="whole gap at that place; used in place of the axis' play_mm")
 
 
 class Belt(Settings):
     """The belt as a spring that drives the head's mass; softer or stiffer by place."""
 
-    position_mm: Numbers
-    frequency_hz: Positives = Field(description="natural frequency of the head on its belt at that place")
-    damping: Annotated[float, Field(ge=0, lt=1)] = Field(default=0.0, description="damping ratio")
+    position_mm: Numbers = Field(description=_PLACES)
+    frequency_hz: Positives = Field(
+        description="natural frequency of the head on its belt at that place, at least 1 Hz and at most one in 4 ticks"
+    )
+    damping: Annotated[float, Field(ge=0, lt=1)] = Field(
+        default=0.0, description="damping ratio: 0.05 loses 27 % of the swing in each period"
+    )
 
 
 class LengthTable(Settings):
     """How far the axis truly goes: error = true place - place that belt pitch, teeth and gear say."""
 
-    position_mm: Numbers
-    error_mm: Numbers
+    position_mm: Numbers = Field(description=_PLACES)
+    error_mm: Numbers = Field(
+        description="true place less the place that the axis reads (positive: it went too far), "
+        "changing by at most 10 mm a metre"
+    )
 
 
 class Sag(Settings):
     """How far the head hangs lower (positive: down) than the straight line, by its place along x."""
 
-    position_mm: Numbers
-    drop_mm: Numbers
+    position_mm: Numbers = Field(
+        description="places along x as the axis reads them, rising; straight lines between, the ends hold beyond"
+    )
+    drop_mm: Numbers = Field(
+        description="how much lower the head hangs there (positive: down), changing by at most 20 mm a metre"
+    )
 
 
 class Geometry(Settings):
     """How the two axes lie in the plane of the canvas."""
 
     squareness_mm_m: Real = Field(
-        default=0.0, description="how far x drifts to the right per metre that y goes down"
+        default=0.0,
+        description="how far x drifts to the right per metre that y goes down; between -20 and 20",
     )
-    sag: Sag | None = None
+    sag: Sag | None = Field(default=None, description="left out: the head runs level")
 
 
 class Pen(Settings):
     """How the tip stands off the holder while it touches the canvas."""
 
     lean_mm: NonNegativePair = Field(
-        default=(0.0, 0.0), description="how far the tip trails the holder when drawn along x, along y"
+        default=(0.0, 0.0),
+        description="how far the tip trails the holder when drawn along x, along y (half the difference between lines "
+        "drawn either way, play taken out); at most 2",
     )
-    landing_mm: Pair = Field(default=(0.0, 0.0), description="where the tip lands, from the holder's centre")
+    landing_mm: Pair = Field(
+        default=(0.0, 0.0),
+        description="where the tip lands, from the holder's centre: right and down positive; at most 5 either way",
+    )
 
 
 class Axis(Settings):
@@ -108,13 +130,27 @@ class Axis(Settings):
     acceleration_max_mm_s2: Positive
     following_error_max_mm: Positive
     play_mm: NonNegative = Field(default=0.0, description="lost motion between motor and head, whole gap")
-    play_table: PlayTable | None = None
-    loop_lag_ms: NonNegative = Field(default=0.0, description="first-order lag of the drive's velocity loop")
-    latency_ms: NonNegative = Field(default=0.0, description="from the instant of a command until it acts")
+    play_table: PlayTable | None = Field(default=None, description="left out: play_mm holds everywhere")
+    loop_lag_ms: NonNegative = Field(
+        default=0.0, description="first-order lag of the drive's velocity loop; at most 200"
+    )
+    latency_ms: NonNegative = Field(
+        default=0.0, description="from the instant of a command until it acts; at most 200"
+    )
     belt: Belt | None = Field(default=None, description="left out: the belt is taken for stiff")
-    length_table: LengthTable | None = None
+    length_table: LengthTable | None = Field(default=None, description="left out: the axis goes as it reads")
     moving_mass_kg: Positive
     homing: Homing
+
+    @property
+    def play_max_mm(self) -> float:
+        """The largest play anywhere on the axis."""
+        return self.play_mm if self.play_table is None else max(self.play_table.play_mm)
+
+    @property
+    def belt_hz_min(self) -> float | None:
+        """The belt's lowest natural frequency; None when it is taken for stiff."""
+        return None if self.belt is None else min(self.belt.frequency_hz)
 
 
 class Motion(Settings):
@@ -126,15 +162,19 @@ class Motion(Settings):
     corner_angle_deg: Annotated[float, Field(gt=0, lt=180)] = Field(
         default=20.0, description="turns sharper than this are corners"
     )
-    jerk_mm_s3: Positive = Field(default=250_000.0, description="limit of the change of acceleration")
+    jerk_mm_s3: Positive = Field(
+        default=250_000.0,
+        description="limit of the change of acceleration: it is built up in acceleration / jerk seconds",
+    )
     corners: Literal["stop", "round"] = Field(
         default="stop", description="stop at corners, or round them within corner_tolerance_mm"
     )
     corner_tolerance_mm: Positive = Field(
-        default=0.05, description="farthest that a rounded corner may pass beside its vertex"
+        default=0.05, description="farthest that a rounded corner may pass beside its vertex; at most 5"
     )
     reversal_error_mm: Positive = Field(
-        default=0.05, description="strokes slow down where taking up the play would cost more than this"
+        default=0.05,
+        description="strokes slow down where taking up the play would cost more than this; at least 0.005",
     )
     travel_shaping: Literal["none", "zv", "zvd"] = Field(
         default="none", description="shape travel moves so that the belt does not ring after them"

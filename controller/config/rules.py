@@ -1,73 +1,27 @@
 """Contradictions between fields: what no single field can know.
 
-Owns the rules. A rule reads values by their path through a ``Values`` and yields what does not fit. A rule that
-reads a missing or bad field says nothing (``UnknownValueError``), so the rules also run on a file with bad fields, and
-one look at a file finds every mistake. Knows no models; the models call in here when they are made.
+Owns the rules, but those of tables, belts and the plane of the canvas (controller/config/motionrules.py). A rule reads
+values by their path through a ``Values`` and yields what does not fit. A rule that reads a missing or bad field says
+nothing (``UnknownValueError``), so the rules also run on a file with bad fields, and one look at a file finds every
+mistake. Knows no models; the models call in here when they are made.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from fractions import Fraction
-from typing import Any, Protocol
 
 from controller.config import formulas
+from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
+from controller.config.motionrules import motion_rules
 
-AXES = ("x", "y")
 _OWN_INPUTS = {0: "negative limit", 1: "positive limit", 2: "home switch"}
 """Bits of 60FDh that CiA 402 gives a meaning."""
 
 
-class UnknownValueError(LookupError):
-    """The value at a path is missing or cannot be used; a rule that asks for it has nothing to say."""
-
-
-class Values(Protocol):
-    """Read access to the values of a file, by path."""
-
-    def __call__(self, path: str) -> Any:
-        """The value at ``path`` (``axes.x.min_mm``, ``inks.0.name``). Raises UnknownValueError."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Contradiction:
-    """Fields that do not fit each other; ``where`` is the path of the one to look at first."""
-
-    where: str
-    expected: str
-    got: str
-
-    def __str__(self) -> str:
-        return f"{self.where}: expected {self.expected}, got {self.got}"
-
-
-class ContradictionsError(ValueError):
-    """Raised by a model whose fields contradict each other; carries all of it."""
-
-    def __init__(self, found: list[Contradiction]) -> None:
-        self.found = tuple(found)
-        super().__init__("; ".join(str(one) for one in found))
-
-
-Rule = Callable[[Values], Iterator[Contradiction]]
-
-
-def run_rules(rules: tuple[Rule, ...], values: Values) -> list[Contradiction]:
-    """All that ``rules`` find; a rule that meets an unknown value ends there."""
-    found: list[Contradiction] = []
-    for rule in rules:
-        try:
-            found.extend(rule(values))
-        except UnknownValueError:
-            continue
-    return found
-
-
 def machine_rules() -> tuple[Rule, ...]:
     """Every rule of a machine file; those of an axis once for each axis, so that one bad axis hides no other."""
-    per_axis = (_soft_limits, _homing_speeds, _quick_stop, _canvas_reach, _park_reach, _command_range)
+    per_axis = (_soft_limits, _homing_speeds, _quick_stop, _park_reach, _command_range)
     return (
         _axis_names,
         *((lambda values, rule=rule, axis=axis: rule(values, axis)) for axis in AXES for rule in per_axis),
@@ -88,6 +42,7 @@ def machine_rules() -> tuple[Rule, ...]:
         _lease,
         _heartbeat,
         _bus_load,
+        *motion_rules(),
     )
 
 
@@ -132,17 +87,6 @@ def _quick_stop(values: Values, axis: str) -> Iterator[Contradiction]:
             f"axes.{axis}.drive.quick_stop_mm_s2",
             f"at least acceleration_max_mm_s2 ({most}): a stop must not be gentler than motion",
             f"{stop}",
-        )
-
-
-def _canvas_reach(values: Values, axis: str) -> Iterator[Contradiction]:
-    index = AXES.index(axis)
-    low = values("canvas.origin_mm")[index]
-    high = low + values("canvas.size_mm")[index]
-    least, most = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
-    if low < least or high > most:
-        yield Contradiction(
-            "canvas", f"to lie within axes.{axis}, {least} to {most} mm", f"{low} to {high} mm"
         )
 
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel
 
-from controller.config.rules import UnknownValueError, Values
+from controller.config.contradictions import UnknownValueError, Values
 
 Location = tuple[int | str, ...]
 _UNIONS = (Union, types.UnionType)

@@ -15,8 +15,8 @@ from typing import Any, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
+from controller.config.contradictions import Contradiction, ContradictionsError
 from controller.config.errors import Mistake
-from controller.config.rules import Contradiction, ContradictionsError
 from controller.config.values import Location, bare, is_model, location_of, type_at, untagged
 from drivers.settings import SMALLEST
 
