@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -59,10 +60,19 @@ def _machine_json(numbers: MachineNumbers) -> dict[str, Any]:
                 "top_speed_units": one.top_speed_units,
                 "lease_stop_mm": one.lease_stop_mm,
                 "drive_stop_mm": one.drive_stop_mm,
+                "overrun_mm": one.overrun_mm,
                 "energy_j": one.energy_j,
+                "canvas_mm": one.canvas_mm,
+                "lag_mm": one.lag_mm,
+                "play_mm": one.play_mm,
+                "take_up_ms": one.take_up_ms,
+                "stretch_mm": one.stretch_mm,
+                "motor_acceleration_mm_s2": one.motor_acceleration_mm_s2,
             }
             for one in numbers.axes
         },
+        "jerk_ms": numbers.jerk_ms,
+        "dots": [asdict(dot) for dot in numbers.dots],
         "warnings": [{"where": one.where, "message": one.message} for one in numbers.warnings],
     }
 
@@ -107,11 +117,21 @@ def _print_machine(path: Path, numbers: MachineNumbers) -> None:
     row("top speed in drive units", "", *(f"{one.top_speed_units}" for one in axes))
     row("stopping distance, guard", "mm", *(f"{one.lease_stop_mm:.4g}" for one in axes))
     row("stopping distance, drive alone", "mm", *map(_way, (one.drive_stop_mm for one in axes)))
+    row("head runs on after a quick stop", "mm", *(f"{one.overrun_mm:.3g}" for one in axes))
     row("kinetic energy at travel speed", "J", *(f"{one.energy_j:.3g}" for one in axes))
+    row("canvas on the axis, from", "mm", *(f"{one.canvas_mm[0]:.6g}" for one in axes))
+    row("canvas on the axis, to", "mm", *(f"{one.canvas_mm[1]:.6g}" for one in axes))
+    row("behind the command at paint speed", "mm", *(f"{one.lag_mm:.3g}" for one in axes))
+    row("time to take up the play", "ms", *(f"{one.take_up_ms:.3g}" for one in axes))
+    row("belt gives at full acceleration", "mm", *map(_stretch, (one.stretch_mm for one in axes)))
+    row("motor's acceleration on a path", "mm/s²", *(f"{one.motor_acceleration_mm_s2:.4g}" for one in axes))
     blank = [""] * (len(axes) - 1)
     row("bus load at the tick, worst case", "%", f"{numbers.bus_load * 100:.1f}", *blank)
     row("bus bits a tick, worst case", "bit", f"{numbers.bus_bits_per_tick}", *blank)
     row("reaction: lease and guard", "ms", f"{numbers.reaction_ms:g}", *blank)
+    row("acceleration is built up in", "ms", f"{numbers.jerk_ms:.3g}", *blank)
+    for dot in numbers.dots:
+        row(f"speed round a dot of radius {dot.radius_mm:g} mm", "mm/s", f"{dot.speed_mm_s:.4g}", *blank)
     out().print(table)
     for warning in numbers.warnings:
         warn(f"{path}: {warning}")
@@ -119,6 +139,10 @@ def _print_machine(path: Path, numbers: MachineNumbers) -> None:
 
 def _way(way_mm: float | None) -> str:
     return "no end" if way_mm is None else f"{way_mm:.4g}"
+
+
+def _stretch(stretch_mm: float | None) -> str:
+    return "stiff" if stretch_mm is None else f"{stretch_mm:.3g}"
 
 
 def _print_job(path: Path, numbers: JobNumbers) -> None:

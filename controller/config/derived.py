@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from math import pi
 from pathlib import Path
 
 from controller.config import formulas
@@ -16,6 +17,14 @@ from controller.config.errors import Mistake
 from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from drivers.settings import StopsSettings
+
+DOT_RADII_MM = (2.0, 5.0)
+
+BELT_SHARE = 0.44
+"""1.2^2 - 1: of the stretch that a belt's frequency told 20 % too high leaves."""
+
+BELT_ERROR_MAX_MM = 0.1
+LEAN_REASONABLE_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +35,15 @@ class AxisNumbers:
     32-bit counter reads the same again. ``tick_step_um``: travel of one velocity unit in one tick, the planner's
     grid. ``top_speed_units``: the axis' top speed in drive units. ``lease_stop_mm``: longest way to standstill at
     travel speed when the guard stops it (``stop_bound_mm``); ``drive_stop_mm``: the same when the drive itself does,
-    having missed our heartbeat, None when it never would. ``energy_j``: kinetic energy at travel speed.
+    having missed our heartbeat, None when it never would. ``overrun_mm``: the head's way beyond the motor's
+    standstill after a quick stop: the play and a swing of the belt. ``energy_j``: kinetic energy at travel
+    speed.
+
+    ``canvas_mm``: places of the axis that the canvas needs, by length table, squareness and sag. ``lag_mm``: how far
+    the motor is behind its command at paint speed. ``play_mm``: the largest anywhere; ``take_up_ms``: shortest time
+    in which the motor crosses it. ``stretch_mm``: how far the belt gives at the path's full
+    acceleration where it is softest, None when it is taken for stiff. ``motor_acceleration_mm_s2``: what following a
+    path may ask of the motor at most.
     """
 
     axis: str
@@ -39,7 +56,23 @@ class AxisNumbers:
     top_speed_units: int
     lease_stop_mm: float
     drive_stop_mm: float | None
+    overrun_mm: float
     energy_j: float
+    canvas_mm: tuple[float, float]
+    lag_mm: float
+    play_mm: float
+    take_up_ms: float
+    stretch_mm: float | None
+    motor_acceleration_mm_s2: float
+
+
+@dataclass(frozen=True, slots=True)
+class DotNumbers:
+    """A dot of this radius: the speed round its outer ring, by paint speed and acceleration, and the time of a turn."""
+
+    radius_mm: float
+    speed_mm_s: float
+    turn_ms: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,13 +88,17 @@ class Warned:
 
 @dataclass(frozen=True, slots=True)
 class MachineNumbers:
-    """Derived numbers of a machine. ``bus_load``: share of the bus, 1 = full."""
+    """Derived numbers of a machine. ``bus_load``: share of the bus, 1 = full. ``jerk_ms``: time in which the path's
+    acceleration is built up.
+    """
 
     name: str
     axes: tuple[AxisNumbers, ...]
     bus_bits_per_tick: int
     bus_load: float
     reaction_ms: float
+    jerk_ms: float
+    dots: tuple[DotNumbers, ...]
     warnings: tuple[Warned, ...]
 
 
@@ -87,7 +124,8 @@ class JobNumbers:
 
 def machine_numbers(machine: Machine) -> MachineNumbers:
     """All derived numbers of ``machine``, with warnings."""
-    axes = tuple(_axis_numbers(machine, axis) for axis in AXES)
+    reach = zip(*canvas_reach_mm(machine), strict=True)
+    axes = tuple(_axis_numbers(machine, axis, ends) for axis, ends in zip(AXES, reach, strict=True))
     bits = sum(formulas.can_frame_bits_max(n) for n in formulas.cycle_bytes(len(AXES)))
     wire = machine.wire
     return MachineNumbers(
@@ -96,8 +134,17 @@ def machine_numbers(machine: Machine) -> MachineNumbers:
         bus_bits_per_tick=bits,
         bus_load=formulas.machine_bus_load(len(AXES), machine.tick_us, wire.bitrate_bit_s, wire.heartbeat_ms),
         reaction_ms=reaction_ms(machine),
+        jerk_ms=machine.motion.acceleration_mm_s2 / machine.motion.jerk_mm_s3 * 1000,
+        dots=tuple(_dot_numbers(machine, radius_mm) for radius_mm in DOT_RADII_MM),
         warnings=tuple(_warnings(machine, axes)),
     )
+
+
+def canvas_reach_mm(machine: Machine) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Lowest and highest axis mm, (x, y) each, that the canvas needs, unregistered."""
+    x, y = machine.canvas.origin_mm
+    width, height = machine.canvas.size_mm
+    return machine.plane.extent_mm((x, y), (x + width, y + height))
 
 
 def reaction_ms(machine: Machine) -> float:
@@ -110,9 +157,10 @@ def stop_bound_mm(machine: Machine, axis: str, speed_mm_s: float) -> float:
 
     s = v t_r + v^2 / (2 a) + v tau with t_r the lease plus the guard's reaction (``reaction_ms``: the lease may just
     have been renewed; the guard wakes, ends the streamer and a half-written frame, and its first stop may be
-    lost and said again), a the drive's quick stop and tau the lag of its velocity loop: an axis that is behind its
-    command runs on that much further. ``speed_mm_s`` is the largest speed commanded within the lease. All of it
-    worst case at once; an allowance of the host's own lateness is in the reaction, no promise of the host.
+    lost and said again), a the drive's quick stop and tau the latency and lag of its velocity loop: an axis that is
+    behind its command runs on that much further. The way is the motor's; the head may run on by ``overrun_mm``.
+    ``speed_mm_s`` is the largest speed commanded within the lease. All of it worst case at once; an allowance of the
+    host's own lateness is in the reaction, no promise of the host.
     """
     return _bound_mm(machine, axis, speed_mm_s, reaction_ms(machine))
 
@@ -128,7 +176,7 @@ def drive_stop_bound_mm(machine: Machine, axis: str, speed_mm_s: float) -> float
 
 
 def _bound_mm(machine: Machine, axis: str, speed_mm_s: float, after_ms: float) -> float:
-    lag_ms = machine.axes[axis].loop_lag_ms
+    lag_ms = machine.axes[axis].loop_lag_ms + machine.axes[axis].latency_ms
     deceleration_mm_s2 = machine.axes[axis].drive.quick_stop_mm_s2
     return formulas.stopping_distance_mm(speed_mm_s, (after_ms + lag_ms) * 1e-3, deceleration_mm_s2)
 
@@ -177,11 +225,23 @@ def check_job_against_machine(job: Job, job_path: Path, machine: Machine) -> lis
     return found
 
 
-def _axis_numbers(machine: Machine, name: str) -> AxisNumbers:
+def _dot_numbers(machine: Machine, radius_mm: float) -> DotNumbers:
+    motion = machine.motion
+    speed_mm_s = min(
+        motion.paint_speed_mm_s, formulas.circle_speed_mm_s(radius_mm, motion.acceleration_mm_s2)
+    )
+    return DotNumbers(radius_mm, speed_mm_s, 2 * pi * radius_mm / speed_mm_s * 1000)
+
+
+def _axis_numbers(machine: Machine, name: str, canvas_mm: tuple[float, float]) -> AxisNumbers:
     axis = machine.axes[name]
     drive = axis.drive
     speed_mm_s = machine.motion.travel_speed_mm_s
     unit = drive.velocity_unit_counts_s
+    motion = machine.motion
+    belt_hz = axis.belt_hz_min
+    lag_s = (axis.loop_lag_ms + axis.latency_ms) * 1e-3
+    swing_mm = 0.0 if belt_hz is None else formulas.belt_swing_mm(drive.quick_stop_mm_s2, belt_hz)
     return AxisNumbers(
         axis=name,
         travel_per_turn_mm=drive.travel_per_turn_mm,
@@ -193,7 +253,16 @@ def _axis_numbers(machine: Machine, name: str) -> AxisNumbers:
         top_speed_units=round(formulas.velocity_units(axis.speed_max_mm_s, unit, drive.counts_per_mm)),
         lease_stop_mm=stop_bound_mm(machine, name, speed_mm_s),
         drive_stop_mm=drive_stop_bound_mm(machine, name, speed_mm_s),
+        overrun_mm=axis.play_max_mm + swing_mm,
         energy_j=formulas.kinetic_energy_j(axis.moving_mass_kg, speed_mm_s),
+        canvas_mm=canvas_mm,
+        lag_mm=motion.paint_speed_mm_s * lag_s,
+        play_mm=axis.play_max_mm,
+        take_up_ms=formulas.take_up_s(axis.play_max_mm, axis.acceleration_max_mm_s2) * 1000,
+        stretch_mm=None if belt_hz is None else formulas.belt_stretch_mm(motion.acceleration_mm_s2, belt_hz),
+        motor_acceleration_mm_s2=formulas.motor_acceleration_mm_s2(
+            motion.acceleration_mm_s2, motion.jerk_mm_s3, belt_hz, machine.tick_us * 1e-6
+        ),
     )
 
 
@@ -246,9 +315,62 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                     f"{motion.paint_speed_mm_s:g} mm/s",
                 )
             )
+        found.extend(_motion_warnings(machine, numbers))
+    if machine.motion.jerk_mm_s3 * machine.tick_us * 1e-6 > machine.motion.acceleration_mm_s2:
+        found.append(
+            Warned(
+                "motion.jerk_mm_s3",
+                f"acceleration is built up in {machine.motion.acceleration_mm_s2 / machine.motion.jerk_mm_s3:.2g} s, "
+                "less than a tick: no gentler than without the limit",
+            )
+        )
     if not machine.wire.is_simulated:
         found.extend(_without_hardware(machine.stops))
     return found
+
+
+def _motion_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]:
+    """Where belt, play and tables of an axis are at odds with what is asked of it."""
+    name, axis = numbers.axis, machine.axes[numbers.axis]
+    if numbers.stretch_mm is not None and numbers.stretch_mm * BELT_SHARE > BELT_ERROR_MAX_MM:
+        yield Warned(
+            f"axes.{name}.belt.frequency_hz",
+            f"the belt gives {numbers.stretch_mm:.3g} mm at motion.acceleration_mm_s2 where it is softest: a frequency "
+            f"told 20 % too high leaves {numbers.stretch_mm * BELT_SHARE:.2g} mm of it",
+        )
+    if numbers.motor_acceleration_mm_s2 > axis.acceleration_max_mm_s2:
+        yield Warned(
+            f"axes.{name}.acceleration_max_mm_s2",
+            f"to make up for the belt the motor may need {numbers.motor_acceleration_mm_s2:.4g} mm/s^2, above "
+            f"{axis.acceleration_max_mm_s2:g}: lower motion.jerk_mm_s3",
+        )
+    if machine.pen.lean_mm[AXES.index(name)] > LEAN_REASONABLE_MM:
+        yield Warned(
+            "pen.lean_mm",
+            f"{machine.pen.lean_mm[AXES.index(name)]:g} mm along {name}: so loose a pen does not stand the same twice; "
+            "mend the holder first",
+        )
+    yield from _table_warnings(machine, numbers)
+
+
+def _table_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]:
+    """Tables that end before the canvas does, and numbers that a table puts out of use."""
+    name, axis = numbers.axis, machine.axes[numbers.axis]
+    low, high = numbers.canvas_mm
+    sag = machine.geometry.sag if name == "x" else None
+    tables = {f"axes.{name}.length_table": axis.length_table, "geometry.sag": sag}
+    for where, table in tables.items():
+        if table is None or len(table.position_mm) == 1:
+            continue
+        first, last = table.position_mm[0], table.position_mm[-1]
+        if low < first or high > last:
+            yield Warned(
+                f"{where}.position_mm",
+                f"measured from {first:g} to {last:g} mm, the canvas needs {low:.5g} to {high:.5g}: beyond the table "
+                "its end value holds",
+            )
+    if axis.play_table is not None and axis.play_mm:
+        yield Warned(f"axes.{name}.play_mm", f"{axis.play_mm:g} mm is not used: play_table stands for it")
 
 
 def _without_hardware(stops: StopsSettings) -> Iterator[Warned]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from fractions import Fraction
+from math import pi, sqrt
 
 INT32_MAX = 2**31 - 1
 COUNTER_COUNTS = 2**32
@@ -90,3 +91,37 @@ def velocity_step_mm_s(velocity_unit_counts_s: float, counts_per_mm: Fraction) -
 def velocity_units(speed_mm_s: float, velocity_unit_counts_s: float, counts_per_mm: Fraction) -> float:
     """A speed in units of the drive's velocity command, not rounded."""
     return speed_mm_s * float(counts_per_mm) / velocity_unit_counts_s
+
+
+def belt_stretch_mm(acceleration_mm_s2: float, frequency_hz: float) -> float:
+    """How far a mass on a spring lags behind under steady acceleration: a / w^2, w = 2 pi f (F = m a = k s)."""
+    return acceleration_mm_s2 / (2 * pi * frequency_hz) ** 2
+
+
+def belt_swing_mm(acceleration_mm_s2: float, frequency_hz: float) -> float:
+    """Most that a mass on an undamped spring swings when its support's acceleration steps to a: 2 a / w^2."""
+    return 2 * belt_stretch_mm(acceleration_mm_s2, frequency_hz)
+
+
+def motor_acceleration_mm_s2(
+    acceleration_mm_s2: float, jerk_mm_s3: float, frequency_hz: float | None, tick_s: float
+) -> float:
+    """Most that a motor accelerates so that the head on its belt does as planned: A + (4/3) J / (h w^2).
+
+    The motor leads the head by y'' / w^2, so it accelerates by y'' + y'''' / w^2. Jerk goes from +J to -J at worst.
+    Smoothed by a quintic B-spline at the tick h, y'''' is the cubic B-spline's difference of the jerk: at most J times
+    that spline's variation over h, 2 x 2/3. Without a belt (None) the motor does as the head: A.
+    """
+    if frequency_hz is None:
+        return acceleration_mm_s2
+    return acceleration_mm_s2 + belt_stretch_mm(4 / 3 * jerk_mm_s3 / tick_s, frequency_hz)
+
+
+def circle_speed_mm_s(radius_mm: float, acceleration_mm_s2: float) -> float:
+    """Speed round a circle at which the acceleration towards its middle is a: v^2 / r = a."""
+    return sqrt(acceleration_mm_s2 * radius_mm)
+
+
+def take_up_s(play_mm: float, acceleration_mm_s2: float) -> float:
+    """Shortest time in which a motor crosses the play, at rest before and after: 2 sqrt(g / a), no limit of jerk."""
+    return 2 * sqrt(play_mm / acceleration_mm_s2)

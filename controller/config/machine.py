@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from controller.config.contradictions import AXES as AXES
 from controller.config.contradictions import ContradictionsError, run_rules
+from controller.config.plane import LEVEL, Plane
 from controller.config.rules import machine_rules
 from controller.config.values import of_model
 from drivers.settings import (
@@ -243,6 +244,15 @@ class Machine(Settings):
     def tick_ns(self) -> int:
         """Length of one tick in ns."""
         return self.tick_us * 1000
+
+    @property
+    def plane(self) -> Plane:
+        """Length tables, sag and squareness: how machine mm lie on the axes."""
+        tables = [self.axes[axis].length_table for axis in AXES]
+        x, y = (LEVEL if table is None else (table.position_mm, table.error_mm) for table in tables)
+        sag = self.geometry.sag
+        drops = LEVEL if sag is None else (sag.position_mm, sag.drop_mm)
+        return Plane((x, y), drops, self.geometry.squareness_mm_m * 1e-3)
 
     def quantum_counts(self, axis: str) -> float:
         """Counts that one unit of velocity moves axis ``axis`` in one tick: the planner's grid."""

@@ -36,12 +36,11 @@ from typing import TYPE_CHECKING, Self, cast
 import numpy as np
 import numpy.typing as npt
 
-from controller.config.machine import AXES, Machine
+from controller.config.machine import Machine
+from controller.config.plane import Plane
 from controller.motion.frames import Vector
 
 if TYPE_CHECKING:
-    from controller.config.machine import LengthTable, Sag
-
     Kernel = Callable[[Vector, Vector, Vector, Vector], Vector]
 
 EDGE, FROM, ONTO, SLOPE, DROP, DROP_SLOPE = range(6)
@@ -70,41 +69,36 @@ class GeometryMap:
 
         Raises ValueError when the registration is not finite, mirrors or flattens.
         """
-        plane = machine.geometry
         return cls.made(
+            machine.plane,
             origin_mm=machine.canvas.origin_mm,
             size_mm=machine.canvas.size_mm,
-            lengths=tuple(_table(machine.axes[axis].length_table) for axis in AXES),
-            sag=_sag(plane.sag),
-            squareness=plane.squareness_mm_m * 1e-3,
             registration=registration,
         )
 
     @classmethod
     def made(
         cls,
+        plane: Plane,
         *,
         origin_mm: npt.ArrayLike,
         size_mm: npt.ArrayLike,
-        lengths: tuple[tuple[npt.ArrayLike, npt.ArrayLike], ...] = (((0.0,), (0.0,)), ((0.0,), (0.0,))),
-        sag: tuple[npt.ArrayLike, npt.ArrayLike] = ((0.0,), (0.0,)),
-        squareness: float = 0.0,
         registration: npt.ArrayLike | None = None,
     ) -> Self:
-        """The same from bare tables: ``lengths`` (places, errors) of x and y, ``sag`` (places, drops), q in rad.
+        """The same without a machine: a plane, and a canvas of ``size_mm`` with its corner at ``origin_mm``.
 
-        Raises ValueError for tables whose places do not rise or whose true places do not (no inverse), and as ``of``.
+        Raises ValueError for tables whose places or true places do not rise (no inverse), and as ``of``.
         """
         origin = np.asarray(origin_mm, dtype=np.float64).reshape(2)
         moved = _checked(np.eye(2, 3) if registration is None else registration)
         moved[:, 2] += origin
-        shear = np.array([[1.0, -squareness], [0.0, 1.0]])
+        shear = np.array([[1.0, -plane.squareness], [0.0, 1.0]])
         affine = shear @ moved
         inverse = np.linalg.inv(affine[:, :2])
         back = np.column_stack([inverse, -inverse @ affine[:, 2]])
-        places_x, errors_x = _rising(*lengths[0])
-        places_y, errors_y = _rising(*lengths[1])
-        places_d, drops = _rising(*sag)
+        places_x, errors_x = _rising(*plane.lengths[0])
+        places_y, errors_y = _rising(*plane.lengths[1])
+        places_d, drops = _rising(*plane.sag)
         knots = np.union1d(places_x, places_d)
         true_x = knots + np.interp(knots, places_x, errors_x)
         drop = np.interp(knots, places_d, drops)
@@ -172,14 +166,6 @@ class GeometryMap:
         row_x = [h * u_row for h in _ends(of_x[:, SLOPE])]
         row_y = [g * (y_row - k * u_row) for g in _ends(of_y[:, SLOPE]) for k in _ends(of_x[:, DROP_SLOPE])]
         return row_x, row_y
-
-
-def _table(table: LengthTable | None) -> tuple[npt.ArrayLike, npt.ArrayLike]:
-    return ((0.0,), (0.0,)) if table is None else (table.position_mm, table.error_mm)
-
-
-def _sag(sag: Sag | None) -> tuple[npt.ArrayLike, npt.ArrayLike]:
-    return ((0.0,), (0.0,)) if sag is None else (sag.position_mm, sag.drop_mm)
 
 
 def _rising(places: npt.ArrayLike, values: npt.ArrayLike) -> tuple[Vector, Vector]:
