@@ -8,19 +8,26 @@ Three facts about flattening are used (sagitta of an arc, e ~ l^2 / 8R, and vert
 * the turn at a vertex, divided by the mean length of the chords beside it, is the curve's curvature; it is taken
   over a window of arc length, so that the noise of rounded coordinates a hair apart does not look like curvature;
 * a vertex whose turn x chord is more than 8e cannot come from flattening within e: it is a real corner. Sharp ones
-  are stopped at; gentle ones are driven as the arc that would flatten to them, turn^2 / 8e;
+  are stopped at, or rounded where the caller allows it; gentle ones are driven as the arc that passes their vertex
+  within e, curvature turn^2 / 8e;
 * so the jump of the velocity vector at any vertex that is not stopped at is at most sqrt(8 A e), whatever the radius.
+
+The curve itself, arcs through the vertices, is made in ``controller.motion.corners``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 FLATTENING_MM = 0.025
 """Largest sagitta that is taken for flattening rather than for a corner."""
+
+ROUNDED_AT_MOST_DEG = 165.0
+"""Corners sharper than this are stopped at even where rounding is allowed: the arc would be a pinpoint."""
 
 WINDOW_MM = 0.15
 """Arc length on each side of a vertex over which its turn is measured, where chords are shorter than that."""
@@ -39,6 +46,7 @@ class Polyline:
     vertices_mm: (n + 1, 2); direction: (n, 2) unit vectors; length_mm: (n,) > 0.
     along_mm: (n + 1,) arc length from the first vertex.
     stop: (n + 1,) bool, first and last always true.
+    rounding_mm: (n + 1,) farthest that the curve may pass beside the vertex; 0 = through it.
     chord_of_input: (n,) index of the chord in the arrays that came in (chords without length are dropped).
     """
 
@@ -47,6 +55,7 @@ class Polyline:
     length_mm: Vector
     along_mm: Vector
     stop: npt.NDArray[np.bool_]
+    rounding_mm: Vector
     chord_of_input: Index
 
     @property
@@ -56,40 +65,58 @@ class Polyline:
 
 
 def polyline(
-    vertices_mm: Vector, stop: npt.NDArray[np.bool_] | None = None, corner_angle_deg: float = 20.0
+    vertices_mm: Vector,
+    stop: npt.NDArray[np.bool_] | None = None,
+    corner_angle_deg: float = 20.0,
+    *,
+    corners: Literal["stop", "round"] = "stop",
+    corner_tolerance_mm: npt.ArrayLike = 0.0,
 ) -> Polyline:
     """The polyline through ``vertices_mm`` (n + 1, 2), stopping where ``stop`` says and at its sharp corners.
 
-    Chords without length are dropped; a stop on a dropped vertex moves to the one it coincides with.
+    corners: "stop" stops at every sharp corner; "round" passes beside it by at most ``corner_tolerance_mm``, one
+    number or (n + 1,) by input vertex, on at most half of each chord beside it, and stops where that is 0.
+    Chords without length are dropped; a stop on a dropped vertex moves to the one it coincides with, and the
+    smallest of their tolerances counts.
     """
     points = np.asarray(vertices_mm, dtype=np.float64).reshape(-1, 2)
     wanted = (
         np.zeros(len(points), dtype=np.bool_) if stop is None else np.asarray(stop, dtype=np.bool_).copy()
     )
     wanted[[0, -1]] = True
+    allowed = np.broadcast_to(np.asarray(corner_tolerance_mm, dtype=np.float64), (len(points),))
     steps = np.diff(points, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
     kept = lengths > SHORTEST_MM
     if not kept.all():
         first = np.concatenate([[True], kept])
         wanted = np.logical_or.reduceat(wanted, np.flatnonzero(first))
+        allowed = np.minimum.reduceat(allowed, np.flatnonzero(first))
         points = points[first]
         steps = np.diff(points, axis=0)
         lengths = np.hypot(steps[:, 0], steps[:, 1])
     direction = steps / lengths[:, None]
-    result = Polyline(
+    rounding = np.zeros(len(points))
+    if len(lengths) > 1:
+        turn = _turns(direction[:-1], direction[1:])
+        real = turn * np.minimum(lengths[:-1], lengths[1:]) > 8 * FLATTENING_MM
+        sharp = real & (turn > np.radians(corner_angle_deg))
+        rounding[1:-1][real & ~sharp] = FLATTENING_MM
+        if corners == "round":
+            passed = sharp & (allowed[1:-1] > 0.0) & (turn < np.radians(ROUNDED_AT_MOST_DEG))
+            rounding[1:-1][passed] = allowed[1:-1][passed]
+            sharp &= ~passed
+        wanted[1:-1] |= sharp
+        rounding[wanted] = 0.0
+    return Polyline(
         points,
         direction,
         lengths,
         np.concatenate([[0.0], np.cumsum(lengths)]),
         wanted,
+        rounding,
         np.flatnonzero(kept).astype(np.int64),
     )
-    if result.chords > 1:
-        turn = _turns(direction[:-1], direction[1:])
-        shorter = np.minimum(lengths[:-1], lengths[1:])
-        wanted[1:-1] |= (turn > np.radians(corner_angle_deg)) & (turn * shorter > 8 * FLATTENING_MM)
-    return result
 
 
 def _turns(before: Vector, after: Vector) -> Vector:
@@ -136,51 +163,3 @@ def vertex_curvature(path: Polyline) -> Vector:
             same = piece[near] == piece[short]
             curvature[inner[short[same]]] = curvature[inner[near[same]]]
     return curvature
-
-
-@dataclass(frozen=True, slots=True)
-class Pieces:
-    """Chords cut into stretches of one curvature each, in order.
-
-    chord: (m,) index of the chord; from_mm: (m,) where on the chord the stretch begins; length_mm: (m,) > 0;
-    curvature: (m,) in 1/mm.
-    """
-
-    chord: Index
-    from_mm: Vector
-    length_mm: Vector
-    curvature: Vector
-
-
-def cut_by_curvature(path: Polyline) -> Pieces:
-    """Cut every chord where the curvature of its end vertices stops counting.
-
-    A vertex counts for half of the chord on each side, and no farther than the arc that it stands for: a long
-    straight line that runs into a bow is slow only beside the bow. Beside a stop the other end's vertex counts
-    for the whole chord, as the curve goes on to there.
-    """
-    curvature = vertex_curvature(path)
-    length = path.length_mm
-    turn = np.zeros(path.chords + 1)
-    if path.chords > 1:
-        turn[1:-1] = _turns(path.direction[:-1], path.direction[1:])
-    reach = np.maximum(WINDOW_MM, 4 * FLATTENING_MM / np.maximum(turn, 1e-12))
-    start_stops, end_stops = path.stop[:-1], path.stop[1:]
-    head = np.where(
-        start_stops,
-        0.0,
-        np.where(end_stops, np.minimum(length, 2 * reach[:-1]), np.minimum(0.5 * length, reach[:-1])),
-    )
-    tail = np.where(
-        end_stops,
-        0.0,
-        np.where(start_stops, np.minimum(length, 2 * reach[1:]), np.minimum(0.5 * length, reach[1:])),
-    )
-    middle = length - head - tail
-    parts = np.stack([head, middle, tail], axis=1)
-    begins = np.stack([np.zeros_like(head), head, length - tail], axis=1)
-    curvatures = np.stack([curvature[:-1], np.zeros_like(head), curvature[1:]], axis=1)
-    chord = np.broadcast_to(np.arange(path.chords)[:, None], parts.shape)
-    # A leftover of rounding is no stretch; what little it holds goes to its neighbours unseen.
-    real = parts > 1e-9 * length[:, None]
-    return Pieces(chord[real], begins[real], parts[real], curvatures[real])

@@ -1,15 +1,21 @@
-"""Speed along a path: the shortest time under a speed limit and one limit on the acceleration *vector*.
+"""Speed along a path: the shortest time under limits of speed and of the acceleration and jerk *vectors*.
 
-Owns the mathematics of time along a polyline, acceleration-limited (jerk is not limited yet). Knows no ticks, no
-quanta, no machine.
+Owns the mathematics of time along a polyline. Knows no ticks, no quanta, no machine.
 
-The tangential and the centripetal part share the limit: a_t^2 + (v^2 k)^2 <= A^2. With w = v^2 and
+Acceleration: the tangential and the centripetal part share the limit, a_t^2 + (v^2 k)^2 <= A^2. With w = v^2 and
 dw/ds = 2 a_t, on a stretch of constant curvature k the fastest rise is w = (A/k) sin(2 k g), g the arc length that
 a start from rest would have needed; on a straight one w = 2 A g. So g is the natural coordinate of a ramp: speeding
 up it grows with s, slowing down it falls, and both passes, the peak inside a stretch and the times follow from it
 in closed form. A circle's run-up comes out as 45 degrees, as it must. On curved ramps the acceleration is taken
 constant over stretches of ``RAMP_STEP_RAD`` of 2 k g, which lets |a| exceed A there by a share of less than
 RAMP_STEP_RAD / 4.
+
+Jerk: a run (from stop to stop) that is one straight line is the closed S-curve (``scurve``), exactly. Any other
+run is the acceleration-limited one, averaged over a moving window of time: the position *vector* is replaced by its
+mean over the last T_j. A mean of motions keeps every limit of speed and acceleration (both are convex), and its
+jerk is (a(t) - a(t - T_j)) / T_j. T_j is for each run the shortest window for which that stays within J; it is
+at most 2 A / J, and A / J where the acceleration never turns round within the window, as on a dot. The run takes
+T_j longer and leaves the path by at most A T_j^2 / 24, inwards in a bend.
 """
 
 from __future__ import annotations
@@ -22,39 +28,63 @@ from typing import cast
 import numpy as np
 import numpy.typing as npt
 
-from controller.motion.path import Index, Polyline, Vector, cut_by_curvature
+from controller.motion.corners import Elements, elements
+from controller.motion.path import Index, Polyline, Vector
+from controller.motion.scurve import SCurve, rest_to_rest
 
 RAMP_STEP_RAD = 0.02
 STRAIGHT_RAD = 1e-6
 """A stretch that turns less than this in its whole ramp is straight."""
+
+CRUISE_STEP_RAD = 0.1
+"""A bend at constant speed is cut into stretches that turn by less, so that its acceleration is known in between."""
+
+STRAIGHT_MM = 1e-6
+"""A run whose vertices are all within this of the line from its beginning to its end is straight."""
+
+WINDOW_ROUNDS = 8
+"""Rounds in which the window of a run is sought; what has not settled by then takes 2 A / J."""
 
 Sweep = Callable[[Vector, Vector, Vector, float], Vector]
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Motion along a polyline as stretches of constant tangential acceleration, in order of time.
+    """Motion along a polyline.
 
-    chord: (m,) chord of the path; from_mm: (m,) place on it at the beginning of the stretch.
-    duration_s, speed_mm_s, acceleration_mm_s2: (m,) of the stretch, the speed at its beginning.
+    Stretches of constant tangential acceleration in order of time, before any averaging:
+    element: (m,) of ``elements``; from_mm: (m,) place on it at the beginning of the stretch;
+    duration_s, speed_mm_s, acceleration_mm_s2: (m,), the speed at the beginning of the stretch;
     run: (m,) index of the run (from stop to stop) that the stretch belongs to.
-    run_duration_s: (r,); run_last_chord: (r,), both by run.
+
+    By run: run_duration_s: (r,) with the averaging; window_s: (r,) T_j, 0 where nothing is averaged;
+    straight: (r,) whether ``line`` (one S-curve for each run) is the motion instead of the stretches;
+    run_last_chord: (r,).
     """
 
     path: Polyline
-    chord: Index
+    elements: Elements
+    element: Index
     from_mm: Vector
     duration_s: Vector
     speed_mm_s: Vector
     acceleration_mm_s2: Vector
     run: Index
     run_duration_s: Vector
+    window_s: Vector
+    straight: npt.NDArray[np.bool_]
+    line: SCurve
     run_last_chord: Index
 
     @property
     def duration_s_total(self) -> float:
         """Time from end to end."""
         return float(self.run_duration_s.sum())
+
+    @property
+    def chord(self) -> Index:
+        """Chord (m,) of the path that each stretch lies beside."""
+        return self.elements.chord[self.element]
 
 
 def _sweep(length: Vector, curvature: Vector, limit: Vector, acceleration: float) -> Vector:
@@ -86,15 +116,67 @@ def _sweep(length: Vector, curvature: Vector, limit: Vector, acceleration: float
     return square
 
 
-@cache
-def _compiled_sweep() -> Sweep:
-    """``_sweep`` as machine code. Imported on first use: planning needs it, ``--help`` does not."""
+def _windows(first: Index, time: Vector, change: Vector, limit_s: Vector, jerk: float, rounds: int) -> Vector:
+    """Window (r,) of every run: the shortest T with |a(t + T') - a(t)| <= J T for all T' <= T, at most ``limit_s``.
+
+    first: (r + 1,) of each run's nodes; time: (n,) of a node on its run's clock, not falling; change: (n, 2) the
+    acceleration there, between nodes linear. Two nodes at one instant are a jump.
+    """
+    windows = np.zeros(len(first) - 1)
+    for r in range(len(first) - 1):
+        low, high = first[r], first[r + 1]
+        window = 0.0
+        for turn in range(rounds):
+            largest = 0.0
+            for i in range(low, high):
+                x, y, end = change[i, 0], change[i, 1], time[i] + window
+                j = i + 1
+                while j < high and time[j] <= end:
+                    largest = max(largest, (change[j, 0] - x) ** 2 + (change[j, 1] - y) ** 2)
+                    j += 1
+                if j < high and time[j] > time[j - 1]:
+                    share = (end - time[j - 1]) / (time[j] - time[j - 1])
+                    dx = change[j - 1, 0] + share * (change[j, 0] - change[j - 1, 0]) - x
+                    dy = change[j - 1, 1] + share * (change[j, 1] - change[j - 1, 1]) - y
+                    largest = max(largest, dx * dx + dy * dy)
+                x, y, begin = change[i, 0], change[i, 1], time[i] - window
+                j = i - 1
+                while j >= low and time[j] >= begin:
+                    j -= 1
+                if j >= low and time[j + 1] > time[j]:
+                    share = (begin - time[j]) / (time[j + 1] - time[j])
+                    dx = change[j, 0] + share * (change[j + 1, 0] - change[j, 0]) - x
+                    dy = change[j, 1] + share * (change[j + 1, 1] - change[j, 1]) - y
+                    largest = max(largest, dx * dx + dy * dy)
+            needed = np.sqrt(largest) / jerk
+            if needed <= window * (1.0 + 1e-4):
+                break
+            window = needed * (1.0 + 1e-3) if turn else needed
+            if window >= limit_s[r] or turn == rounds - 1:
+                window = limit_s[r]
+                break
+        windows[r] = window
+    return windows
+
+
+def compiled(function: Callable[..., object]) -> Callable[..., object]:
+    """A plain loop as machine code. Call it late: planning needs numba, ``--help`` does not."""
     from numba import njit
 
     try:
-        return cast("Sweep", njit(cache=True)(_sweep))
+        return cast("Callable[..., object]", njit(cache=True)(function))
     except RuntimeError:  # no folder that the compiled code could be kept in: compile anew each time
-        return cast("Sweep", njit(_sweep))
+        return cast("Callable[..., object]", njit(function))
+
+
+@cache
+def _compiled_sweep() -> Sweep:
+    return cast("Sweep", compiled(_sweep))
+
+
+@cache
+def _compiled_windows() -> Callable[..., Vector]:
+    return cast("Callable[..., Vector]", compiled(_windows))
 
 
 def _ramp_mm(square: Vector, curvature: Vector, acceleration: float) -> Vector:
@@ -116,74 +198,248 @@ def _ramp_square(ramp_mm: Vector, curvature: Vector, acceleration: float) -> Vec
     return square
 
 
-def plan_profile(path: Polyline, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float) -> Profile:
+def plan_profile(
+    path: Polyline,
+    speed_mm_s: npt.ArrayLike,
+    acceleration_mm_s2: float,
+    jerk_mm_s3: float = np.inf,
+    *,
+    reversal_mm_s2: npt.ArrayLike | None = None,
+    reversal_s: float = 0.0,
+) -> Profile:
     """The fastest motion along ``path``, at rest at each of its stops.
 
-    speed_mm_s: limit of the speed, one number or (chords,). acceleration_mm_s2: limit of the vector's length.
+    speed_mm_s: limit of the speed, one number or (chords,). acceleration_mm_s2, jerk_mm_s3: limits of the vectors'
+    lengths, the jerk's may be infinite. reversal_mm_s2: (2,) by axis, how large the axis' own acceleration may be
+    where the curve turns that axis round; held from ``reversal_s`` / 2 before that instant to as long after.
     """
     limit_speed = np.broadcast_to(np.asarray(speed_mm_s, dtype=np.float64), (path.chords,))
-    cells = cut_by_curvature(path)
     acceleration = float(acceleration_mm_s2)
-    n = len(cells.chord)
-    with np.errstate(divide="ignore"):
-        cap = np.minimum(limit_speed[cells.chord] ** 2, acceleration / cells.curvature)
+    curve = elements(path)
+    run_of_chord = np.cumsum(path.stop[:-1]) - 1
+    cells = _cells(curve, run_of_chord, limit_speed, acceleration, reversal_mm_s2, reversal_s)
+    n = len(cells.element)
+    k, length, cap = cells.curvature, cells.length_mm, cells.cap
+    run_of_cell = run_of_chord[curve.chord[cells.element]]
     limit = np.empty(n + 1)
-    limit[1:-1] = np.minimum(cap[:-1], cap[1:])
-    starts_chord = np.concatenate([[True], cells.chord[1:] != cells.chord[:-1]])
-    at_stop = starts_chord & path.stop[cells.chord]
-    limit[:-1][at_stop] = 0.0
-    limit[-1] = 0.0
-    square = _compiled_sweep()(cells.length_mm, cells.curvature, limit, acceleration)
+    limit[1:-1] = np.where(run_of_cell[1:] == run_of_cell[:-1], np.minimum(cap[:-1], cap[1:]), 0.0)
+    limit[[0, -1]] = 0.0
+    square = _compiled_sweep()(length, k, limit, acceleration)
 
     before, after = square[:-1], square[1:]
-    ramp_before = _ramp_mm(before, cells.curvature, acceleration)
-    ramp_after = _ramp_mm(after, cells.curvature, acceleration)
-    ramp_peak = np.minimum(
-        0.5 * (ramp_before + ramp_after + cells.length_mm), _ramp_mm(cap, cells.curvature, acceleration)
-    )
-    rise = np.clip(ramp_peak - ramp_before, 0.0, cells.length_mm)
-    fall = np.clip(ramp_peak - ramp_after, 0.0, cells.length_mm - rise)
-    cruise = np.maximum(cells.length_mm - rise - fall, 0.0)
-    peak = np.maximum(_ramp_square(ramp_peak, cells.curvature, acceleration), np.maximum(before, after))
+    ramp_before = _ramp_mm(before, k, acceleration)
+    ramp_after = _ramp_mm(after, k, acceleration)
+    ramp_peak = np.minimum(0.5 * (ramp_before + ramp_after + length), _ramp_mm(cap, k, acceleration))
+    rise = np.clip(ramp_peak - ramp_before, 0.0, length)
+    fall = np.clip(ramp_peak - ramp_after, 0.0, length - rise)
+    cruise = np.maximum(length - rise - fall, 0.0)
+    peak = np.maximum(_ramp_square(ramp_peak, k, acceleration), np.maximum(before, after))
 
-    # Cut each cell into its ramps and its cruise; curved ramps into short stretches.
-    negligible = 1e-9 * cells.length_mm
-    count_rise = np.where(rise > negligible, np.ceil(2 * cells.curvature * rise / RAMP_STEP_RAD), 0)
-    count_rise = np.maximum(count_rise, rise > negligible).astype(np.int64)
-    count_fall = np.where(fall > negligible, np.ceil(2 * cells.curvature * fall / RAMP_STEP_RAD), 0)
-    count_fall = np.maximum(count_fall, fall > negligible).astype(np.int64)
-    count_cruise = (cruise > negligible).astype(np.int64)
-    counts = np.stack([count_rise, count_cruise, count_fall], axis=1).ravel()
+    # Cut each cell into its ramps and its cruise, curved ones into short stretches.
+    negligible = 1e-9 * length
+    turning = np.abs(curve.curvature[cells.element])
+    steps = np.stack(
+        [2 * k * rise / RAMP_STEP_RAD, turning * cruise / CRUISE_STEP_RAD, 2 * k * fall / RAMP_STEP_RAD],
+        axis=1,
+    )
+    parts_mm = np.stack([rise, cruise, fall], axis=1)
+    real = parts_mm > negligible[:, None]
+    counts = np.where(real, np.maximum(np.ceil(steps), 1), 0).astype(np.int64).ravel()
     parts = np.repeat(np.arange(3 * n), counts)
     step = np.arange(len(parts)) - np.repeat(np.cumsum(counts) - counts, counts)
     cell, phase = np.divmod(parts, 3)
     share = np.stack([step / counts[parts], (step + 1) / counts[parts]])
-    k = cells.curvature[cell]
     ramp = np.where(
         phase == 0,
         ramp_before[cell] + share * rise[cell],
         np.where(phase == 2, ramp_after[cell] + (1 - share) * fall[cell], ramp_peak[cell]),
     )
-    ends = np.minimum(_ramp_square(ramp, k, acceleration), peak[cell])
+    ends = np.minimum(_ramp_square(ramp, k[cell], acceleration), peak[cell])
     speed = np.sqrt(ends)
-    stretch = np.stack([rise, cruise, fall], axis=1).ravel()[parts] / counts[parts]
-    offset = np.stack([np.zeros(n), rise, cells.length_mm - fall], axis=1).ravel()[parts]
+    stretch = parts_mm.ravel()[parts] / counts[parts]
+    offset = np.stack([np.zeros(n), rise, length - fall], axis=1).ravel()[parts]
     from_mm = cells.from_mm[cell] + offset + step * stretch
     duration = 2.0 * stretch / (speed[0] + speed[1])
     change = np.where(phase == 1, 0.0, (ends[1] - ends[0]) / (2.0 * stretch))
 
-    chord = cells.chord[cell]
-    run_of_chord = np.cumsum(path.stop[:-1]) - 1
-    run = run_of_chord[chord]
-    run_duration = np.bincount(run, weights=duration, minlength=int(run_of_chord[-1]) + 1)
+    element = cells.element[cell]
+    run = run_of_cell[cell]
+    runs = int(run_of_chord[-1]) + 1
+    run_duration = np.bincount(run, weights=duration, minlength=runs).astype(np.float64)
+    straight = np.zeros(runs, dtype=np.bool_)
+    window = np.zeros(runs)
+    line = rest_to_rest(np.zeros(runs), 1.0, 1.0)
+    if np.isfinite(jerk_mm_s3):
+        straight, straight_mm, straight_speed = _straight_runs(path, limit_speed)
+        line = rest_to_rest(straight_mm, straight_speed, acceleration, jerk_mm_s3)
+        heading = curve.heading_rad[element] + curve.curvature[element] * from_mm
+        bend = np.copysign(np.minimum(turning[cell], k[cell]), curve.curvature[element])
+        nodes = _accelerations(heading, bend, stretch, speed, change)
+        window = _run_windows(nodes, duration, run, run_duration, straight, float(jerk_mm_s3))
+        run_duration = np.where(straight, line.duration_s, run_duration + window)
     return Profile(
         path,
-        chord,
+        curve,
+        element,
         from_mm,
         duration,
         speed[0],
         change,
         run,
-        run_duration.astype(np.float64),
+        run_duration,
+        window,
+        straight,
+        line,
         np.flatnonzero(path.stop[1:]).astype(np.int64),
     )
+
+
+def _accelerations(heading: Vector, bend: Vector, stretch: Vector, speed: Vector, change: Vector) -> Vector:
+    """Acceleration vectors (m, 2, 2) at the beginning and the end of every stretch, the last index x and y."""
+    angle = np.stack([heading, heading + bend * stretch], axis=1)
+    across = np.stack([speed[0] ** 2 * bend, speed[1] ** 2 * bend], axis=1)
+    along = change[:, None]
+    cosine, sine = np.cos(angle), np.sin(angle)
+    return np.stack([along * cosine - across * sine, along * sine + across * cosine], axis=2)
+
+
+def _run_windows(
+    nodes: Vector,
+    duration: Vector,
+    run: Index,
+    run_duration: Vector,
+    straight: npt.NDArray[np.bool_],
+    jerk: float,
+) -> Vector:
+    """T_j (r,) of every run that is not straight, from its accelerations ``nodes`` (m, 2, 2)."""
+    runs = len(run_duration)
+    largest = np.zeros(runs)
+    size = np.hypot(nodes[..., 0], nodes[..., 1]).max(axis=1)
+    np.maximum.at(largest, run, size)
+    counts = np.where(straight, 0, np.bincount(run, minlength=runs))
+    # Every run is at rest before and after: a node without acceleration at both of its ends.
+    first = np.concatenate([[0], np.cumsum(np.where(counts > 0, 2 * counts + 2, 0))]).astype(np.int64)
+    kept = ~straight[run]
+    ends = np.cumsum(duration)
+    run_start = np.concatenate([[0.0], np.cumsum(run_duration)[:-1]])
+    clock = np.stack([ends - duration, ends], axis=1) - run_start[run][:, None]
+    place = np.flatnonzero(np.ones(int(first[-1]), dtype=np.bool_))
+    edge = np.zeros(len(place), dtype=np.bool_)
+    curved = counts > 0
+    edge[first[:-1][curved]] = True
+    edge[first[1:][curved] - 1] = True
+    time = np.zeros(len(place))
+    change = np.zeros((len(place), 2))
+    time[~edge] = clock[kept].ravel()
+    change[~edge] = nodes[kept].reshape(-1, 2)
+    time[first[1:][curved] - 1] = run_duration[curved]
+    return _compiled_windows()(first, time, change, 2.0 * largest / jerk, jerk, WINDOW_ROUNDS)
+
+
+def _straight_runs(path: Polyline, speed_mm_s: Vector) -> tuple[npt.NDArray[np.bool_], Vector, Vector]:
+    """Which runs (r,) are one straight line under one speed limit, their lengths and that limit."""
+    begins = np.flatnonzero(path.stop[:-1])
+    ends = np.append(begins[1:], path.chords)
+    counts = ends - begins
+    from_mm, to_mm = path.vertices_mm[begins], path.vertices_mm[ends]
+    span = to_mm - from_mm
+    length = np.hypot(span[:, 0], span[:, 1])
+    along = span / np.maximum(length, 1e-300)[:, None]
+    each = np.repeat(along, counts, axis=0)
+    away = path.vertices_mm[1:] - np.repeat(from_mm, counts, axis=0)
+    beside = np.abs(away[:, 0] * each[:, 1] - away[:, 1] * each[:, 0])
+    onwards = np.einsum("ij,ij->i", path.direction, each) > 0.0
+    slowest = np.minimum.reduceat(speed_mm_s, begins)
+    straight = (
+        (np.maximum.reduceat(beside, begins) <= STRAIGHT_MM)
+        & np.logical_and.reduceat(onwards, begins)
+        & (slowest == np.maximum.reduceat(speed_mm_s, begins))
+    )
+    return straight, np.where(straight, length, 0.0), slowest
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Elements cut where a limit changes: element, place on it, length, limiting curvature, squared speed limit."""
+
+    element: Index
+    from_mm: Vector
+    length_mm: Vector
+    curvature: Vector
+    cap: Vector
+
+
+def _cells(
+    curve: Elements,
+    run_of_chord: Index,
+    limit_speed: Vector,
+    acceleration: float,
+    reversal_mm_s2: npt.ArrayLike | None,
+    reversal_s: float,
+) -> _Cells:
+    number = len(curve.chord)
+    with np.errstate(divide="ignore"):
+        cap = np.minimum(limit_speed[curve.chord] ** 2, acceleration / curve.limiting)
+    whole = _Cells(np.arange(number), np.zeros(number), curve.length_mm, curve.limiting, cap)
+    if reversal_mm_s2 is None:
+        return whole
+    limits = np.broadcast_to(np.asarray(reversal_mm_s2, dtype=np.float64), (2,))
+    along = np.concatenate([[0.0], np.cumsum(curve.length_mm)])
+    run = run_of_chord[curve.chord]
+    begins = np.flatnonzero(np.diff(run, prepend=-1))
+    run_ends = np.append(along[begins], along[-1])
+    lows, highs, caps = [], [], []
+    for axis in range(2):
+        element, place = _turning_points(curve, run, axis)
+        before = np.maximum(element - 1, 0)
+        same = (place == 0.0) & (element > 0) & (run[before] == run[element])
+        bend = np.maximum(curve.limiting[element], np.where(same, curve.limiting[before], 0.0))
+        square = np.divide(limits[axis], bend, out=np.full(len(bend), np.inf), where=bend > 0.0)
+        free = np.where(same, np.minimum(cap[element], cap[before]), cap[element])
+        binds = square < free
+        half = 0.5 * reversal_s * np.sqrt(square[binds])
+        centre = (along[element] + place)[binds]
+        lows.append(np.maximum(centre - half, run_ends[run[element[binds]]]))
+        highs.append(np.minimum(centre + half, run_ends[run[element[binds]] + 1]))
+        caps.append(square[binds])
+    low, high, square = np.concatenate(lows), np.concatenate(highs), np.concatenate(caps)
+    if not len(low):
+        return whole
+    # A point of no length still is a node that has to be passed slowly: give it a hair.
+    hair = 1e-6
+    short = high - low < hair
+    low = np.where(short, np.maximum(low - hair, along[0]), low)
+    high = np.where(short, np.minimum(high + hair, along[-1]), high)
+    cuts = np.unique(np.concatenate([along, low, high]))
+    near = np.concatenate([[False], np.diff(cuts) < 1e-9])
+    cuts[near] = cuts[np.flatnonzero(near) - 1]
+    cuts = np.unique(np.concatenate([cuts[~near], along]))
+    element = np.clip(np.searchsorted(along, cuts[:-1], side="right") - 1, 0, number - 1)
+    length = np.diff(cuts)
+    lowered = cap[element].copy()
+    first = np.searchsorted(cuts, low, side="right") - 1
+    count = np.maximum(np.searchsorted(cuts, high, side="left") - first, 1)
+    cell = np.repeat(first, count) + np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    np.minimum.at(lowered, np.clip(cell, 0, len(element) - 1), np.repeat(square, count))
+    return _Cells(element, cuts[:-1] - along[element], length, curve.limiting[element], lowered)
+
+
+def _turning_points(curve: Elements, run: Index, axis: int) -> tuple[Index, Vector]:
+    """Where the curve's direction along ``axis`` changes sign: element, and place on it in mm."""
+    half_pi = 0.5 * np.pi
+    shift = (
+        half_pi if axis == 0 else 0.0
+    )  # cos changes sign at odd multiples of pi / 2, sin at multiples of pi
+    begin = curve.heading_rad - shift
+    end = begin + curve.curvature * curve.length_mm
+    quantised_begin, quantised_end = np.floor(begin / np.pi), np.floor(end / np.pi)
+    inside = np.flatnonzero(quantised_begin != quantised_end)
+    target = np.maximum(quantised_begin, quantised_end)[inside] * np.pi
+    place = np.clip((target - begin[inside]) / curve.curvature[inside], 0.0, curve.length_mm[inside])
+    # A jump of the direction between two elements, or an extreme exactly on their joint.
+    sense = np.cos(curve.heading_rad) if axis == 0 else np.sin(curve.heading_rad)
+    angle = curve.heading_rad + curve.curvature * curve.length_mm
+    last = np.cos(angle) if axis == 0 else np.sin(angle)
+    jumps = 1 + np.flatnonzero((sense[1:] * last[:-1] < -1e-12) & (run[1:] == run[:-1]))
+    element = np.concatenate([inside, jumps]).astype(np.int64)
+    return element, np.concatenate([place, np.zeros(len(jumps))])

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from controller.motion.path import FLATTENING_MM, cut_by_curvature, polyline, vertex_curvature
+from controller.motion.corners import elements
+from controller.motion.path import FLATTENING_MM, polyline, vertex_curvature
 
 
 def flattened_circle(radius_mm: float, tolerance_mm: float, turn_rad: float = 2 * math.pi) -> np.ndarray:
@@ -74,15 +75,14 @@ def test_jump_of_the_velocity_vector_at_a_vertex_is_bounded(turn_deg):
             assert speed * turn <= math.sqrt(8 * 2000.0 * FLATTENING_MM) * (1 + 1e-9)
 
 
-def test_a_straight_line_is_slow_only_beside_the_bow():
-    """Of a metre of straight line before a bow of 5 mm radius, no more than 3 mm count as curved."""
+def test_a_straight_line_before_a_bow_stays_straight():
+    """Of a metre of line before a bow of 5 mm radius nothing is bent, and the bow keeps its radius from its start."""
     bow = flattened_circle(5.0, 0.02, math.pi)
     line = np.array([[5.0, -1000.0]])
-    pieces = cut_by_curvature(polyline(np.concatenate([line, bow])))
-    curved = pieces.length_mm[(pieces.chord == 0) & (pieces.curvature > 0)].sum()
-    # The line is the end of the path: the vertex' arc may reach over it, but by its own length only (8 e / turn).
-    assert 0.0 < curved <= 3.0
-    assert pieces.length_mm[pieces.chord == 0].sum() == pytest.approx(1000.0, abs=1e-9)
+    curve = elements(polyline(np.concatenate([line, bow])))
+    assert curve.length_mm[0] == pytest.approx(1000.0, abs=1e-9)
+    assert curve.curvature[0] == 0.0
+    assert curve.curvature[1:] == pytest.approx(np.full(len(curve.curvature) - 1, 0.2), rel=1e-6)
 
 
 def test_chords_without_length_are_dropped_and_their_stop_is_kept():
@@ -92,12 +92,3 @@ def test_chords_without_length_are_dropped_and_their_stop_is_kept():
     assert path.chord_of_input.tolist() == [1, 3]
     assert path.stop.tolist() == [True, True, True]
     assert path.length_mm.tolist() == [5.0, 4.0]
-
-
-def test_pieces_cover_every_chord():
-    """Cutting by curvature neither loses nor adds length, and keeps the order."""
-    random = np.random.default_rng(2)
-    path = polyline(np.cumsum(random.normal(0, 3, (200, 2)), axis=0), corner_angle_deg=120.0)
-    pieces = cut_by_curvature(path)
-    np.testing.assert_allclose(np.bincount(pieces.chord, weights=pieces.length_mm), path.length_mm, rtol=1e-8)
-    assert (np.diff(pieces.chord) >= 0).all()
