@@ -1,6 +1,7 @@
 """The order in which strokes are painted: short ways with the pen up.
 
-Owns the nearest-neighbour order that the exchanges of ``shorten`` start from. Knows no speeds. Deterministic: of two
+Owns the nearest-neighbour order that the exchanges of ``shorten`` start from, and the choice of loops' starting points
+along it (``starts`` says which there are). Knows no speeds. Deterministic: of two
 equally near ends the earlier stroke wins, and of a stroke's two ends its start.
 """
 
@@ -10,10 +11,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from controller.strokes.shorten import Way
-from controller.strokes.strokeset import StrokeKind, StrokeSet, travel_mm
+from controller.strokes.shorten import LEAST_GAIN_MM, Way
+from controller.strokes.starts import Starts, possible_starts
+from controller.strokes.strokeset import StrokeKind, StrokeSet
 
 Floats = npt.NDArray[np.float64]
+
+START_SWEEPS = 4
+"""How often all loops may choose their places anew, at most."""
 
 _FIRST_LOOK = 16  # neighbours of every end found at once, before single questions are asked
 
@@ -101,23 +106,104 @@ def nearest_neighbour(
 def order_strokes(strokes: StrokeSet, start_mm: tuple[float, float]) -> StrokeSet:
     """The same strokes in an order with a short way with the pen up from ``start_mm``; open lines may run backwards.
 
-    Nearest neighbour, then 2-opt and Or-opt. Loops and dots begin where they begin. Never a longer way than in the
-    given order, which stays when nothing is gained.
+    Loops begin at an extreme of an axis (``starts``), at the one that makes the way short; dots begin where they
+    begin. Nearest neighbour, then 2-opt and Or-opt, then the loops' places by turns with their neighbours. Never a
+    longer way (with what the places are worth) than in the given order with every loop begun at the place that is
+    best from where it was; that order stays when nothing is gained.
     """
     if len(strokes) == 0:
         return strokes
-    starts, ends = strokes.points_mm[strokes.offsets[:-1]], strokes.points_mm[strokes.offsets[1:] - 1]
-    order, backwards = nearest_neighbour(starts, ends, strokes.kind == StrokeKind.LINE, start_mm)
-    nearest = strokes.take(order).reversed_where(backwards)
-    way = Way(
-        complex(*start_mm),
-        _complex(nearest.points_mm[nearest.offsets[:-1]]),
-        _complex(nearest.points_mm[nearest.offsets[1:] - 1]),
-        nearest.kind == StrokeKind.LINE,
+    starts, ends = (
+        strokes.points_mm[strokes.offsets[:-1]].copy(),
+        strokes.points_mm[strokes.offsets[1:] - 1].copy(),
     )
-    way.shorten()
-    shortened = nearest.take(way.station).reversed_where(way.turned)
-    return shortened if travel_mm(shortened, start_mm) < travel_mm(strokes, start_mm) else strokes
+    places = possible_starts(strokes)
+    begin = np.zeros(len(strokes), dtype=np.int64)
+    nowhere = np.full((len(places.loop), 2), np.nan)
+    _begin_at(places, places.nearest_to(starts[places.loop], nowhere), begin, starts, ends)
+    given = begin.copy()
+    before_mm = _way_mm(starts, ends, start_mm) + _price_mm(places, begin)
+    reversible = strokes.kind == StrokeKind.LINE
+    order, backwards = nearest_neighbour(starts, ends, reversible, start_mm)
+    for again in range(2):
+        entry, leave = _entries(starts, ends, order, backwards)
+        way = Way(complex(*start_mm), _complex(entry), _complex(leave), reversible[order])
+        way.shorten()
+        order, backwards = order[way.station], backwards[way.station] ^ way.turned
+        if not _move_starts(places, begin, starts, ends, order, backwards, start_mm) or again:
+            break
+    after_mm = _way_mm(*_entries(starts, ends, order, backwards), start_mm) + _price_mm(places, begin)
+    if after_mm < before_mm - LEAST_GAIN_MM:
+        return strokes.arranged(order, backwards, begin[order])
+    if not given.any():
+        return strokes
+    return strokes.arranged(np.arange(len(strokes)), np.zeros(len(strokes), dtype=bool), given)
+
+
+def _move_starts(
+    places: Starts,
+    begin: npt.NDArray[np.int64],
+    starts: Floats,
+    ends: Floats,
+    order: npt.NDArray[np.int64],
+    backwards: npt.NDArray[np.bool_],
+    start_mm: tuple[float, float],
+) -> bool:
+    """Let every other loop on the way choose its place, its neighbours standing still, then those between.
+
+    Changes ``begin``, ``starts`` and ``ends`` in place; tells whether the way became shorter.
+    """
+    at = np.empty(len(order), dtype=np.int64)
+    at[order] = np.arange(len(order))
+    parity = at[places.loop] % 2
+    first_mm = now_mm = _way_mm(*_entries(starts, ends, order, backwards), start_mm) + _price_mm(
+        places, begin
+    )
+    for _ in range(START_SWEEPS if len(places.loop) else 0):
+        for turn in (0, 1):
+            entry, leave = _entries(starts, ends, order, backwards)
+            here = np.concatenate([np.reshape(np.asarray(start_mm, dtype=np.float64), (1, 2)), leave[:-1]])
+            there = np.concatenate([entry[1:], np.full((1, 2), np.nan)])
+            chosen = places.nearest_to(here[at[places.loop]], there[at[places.loop]])
+            _begin_at(places, chosen, begin, starts, ends, parity == turn)
+        before_mm = now_mm
+        now_mm = _way_mm(*_entries(starts, ends, order, backwards), start_mm) + _price_mm(places, begin)
+        if now_mm > before_mm - LEAST_GAIN_MM:
+            break
+    return now_mm < first_mm - LEAST_GAIN_MM
+
+
+def _begin_at(
+    places: Starts,
+    chosen: npt.NDArray[np.int64],
+    begin: npt.NDArray[np.int64],
+    starts: Floats,
+    ends: Floats,
+    which: npt.NDArray[np.bool_] | None = None,
+) -> None:
+    loops = places.loop if which is None else places.loop[which]
+    at = chosen if which is None else chosen[which]
+    begin[loops] = places.vertex[at]
+    starts[loops] = ends[loops] = places.place_mm[at]
+
+
+def _price_mm(places: Starts, begin: npt.NDArray[np.int64]) -> float:
+    """What the places chosen cost beside each loop's best."""
+    owner = np.repeat(places.loop, np.diff(places.first))
+    return float(places.price_mm[places.vertex == begin[owner]].sum())
+
+
+def _entries(
+    starts: Floats, ends: Floats, order: npt.NDArray[np.int64], backwards: npt.NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Where each stroke of the order is begun and left, (S, 2) each."""
+    turned = backwards[:, None]
+    return np.where(turned, ends[order], starts[order]), np.where(turned, starts[order], ends[order])
+
+
+def _way_mm(entry: Floats, leave: Floats, start_mm: tuple[float, float]) -> float:
+    here = np.concatenate([np.reshape(np.asarray(start_mm, dtype=np.float64), (1, 2)), leave[:-1]])
+    return float(np.hypot(*(entry - here).T).sum())
 
 
 def _complex(points_mm: Floats) -> npt.NDArray[np.complex128]:

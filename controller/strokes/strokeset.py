@@ -12,6 +12,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+COPY_VERTICES = 1 << 18
+"""So many vertices are rearranged at a time."""
+
 
 class StrokeKind(IntEnum):
     """What a stroke is drawn for."""
@@ -59,25 +62,43 @@ class StrokeSet:
 
     def take(self, order: npt.NDArray[np.int64]) -> StrokeSet:
         """The same strokes in another order (or a part of them)."""
-        counts = np.diff(self.offsets)[order]
-        offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        index = (
-            np.arange(offsets[-1]) - np.repeat(offsets[:-1], counts) + np.repeat(self.offsets[order], counts)
-        )
-        return StrokeSet(
-            self.points_mm[index], offsets, self.kind[order], self.element[order], self.element_ids
-        )
+        return self.arranged(order, np.zeros(len(order), dtype=np.bool_))
 
     def reversed_where(self, backwards: npt.NDArray[np.bool_]) -> StrokeSet:
         """The same strokes, those with ``backwards`` (S,) run from their last vertex to their first."""
-        counts = np.diff(self.offsets)
-        within = np.arange(len(self.points_mm)) - np.repeat(self.offsets[:-1], counts)
-        index = np.where(
-            np.repeat(backwards, counts),
-            np.repeat(self.offsets[1:] - 1, counts) - within,
-            np.repeat(self.offsets[:-1], counts) + within,
-        )
-        return StrokeSet(self.points_mm[index], self.offsets, self.kind, self.element, self.element_ids)
+        return self.arranged(np.arange(len(self), dtype=np.int64), backwards)
+
+    def arranged(
+        self,
+        order: npt.NDArray[np.int64],
+        backwards: npt.NDArray[np.bool_],
+        begin: npt.NDArray[np.int64] | None = None,
+    ) -> StrokeSet:
+        """The strokes ``order`` (n,), those with ``backwards`` (n,) run the other way.
+
+        begin: (n,) where given, the vertex at which each stroke begins; other than 0 only for closed strokes, which
+        then go round from there. Copies the vertices once, a few strokes at a time.
+        """
+        counts = np.diff(self.offsets)[order]
+        offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        points = np.empty((int(offsets[-1]), 2))
+        source = self.offsets[order]
+        first = 0
+        while first < len(order):
+            full = int(np.searchsorted(offsets, offsets[first] + COPY_VERTICES, side="right")) - 1
+            last = min(max(full, first + 1), len(order))
+            part = slice(first, last)
+            count = np.repeat(counts[part], counts[part])
+            within = np.arange(offsets[first], offsets[last]) - np.repeat(offsets[part], counts[part])
+            within = np.where(np.repeat(backwards[part], counts[part]), count - 1 - within, within)
+            if begin is not None:
+                shift = np.repeat(begin[part], counts[part])
+                within = np.where(shift > 0, (within + shift) % (count - 1), within)
+            points[offsets[first] : offsets[last]] = self.points_mm[
+                np.repeat(source[part], counts[part]) + within
+            ]
+            first = last
+        return StrokeSet(points, offsets, self.kind[order], self.element[order], self.element_ids)
 
     def save(self, path: Path) -> None:
         """Write the set to ``path`` (.npz, no pickles)."""
