@@ -20,12 +20,14 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from tests.faults import realtime, virtual
+from tests.faults import realtime, sessions, virtual
 from tests.faults.judge import Trial, percentile
 from tests.faults.kinds import BY_NAME, KINDS
-from tests.faults.realtime import REAL_BY_NAME, REAL_KINDS
 from tests.faults.scene import Scene
+from tests.faults.sessions import SESSION_BY_NAME, SESSION_KINDS
 
+REAL_KINDS = (*realtime.REAL_KINDS, *SESSION_KINDS)
+REAL_BY_NAME = {kind.name: kind for kind in REAL_KINDS}
 TRIALS = 2000
 QUICK_TRIALS = 140
 DEFAULT_JSON = Path("build/faults/faults.json")
@@ -43,6 +45,13 @@ def play_virtual(names: Sequence[str], count: int, seed: int, folder: Path) -> I
     for name in names:
         for number in range(count):
             yield virtual.run_trial(scene, BY_NAME[name], seed, number, folder)
+
+
+def play_real(name: str, seed: int, folder: Path, only: int | None = None) -> Iterator[Trial]:
+    """The trials of one kind in real time, or one of them."""
+    if name in SESSION_BY_NAME:
+        return sessions.play(SESSION_BY_NAME[name], seed, folder, only)
+    return realtime.play(realtime.REAL_BY_NAME[name], seed, folder, only)
 
 
 def rows(trials: Sequence[Trial]) -> list[dict[str, Any]]:
@@ -223,7 +232,7 @@ def _play_all(
             if trial.number == each - 1:
                 _progress(console, trials, trial)
     for name in in_real:
-        trials.extend(realtime.play(REAL_BY_NAME[name], asked.seed, folder))
+        trials.extend(play_real(name, asked.seed, folder))
         _progress(console, trials, trials[-1])
     return trials
 
@@ -238,7 +247,7 @@ def _again(console: Console, name: str, seed: int, number: int, folder: Path) ->
         scene = virtual.with_phases(Scene.build(folder), folder)
         trial = virtual.run_trial(scene, BY_NAME[name], seed, number, folder)
     else:
-        (trial,) = realtime.play(REAL_BY_NAME[name], seed, folder, only=number)
+        (trial,) = play_real(name, seed, folder, number)
     console.print_json(json.dumps(trial.as_json()))
     return 1 if trial.problems else 0
 

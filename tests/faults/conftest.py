@@ -2,24 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import signal
-import subprocess
-import sys
-import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
+from collections.abc import Iterator
 
 import pytest
 
-from controller.cli.main import main
-from controller.config.errors import RefusedError
-from controller.config.places import StateDir, shipped
-from controller.session import control
-from drivers.twin.record import MotionRecord
+from controller.config.places import shipped
+from tests.faults.sessionsite import Site
 
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="1000mm" height="600mm" viewBox="0 0 1000 600">
 <g id="waves"><path d="M 20 20 L 60 20" fill="none" stroke="#1f7a78"/>
@@ -51,86 +39,6 @@ EDITS = {
     "start_mm = 220.0": "start_mm = 40.0",
     "park_mm = [120.0, 120.0]": "park_mm = [40.0, 40.0]",
 }
-PATIENCE_S = 90.0
-
-
-@dataclass
-class Site:
-    """Files, the verbs as processes, and waiting for what they do."""
-
-    folder: Path
-    children: list[subprocess.Popen[bytes]] = field(default_factory=list)
-
-    @property
-    def machine(self) -> Path:
-        """The machine file."""
-        return self.folder / "boathouse.toml"
-
-    @property
-    def job(self) -> Path:
-        """The job file."""
-        return self.folder / "job.toml"
-
-    @property
-    def state(self) -> StateDir:
-        """The state folder."""
-        return StateDir(self.folder / "s")
-
-    def start(self, verb: str, *arguments: str) -> subprocess.Popen[bytes]:
-        """Start a verb as a process of its own."""
-        command = [
-            sys.executable, "-m", "controller.cli.main", verb, *arguments,
-            "--machine", str(self.machine), "--state", str(self.state.root),
-        ]  # fmt: skip
-        child = subprocess.Popen(
-            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL
-        )
-        self.children.append(child)
-        return child
-
-    def here(self, verb: str, *arguments: str) -> int:
-        """Run a verb in this process: what moves nothing, or only in virtual time, needs no other."""
-        return main([verb, *arguments, "--machine", str(self.machine), "--state", str(self.state.root)])
-
-    def status(self) -> dict[str, Any]:
-        """What the running service says; empty when there is none."""
-        with contextlib.suppress(RefusedError):
-            return control.ask(self.state.control_socket, "status")
-        return {}
-
-    def until(self, what: str, true: Callable[[], object]) -> None:
-        """Wait until ``true()``; fail with ``what`` after a long time."""
-        end_s = time.monotonic() + PATIENCE_S
-        while not true():
-            assert time.monotonic() < end_s, f"waited in vain for {what}"
-            time.sleep(0.02)
-
-    def paint_until_long_stroke(self) -> subprocess.Popen[bytes]:
-        """Start painting; return in the middle of the second stroke, both axes in motion."""
-        painting = self.start("paint", str(self.job), "--yes")
-        self.until(
-            "the first stroke", lambda: painting.poll() is not None or self.status().get("strokes_finished")
-        )
-        assert painting.poll() is None, painting.communicate()
-        reached = self.status()["ticks_sent"] + 600
-        self.until("the second stroke", lambda: self.status().get("ticks_sent", reached) >= reached)
-        return painting
-
-    def pid_of(self, name: str) -> int:
-        """The one process that works for this state folder as ``controller.stream``, ``safety.guard``, ..."""
-        found = []
-        for entry in Path("/proc").iterdir():
-            if entry.name.isdigit():
-                with contextlib.suppress(OSError):
-                    words = (entry / "cmdline").read_bytes().split(b"\0")
-                    if name.encode() in words and any(bytes(self.state.root) in word for word in words):
-                        found.append(int(entry.name))
-        (pid,) = found
-        return pid
-
-    def record(self) -> MotionRecord:
-        """What the simulated gantry says has truly moved."""
-        return MotionRecord.load(self.state.twin / "motion.npz")
 
 
 @pytest.fixture(scope="module")
@@ -149,10 +57,4 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
         assert site.here("home", "--virtual", "--yes") == 0
         yield site
     finally:
-        for child in site.children:
-            if child.poll() is None:
-                child.kill()
-            child.communicate(timeout=10)
-        for name in ("controller.stream", "safety.guard", "drivers.twin"):
-            with contextlib.suppress(ValueError, ProcessLookupError):
-                os.kill(site.pid_of(name), signal.SIGKILL)
+        site.end()

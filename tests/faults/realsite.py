@@ -1,7 +1,7 @@
 """Real processes for real-time trials: simulated gantry, guard, streamer, and a stand-in for the service.
 
 Owns starting them and ending them by pid. Guard and streamer know the service by its pid alone, so a sleeping process
-stands for it here; real sessions are killed in ``test_session_faults.py``. One gantry lives through many trials.
+stands for it here; what happens to a real one is in ``sessions.py``. One gantry lives through many trials.
 """
 
 from __future__ import annotations

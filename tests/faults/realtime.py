@@ -91,17 +91,27 @@ def _send(number: signal.Signals, *who: str) -> Strike:
     return strike
 
 
-def _starve(who: str) -> Strike:
-    """Every core is busy, and the process gets only what is left over."""
+def starve(pid: int) -> int:
+    """Where every core is busy: the process gets only what is left over. Returns the instant before."""
+    now_ns = time.monotonic_ns()
+    os.sched_setscheduler(pid, os.SCHED_IDLE, os.sched_param(0))
+    # A process in a session of its own shares by its group's weight, where the kernel groups so.
+    with contextlib.suppress(OSError):
+        Path(f"/proc/{pid}/autogroup").write_text("19")
+    return now_ns
 
+
+def feed(pid: int) -> None:
+    """No longer: an ordinary process again."""
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(pid, os.SCHED_OTHER, os.sched_param(0))
+        Path(f"/proc/{pid}/autogroup").write_text("0")
+
+
+def _starve(who: str) -> Strike:
     def strike(site: RealSite, _rng: random.Random) -> int:
         (pid,) = _pids(site, who)
-        now_ns = time.monotonic_ns()
-        os.sched_setscheduler(pid, os.SCHED_IDLE, os.sched_param(0))
-        # A process in a session of its own shares by its group's weight, where the kernel groups so.
-        with contextlib.suppress(OSError):
-            Path(f"/proc/{pid}/autogroup").write_text("19")
-        return now_ns
+        return starve(pid)
 
     return strike
 
@@ -200,41 +210,41 @@ _SPINNING_GUARD = ("-m", "tests.faults.spinning", "1000", "safety.guard")
 _K, _S = signal.SIGKILL, signal.SIGSTOP
 
 REAL_KINDS: tuple[RealKind, ...] = (
-    RealKind("real-streamer-killed", "SIGKILL", 12, _send(_K, "streamer"), lambda t: LOOK_MS, "guard's look"),
-    RealKind("real-streamer-stopped", "SIGSTOP", 8, _send(_S, "streamer"), lambda t: t.lease, "lease"),
+    RealKind("real-streamer-killed", "SIGKILL", 8, _send(_K, "streamer"), lambda t: LOOK_MS, "guard's look"),
+    RealKind("real-streamer-stopped", "SIGSTOP", 6, _send(_S, "streamer"), lambda t: t.lease, "lease"),
     RealKind("real-streamer-hung", "its loop spins", 6, _nothing, lambda t: t.lease, "lease", module=_hang_at),
     RealKind("real-streamer-starved", "gets only what is left, cores busy", 6, _starve("streamer"),
              lambda t: 0.0, "counted from the stop", ("halted", "finished"), gradual=True),
-    RealKind("real-streamer-slow", "it wakes 1 to 180 ms late from then on", 6, _heard_slow,
+    RealKind("real-streamer-slow", "it wakes 1 to 180 ms late from then on", 4, _heard_slow,
              lambda t: t.lease + t.tick, "lease + tick", ("halted", "finished"), "drives", module=_slow_from),
-    RealKind("real-streamer-stutters", "stopped for 0.2 to 3 ms every 10 to 40 ms", 6,
+    RealKind("real-streamer-stutters", "stopped for 0.2 to 3 ms every 10 to 40 ms", 4,
              _stutter("streamer", (0.2, 3.0), (10.0, 40.0)), lambda t: t.lease + t.tick, "lease + tick",
              ("halted", "finished"), "drives", gradual=True),
-    RealKind("real-guard-hung", "its loop spins", 5, _send(signal.SIGUSR1, "guard"),
+    RealKind("real-guard-hung", "its loop spins", 4, _send(signal.SIGUSR1, "guard"),
              lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", by="drives", latch=False,
              guard=_SPINNING_GUARD),
-    RealKind("real-guard-slow", "stopped for 5 to 120 ms every 10 to 200 ms", 6,
+    RealKind("real-guard-slow", "stopped for 5 to 120 ms every 10 to 200 ms", 4,
              _stutter("guard", (5.0, 120.0), (10.0, 200.0)), lambda t: t.guard_late + 2 * t.tick,
              "guard_late + 2 ticks", ("halted", "finished"), "drives", latch=False, gradual=True),
-    RealKind("real-twin-hung", "its loop spins for 20 to 600 ms or 2.5 s", 6, _spin_twin,
+    RealKind("real-twin-hung", "its loop spins for 20 to 600 ms or 2.5 s", 5, _spin_twin,
              lambda t: t.heartbeat_lost, "heartbeat_lost", ("halted", "finished"), "drives"),
-    RealKind("real-twin-slow", "stopped for 2 to 90 ms every 5 to 60 ms", 6,
+    RealKind("real-twin-slow", "stopped for 2 to 90 ms every 5 to 60 ms", 4,
              _stutter("twin", (2.0, 90.0), (5.0, 60.0)), lambda t: t.heartbeat_lost, "heartbeat_lost",
              ("halted", "finished"), "drives", gradual=True),
-    RealKind("real-twin-starved", "gets only what is left, cores busy", 4, _starve("twin"),
+    RealKind("real-twin-starved", "gets only what is left, cores busy", 3, _starve("twin"),
              lambda t: t.heartbeat_lost, "heartbeat_lost from the guard's bytes", ("halted", "finished"), "drives",
              spoils_twin=True, gradual=True),
-    RealKind("real-stop-loop-modem", "a loop on a modem line opens", 4, _open_port,
+    RealKind("real-stop-loop-modem", "a loop on a modem line opens", 3, _open_port,
              lambda t: LOOK_MS + t.debounce, "guard's look + debounce", loops=True),
-    RealKind("real-stop-loop-gpio", "a loop on a GPIO line opens", 4, _open_fence,
+    RealKind("real-stop-loop-gpio", "a loop on a GPIO line opens", 3, _open_fence,
              lambda t: t.debounce + 1.0, "debounce + 1 ms", loops=True),
-    RealKind("real-stop-loop-drive", "a loop on a drive's input opens", 4, _open_belt,
+    RealKind("real-stop-loop-drive", "a loop on a drive's input opens", 3, _open_belt,
              drive_input_ms, "2 ticks + debounce in whole ticks", loops=True),
-    RealKind("real-stop-reader-killed", "SIGKILL of the reader", 3, _send(_K, "reader"),
+    RealKind("real-stop-reader-killed", "SIGKILL of the reader", 2, _send(_K, "reader"),
              lambda t: LOOK_MS, "guard's look", loops=True),
-    RealKind("real-stop-reader-stopped", "SIGSTOP of the reader", 3, _send(_S, "reader"),
+    RealKind("real-stop-reader-stopped", "SIGSTOP of the reader", 2, _send(_S, "reader"),
              lambda t: SILENT_MS + LOOK_MS, "silent + guard's look", loops=True),
-    RealKind("real-guard-killed", "SIGKILL", 8, _send(_K, "guard"), lambda t: 2 * t.tick, "2 ticks", latch=False),
+    RealKind("real-guard-killed", "SIGKILL", 6, _send(_K, "guard"), lambda t: 2 * t.tick, "2 ticks", latch=False),
     RealKind("real-guard-stopped", "SIGSTOP", 6, _send(_S, "guard"),
              lambda t: t.guard_late + 2 * t.tick, "guard_late + 2 ticks", latch=False),
     RealKind("real-guard-starved", "gets only what is left, cores busy", 4, _starve("guard"),
@@ -243,7 +253,7 @@ REAL_KINDS: tuple[RealKind, ...] = (
              lambda t: t.feedback_late + 2 * t.tick, "feedback_late + 2 ticks", by="none", spoils_twin=True),
     RealKind("real-twin-stopped", "SIGSTOP for 20 to 600 ms", 6, _stop_twin,
              lambda t: t.heartbeat_lost, "heartbeat_lost", ("halted", "finished")),
-    RealKind("real-all-killed", "SIGKILL of streamer, guard and service at once", 10,
+    RealKind("real-all-killed", "SIGKILL of streamer, guard and service at once", 8,
              _send(_K, "streamer", "guard", "service"), lambda t: t.heartbeat_lost, "heartbeat_lost", latch=False),
     RealKind("real-all-stopped", "SIGSTOP of streamer, guard and service at once", 4,
              _send(_S, "streamer", "guard", "service"), lambda t: t.heartbeat_lost, "heartbeat_lost", latch=False),
@@ -333,6 +343,8 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
     if kind.by == "none":
         _judge_without_record(trial, standing, fault_ns)
         return
+    if kind.name == "real-twin-starved":
+        feed(*_pids(site, "twin"))  # what it has to say is ready; saying it need not take minutes
     record = site.record()
     if trial.end == "finished":
         judge_rest(trial, record, ended_ns)

@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 
 from drivers.twin.record import MotionRecord
-from tests.faults import realtime, virtual
-from tests.faults.campaign import kinds_markdown, markdown, rows, shared_folder
+from tests.faults import virtual
+from tests.faults.campaign import REAL_BY_NAME, kinds_markdown, markdown, play_real, rows, shared_folder
 from tests.faults.judge import Bound, Trial, judge_motion
 from tests.faults.kinds import BY_NAME, KINDS, Kind
-from tests.faults.realtime import REAL_BY_NAME
 from tests.faults.scene import PHASES, Scene
 
 SEED = 1
@@ -111,8 +110,22 @@ def test_the_document_knows_every_kind() -> None:
 
 
 @pytest.mark.realtime
-@pytest.mark.parametrize("name", ["real-all-killed", "real-guard-killed", "real-stop-controlled"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "real-all-killed",
+        "real-guard-killed",
+        "real-stop-controlled",
+        "real-twin-hung",
+        "real-stop-loop-modem",
+        "real-disk-full",
+        "real-service-hung-stop",
+    ],
+)
 def test_real_processes(name: str, tmp_path: Path) -> None:
-    """In real time, one trial each: everything killed at once; the guard killed; a controlled stop."""
-    (trial,) = realtime.play(REAL_BY_NAME[name], SEED, tmp_path, only=0)
+    """In real time, one trial each: deaths, a controlled stop, a gantry that hangs, a loop that opens, a full disk.
+
+    The last one is a real session: its service hangs, and ``giornata stop`` stops the machine all the same.
+    """
+    (trial,) = play_real(name, SEED, tmp_path, only=0)
     assert not trial.problems, trial
