@@ -1,0 +1,249 @@
+"""The inverse chain: from where the head shall be to what the drives are commanded, through lag, play and belt.
+
+Owns the set-up for a machine, the state between chunks, and the figures that planning needs: delays, rests, how fast
+an axis may turn. Knows no strokes and no quanta. Frame: axis mm. The loops are in controller/motion/inverse.py, the
+shapes of the crossings in easing.py, the model in axis.py, the same chain forwards in forward.py.
+
+Raw head positions are smoothed (kernel.py) so that their derivatives exist; the belt's stretch is added (w, the belt
+side of the play); where w turns, the motor crosses the gap; latency and lag are led. A chunk of raw positions gives
+as many commanded positions, ``delay_ticks`` later: at the end of tick k the head is at raw position k - delay_ticks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, floor, log, sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.motion import easing, inverse
+from controller.motion.axis import AxisModel as AxisModel
+from controller.motion.axis import axis_models as axis_models
+from controller.motion.forward import head_from_motor_mm as head_from_motor_mm
+from controller.motion.forward import head_mm as head_mm
+from controller.motion.forward import simulate_mm as simulate_mm
+from controller.motion.kernel import DERIVATIVES, HALF_SUPPORT_TICKS, SUPPORT, weights
+
+Vector = npt.NDArray[np.float64]
+
+MOTOR_SHARE = 0.85
+"""Crossings use so much of the motor's largest acceleration; the rest is for trim and rounding."""
+
+HYSTERESIS_MM = 0.005
+"""A wiggle of the belt side smaller than this does not make the motor cross the play."""
+
+LAG_REST = 1.0
+"""After a motion the head is given so many time constants of the loop: what an error of the model leaves, dies out."""
+
+_PLACES = 5
+"""Belt frequencies, over the axis, for which shapes of crossings are kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """The most that commands ask of one axis' motor."""
+
+    speed_mm_s: float
+    acceleration_mm_s2: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Shapes:
+    """Tables of crossings for one axis: omegas (k,) in rad per unit of time, tables (k, ratios, columns)."""
+
+    omegas: Vector
+    tables: Vector
+
+
+def _motor(model: AxisModel, gap_mm: float) -> float:
+    """Acceleration of a crossing in mm/s^2: less than the share where the motor would become too fast."""
+    return min(MOTOR_SHARE * model.acceleration_max_mm_s2, model.speed_max_mm_s**2 / gap_mm)
+
+
+def _shapes_of(model: AxisModel) -> _Shapes:
+    gaps = [gap for gap in model.play_mm if gap > 0.0]
+    if not gaps:
+        return _Shapes(np.zeros(1), np.zeros((1, len(easing.RATIOS), easing.COLUMNS)))
+    if not model.belt_hz:
+        return _Shapes(np.zeros(1), easing.shapes(0.0, 0.0)[None])
+    units = [sqrt(gap / _motor(model, gap)) for gap in gaps]
+    low, high = (2.0 * np.pi * pick(model.belt_hz) * pick(units) for pick in (min, max))
+    number = 1 if high < 1.01 * low else _PLACES
+    omegas = np.geomspace(low, high, number)
+    # Rounded, so that machines of nearly the same belt share what the search has found.
+    return _Shapes(
+        omegas, np.stack([easing.shapes(float(f"{one:.3g}"), model.belt_damping) for one in omegas])
+    )
+
+
+def crossing_s(model: AxisModel) -> float:
+    """Longest time that the motor takes over the gap, from rest to rest; 0 without play."""
+    return max(
+        (sqrt(gap / _motor(model, gap)) * 2.0 for gap in model.play_mm if gap > 0.0),
+        default=0.0,
+    )
+
+
+def reversal_acceleration_mm_s2(model: AxisModel, error_mm: float) -> float:
+    """Largest acceleration of a turn that costs the head at most ``error_mm``; infinite without play.
+
+    By the simulated head over a parabola, at the worst place of the axis. Never more than the motor's own share.
+    """
+    if not model.has_play:
+        return float("inf")
+    shapes = _shapes_of(model)
+    limit = float("inf")
+    for gap in {gap for gap in model.play_mm if gap > 0.0}:
+        motor = _motor(model, gap)
+        for table in shapes.tables:
+            errors = np.maximum.accumulate(table[:, easing.ERROR]) * gap
+            limit = min(limit, float(np.interp(error_mm, errors, easing.RATIOS)) * motor)
+    return limit
+
+
+def demand(models: Sequence[AxisModel], commands_mm: npt.ArrayLike, tick_s: float) -> tuple[Demand, ...]:
+    """What commanded positions (n, axes) at tick ends ask of each motor, from tick to tick, its lag taken in.
+
+    The speed is that of a tick; the acceleration the change of the motor's velocity from tick to tick, by the lag
+    solved exactly for constant commands in a tick. The first position is taken as one of rest.
+    """
+    velocity = np.diff(np.asarray(commands_mm, dtype=np.float64), axis=0) / tick_s
+    found = []
+    for axis, model in enumerate(models):
+        one = np.append(velocity[:, axis], 0.0)
+        acceleration = inverse.largest_acceleration(one, tick_s, model.lag_s)
+        found.append(Demand(float(np.abs(one).max(initial=0.0)), float(acceleration)))
+    return tuple(found)
+
+
+class Chain:
+    """The chain of both axes with its state between chunks.
+
+    start_motor_mm: (2,) where the motors stand. flank: (2,) -1 or +1, the side of its gap on which each motor lies.
+    ``head_mm`` is where the head then rests: the first raw positions have to go on from there.
+    """
+
+    def __init__(
+        self,
+        models: Sequence[AxisModel],
+        tick_s: float,
+        start_motor_mm: npt.ArrayLike,
+        flank: npt.ArrayLike,
+    ) -> None:
+        self.models = tuple(models)
+        self.tick_s = tick_s
+        self.motor_mm = np.array(start_motor_mm, dtype=np.float64).reshape(len(self.models))
+        self.flank = np.array(flank, dtype=np.float64).reshape(len(self.models))
+        for model, side in zip(self.models, self.flank, strict=True):
+            if model.has_play and abs(side) != 1.0:
+                raise ValueError(f"flank: expected -1 or +1, got {side:g}")
+        self._shapes = [_shapes_of(model) for model in self.models]
+        lead, trail, tail = 0.0, 0.0, 0.0
+        for model, shapes in zip(self.models, self._shapes, strict=True):
+            for gap in model.play_mm:
+                if gap > 0.0:
+                    unit = sqrt(gap / _motor(model, gap))
+                    table = shapes.tables
+                    lead = max(lead, 2.0 * unit)
+                    trail = max(trail, unit * float((2.0 + table[..., easing.EXIT]).max()))
+            if model.belt_hz and model.belt_damping:
+                constant = model.belt_damping / (np.pi * min(model.belt_hz))
+                tail = max(tail, constant * log(10.0 / inverse.FORGOTTEN_MM))
+        latency = max(model.latency_s for model in self.models)
+        self._lead_ticks = ceil(lead / tick_s - 1e-9)
+        self.delay_ticks = (
+            0
+            if self._is_plain
+            else (ceil(latency / tick_s - 1e-9) + HALF_SUPPORT_TICKS + 2 + self._lead_ticks)
+        )
+        self.rest_ticks = HALF_SUPPORT_TICKS + ceil(
+            LAG_REST * max(model.lag_s for model in self.models) / tick_s - 1e-9
+        )
+        self.crossing_ticks = self._lead_ticks + SUPPORT if self._lead_ticks else 0
+        self.end_ticks = self.delay_ticks + SUPPORT + ceil((trail + tail) / tick_s)
+        self._cut = []  # per axis: first tap's distance and the weights
+        for model in self.models:
+            whole = floor(model.latency_s / tick_s + 1e-9)
+            phase = max(model.latency_s / tick_s - whole, 0.0)
+            self._cut.append((self.delay_ticks - whole, weights(phase, tick_s)))
+        self.head_mm = np.array(
+            [
+                self._head_of(model, motor, side)
+                for model, motor, side in zip(self.models, self.motor_mm, self.flank, strict=True)
+            ]
+        )
+        keep = max(back for back, _ in self._cut) + 2
+        self._history = np.repeat(self.head_mm[:, None], keep, axis=1)
+        self._stretch = np.zeros((len(self.models), 3))
+
+    @property
+    def _is_plain(self) -> bool:
+        return False
+
+    @staticmethod
+    def _head_of(model: AxisModel, motor_mm: float, flank: float) -> float:
+        head = float(motor_mm)
+        if model.has_play:
+            for _ in range(64):
+                head = float(motor_mm - flank * 0.5 * model.gap_mm(head))
+        return head
+
+    def commands_mm(self, head_raw_mm: npt.ArrayLike) -> Vector:
+        """Commanded motor positions (n, 2) at the ends of ticks for raw head positions (n, 2) at the ends of ticks.
+
+        The chunk must end with ``end_ticks`` at one place (ValueError otherwise), and go on from the last one.
+        """
+        commands, _ = self.trace_mm(head_raw_mm)
+        return commands
+
+    def trace_mm(self, head_raw_mm: npt.ArrayLike) -> tuple[Vector, Vector]:
+        """``commands_mm`` and, at the same ticks, the belt side (n, 2) at the instant that each command acts for."""
+        raw = np.asarray(head_raw_mm, dtype=np.float64).reshape(-1, len(self.models))
+        n = len(raw)
+        joined = np.concatenate([self._history, raw.T], axis=1)
+        tail = joined[:, -min(self.end_ticks + 1, joined.shape[1]) :] if n else joined[:, :0]
+        if n and bool(np.any(tail != tail[:, -1:])):
+            raise ValueError(f"chunk: expected {self.end_ticks} still ticks at its end, got fewer")
+        commands, belt_side = np.empty((len(self.models), n)), np.empty((len(self.models), n))
+        for axis in range(len(self.models)):
+            self._axis(axis, joined[axis], commands[axis], belt_side[axis])
+        if n:
+            self._history = joined[:, joined.shape[1] - self._history.shape[1] :].copy()
+            self.head_mm = self._history[:, -1].copy()
+            self.motor_mm = commands[:, -1].copy()
+        return np.ascontiguousarray(commands.T), np.ascontiguousarray(belt_side.T)
+
+    def _axis(self, axis: int, joined: Vector, commands: Vector, w: Vector) -> None:
+        model, shapes = self.models[axis], self._shapes[axis]
+        back, taps = self._cut[axis]
+        n = len(w)
+        first = self._history.shape[1] - back - 2
+        raw = joined[first:]
+        w_dot = np.empty(n)
+        belt_places, belt_omegas = model.belt_arrays()
+        inverse.belt_pass(
+            raw, taps, self.tick_s, belt_places, belt_omegas, model.belt_damping, self._stretch[axis], w, w_dot
+        )  # fmt: skip
+        if not model.has_play:
+            np.multiply(w_dot, model.lag_s, out=commands)
+            commands += w
+            return
+        places, half_gaps = model.play_arrays()
+        acceleration = MOTOR_SHARE * model.acceleration_max_mm_s2
+        crossings = (
+            places, half_gaps, acceleration, model.speed_max_mm_s, easing.RATIOS, shapes.omegas, shapes.tables,
+            belt_places, belt_omegas,
+        )  # fmt: skip
+        flank = float(self.flank[axis])
+        if n == 0:
+            return
+        events, after = inverse.find_turns(w, w_dot, self.tick_s, flank, HYSTERESIS_MM, *crossings)
+        inverse.motor_pass(
+            w, w_dot, self.tick_s, flank, events, *crossings, model.lag_s, np.empty(n), commands
+        )
+        self.flank[axis] = after
+
+
+assert DERIVATIVES == 4
