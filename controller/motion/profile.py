@@ -33,9 +33,6 @@ from controller.motion.path import Index, Polyline, Vector
 from controller.motion.scurve import SCurve, rest_to_rest
 
 RAMP_STEP_RAD = 0.02
-STRAIGHT_RAD = 1e-6
-"""A stretch that turns less than this in its whole ramp is straight."""
-
 CRUISE_STEP_RAD = 0.1
 """A bend at constant speed is cut into stretches that turn by less, so that its acceleration is known in between."""
 
@@ -116,6 +113,94 @@ def _sweep(length: Vector, curvature: Vector, limit: Vector, acceleration: float
     return square
 
 
+def _cut(
+    length: Vector, k: Vector, bend: Vector, cap: Vector, square: Vector, acceleration: float
+) -> tuple[Vector, Vector, Index]:
+    """Ramps and number of stretches of every cell: g at the beginning, the peak and the end; mm of rise and fall.
+
+    Returns ramps (n, 3), rise and fall (n, 2), counts (n, 3) of stretches of rise, cruise and fall. g is the arc
+    length that a start from rest needs to reach a speed on the cell's curvature.
+    """
+    n = len(length)
+    ramps = np.empty((n, 3))
+    ways = np.empty((n, 2))
+    counts = np.zeros((n, 3), dtype=np.int64)
+    for i in range(n):
+        g = np.empty(3)
+        for end in range(3):
+            w = cap[i] if end == 1 else square[i + end // 2]
+            sine = min(1.0, w * k[i] / acceleration)
+            g[end] = w / (2.0 * acceleration) if sine < 1e-6 else np.arcsin(sine) / (2.0 * k[i])
+        g[1] = min(0.5 * (g[0] + g[2] + length[i]), g[1])
+        rise = min(max(g[1] - g[0], 0.0), length[i])
+        fall = min(max(g[1] - g[2], 0.0), length[i] - rise)
+        cruise = length[i] - rise - fall
+        least = 1e-9 * length[i]
+        if rise > least:
+            counts[i, 0] = max(1, int(np.ceil(2.0 * k[i] * rise / RAMP_STEP_RAD)))
+        if cruise > least:
+            counts[i, 1] = max(1, int(np.ceil(abs(bend[i]) * cruise / CRUISE_STEP_RAD)))
+        if fall > least:
+            counts[i, 2] = max(1, int(np.ceil(2.0 * k[i] * fall / RAMP_STEP_RAD)))
+        ramps[i] = g
+        ways[i, 0], ways[i, 1] = rise, fall
+    return ramps, ways, counts
+
+
+def _lay(
+    length: Vector,
+    k: Vector,
+    square: Vector,
+    acceleration: float,
+    ramps: Vector,
+    ways: Vector,
+    counts: Index,
+    out: Vector,
+    owner: Index,
+) -> None:
+    """Fill ``out`` (m, 5) with place on the cell, mm, s, speed and its change of every stretch; ``owner`` (m,)."""
+    m = 0
+    for i in range(len(length)):
+        g, rise, fall = ramps[i], ways[i, 0], ways[i, 1]
+        top = max(square[i], square[i + 1])
+        angle = 2.0 * k[i] * g[1]
+        if angle < 1e-6:
+            top = max(top, 2.0 * acceleration * g[1])
+        else:
+            top = max(top, acceleration / k[i] * np.sin(min(angle, 0.5 * np.pi)))
+        for phase in range(3):
+            count = counts[i, phase]
+            if count == 0:
+                continue
+            if phase == 0:
+                begin, way, first, last = 0.0, rise, g[0], g[0] + rise
+            elif phase == 1:
+                begin, way, first, last = rise, length[i] - rise - fall, g[1], g[1]
+            else:
+                begin, way, first, last = length[i] - fall, fall, g[2] + fall, g[2]
+            step = way / count
+            w = 0.0
+            for j in range(count + 1):
+                before = w
+                reach = first + (last - first) * j / count
+                angle = 2.0 * k[i] * reach
+                if angle < 1e-6:
+                    w = 2.0 * acceleration * reach
+                else:
+                    w = acceleration / k[i] * np.sin(min(angle, 0.5 * np.pi))
+                w = max(min(w, top), 0.0)
+                if j == 0:
+                    continue
+                u, v = np.sqrt(before), np.sqrt(w)
+                out[m, 0] = begin + (j - 1) * step
+                out[m, 1] = step
+                out[m, 2] = 2.0 * step / (u + v)
+                out[m, 3] = u
+                out[m, 4] = 0.0 if phase == 1 else (w - before) / (2.0 * step)
+                owner[m] = i
+                m += 1
+
+
 def _windows(first: Index, time: Vector, change: Vector, limit_s: Vector, jerk: float, rounds: int) -> Vector:
     """Window (r,) of every run: the shortest T with |a(t + T') - a(t)| <= J T for all T' <= T, at most ``limit_s``.
 
@@ -175,27 +260,18 @@ def _compiled_sweep() -> Sweep:
 
 
 @cache
+def _compiled_cut() -> Callable[..., tuple[Vector, Vector, Index]]:
+    return cast("Callable[..., tuple[Vector, Vector, Index]]", compiled(_cut))
+
+
+@cache
+def _compiled_lay() -> Callable[..., None]:
+    return cast("Callable[..., None]", compiled(_lay))
+
+
+@cache
 def _compiled_windows() -> Callable[..., Vector]:
     return cast("Callable[..., Vector]", compiled(_windows))
-
-
-def _ramp_mm(square: Vector, curvature: Vector, acceleration: float) -> Vector:
-    """Arc length g that a start from rest needs to reach ``square`` = v^2 on the given curvature."""
-    straight = square / (2.0 * acceleration)
-    sine = np.minimum(1.0, square * curvature / acceleration)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        curved = np.arcsin(sine) / (2.0 * curvature)
-    ramp: Vector = np.where(sine < STRAIGHT_RAD, straight, curved)
-    return ramp
-
-
-def _ramp_square(ramp_mm: Vector, curvature: Vector, acceleration: float) -> Vector:
-    """Inverse of ``_ramp_mm``: v^2 after ``ramp_mm`` from rest."""
-    angle = 2.0 * curvature * ramp_mm
-    with np.errstate(divide="ignore", invalid="ignore"):
-        curved = acceleration / curvature * np.sin(np.minimum(angle, 0.5 * np.pi))
-    square: Vector = np.where(angle < STRAIGHT_RAD, 2.0 * acceleration * ramp_mm, curved)
-    return square
 
 
 def plan_profile(
@@ -226,41 +302,13 @@ def plan_profile(
     limit[[0, -1]] = 0.0
     square = _compiled_sweep()(length, k, limit, acceleration)
 
-    before, after = square[:-1], square[1:]
-    ramp_before = _ramp_mm(before, k, acceleration)
-    ramp_after = _ramp_mm(after, k, acceleration)
-    ramp_peak = np.minimum(0.5 * (ramp_before + ramp_after + length), _ramp_mm(cap, k, acceleration))
-    rise = np.clip(ramp_peak - ramp_before, 0.0, length)
-    fall = np.clip(ramp_peak - ramp_after, 0.0, length - rise)
-    cruise = np.maximum(length - rise - fall, 0.0)
-    peak = np.maximum(_ramp_square(ramp_peak, k, acceleration), np.maximum(before, after))
-
-    # Cut each cell into its ramps and its cruise, curved ones into short stretches.
-    negligible = 1e-9 * length
-    turning = np.abs(curve.curvature[cells.element])
-    steps = np.stack(
-        [2 * k * rise / RAMP_STEP_RAD, turning * cruise / CRUISE_STEP_RAD, 2 * k * fall / RAMP_STEP_RAD],
-        axis=1,
-    )
-    parts_mm = np.stack([rise, cruise, fall], axis=1)
-    real = parts_mm > negligible[:, None]
-    counts = np.where(real, np.maximum(np.ceil(steps), 1), 0).astype(np.int64).ravel()
-    parts = np.repeat(np.arange(3 * n), counts)
-    step = np.arange(len(parts)) - np.repeat(np.cumsum(counts) - counts, counts)
-    cell, phase = np.divmod(parts, 3)
-    share = np.stack([step / counts[parts], (step + 1) / counts[parts]])
-    ramp = np.where(
-        phase == 0,
-        ramp_before[cell] + share * rise[cell],
-        np.where(phase == 2, ramp_after[cell] + (1 - share) * fall[cell], ramp_peak[cell]),
-    )
-    ends = np.minimum(_ramp_square(ramp, k[cell], acceleration), peak[cell])
-    speed = np.sqrt(ends)
-    stretch = parts_mm.ravel()[parts] / counts[parts]
-    offset = np.stack([np.zeros(n), rise, length - fall], axis=1).ravel()[parts]
-    from_mm = cells.from_mm[cell] + offset + step * stretch
-    duration = 2.0 * stretch / (speed[0] + speed[1])
-    change = np.where(phase == 1, 0.0, (ends[1] - ends[0]) / (2.0 * stretch))
+    turning = curve.curvature[cells.element]
+    ramps, ways, counts = _compiled_cut()(length, k, turning, cap, square, acceleration)
+    stretches = np.empty((int(counts.sum()), 5))
+    cell = np.empty(len(stretches), dtype=np.int64)
+    _compiled_lay()(length, k, square, acceleration, ramps, ways, counts, stretches, cell)
+    place, stretch, duration, speed, change = np.ascontiguousarray(stretches.T)
+    from_mm = cells.from_mm[cell] + place
 
     element = cells.element[cell]
     run = run_of_cell[cell]
@@ -272,9 +320,9 @@ def plan_profile(
     if np.isfinite(jerk_mm_s3):
         straight, straight_mm, straight_speed = _straight_runs(path, limit_speed)
         line = rest_to_rest(straight_mm, straight_speed, acceleration, jerk_mm_s3)
-        heading = curve.heading_rad[element] + curve.curvature[element] * from_mm
-        bend = np.copysign(np.minimum(turning[cell], k[cell]), curve.curvature[element])
-        nodes = _accelerations(heading, bend, stretch, speed, change)
+        bend = np.copysign(np.minimum(np.abs(turning), k), turning)[cell]
+        heading = curve.heading_rad[element] + turning[cell] * from_mm
+        nodes = _accelerations(heading, bend, stretch, duration, speed, change)
         window = _run_windows(nodes, duration, run, run_duration, straight, float(jerk_mm_s3))
         run_duration = np.where(straight, line.duration_s, run_duration + window)
     return Profile(
@@ -283,7 +331,7 @@ def plan_profile(
         element,
         from_mm,
         duration,
-        speed[0],
+        speed,
         change,
         run,
         run_duration,
@@ -294,10 +342,12 @@ def plan_profile(
     )
 
 
-def _accelerations(heading: Vector, bend: Vector, stretch: Vector, speed: Vector, change: Vector) -> Vector:
+def _accelerations(
+    heading: Vector, bend: Vector, stretch: Vector, duration: Vector, speed: Vector, change: Vector
+) -> Vector:
     """Acceleration vectors (m, 2, 2) at the beginning and the end of every stretch, the last index x and y."""
     angle = np.stack([heading, heading + bend * stretch], axis=1)
-    across = np.stack([speed[0] ** 2 * bend, speed[1] ** 2 * bend], axis=1)
+    across = np.stack([speed, speed + change * duration], axis=1) ** 2 * bend[:, None]
     along = change[:, None]
     cosine, sine = np.cos(angle), np.sin(angle)
     return np.stack([along * cosine - across * sine, along * sine + across * cosine], axis=2)

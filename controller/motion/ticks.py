@@ -95,8 +95,9 @@ def _sampler(runs, ends, line, stretches, curve, positions, tangents):  # type: 
             total = 4.0 * t_j + 2.0 * t_a + t_v
             ux = (targets[r, 0] - x0) / distance[r]
             uy = (targets[r, 1] - y0) / distance[r]
+            pace = total / n
             for i in range(1, n + 1):
-                t = total * i / n
+                t = pace * i
                 late = t > 0.5 * total
                 if late:
                     t = total - t
@@ -129,31 +130,35 @@ def _sampler(runs, ends, line, stretches, curve, positions, tangents):  # type: 
             sx = sy = svx = svy = 0.0
             tx, ty = 1.0, 0.0
             j, passed = low, 0.0
+            e, c, d = -1, 1.0, 0.0
+            pace = total / moving
             for i in range(1, n + 1):
                 if i < moving:
-                    t = total * i / moving
+                    t = pace * i
                     while j < high - 1 and passed + duration[j] < t:
                         passed += duration[j]
                         j += 1
-                    e = element[j]
+                    now = element[j]
                     inside = min(t - passed, duration[j])
                     along = from_mm[j] + (speed[j] + 0.5 * acceleration[j] * inside) * inside
                     v = speed[j] + acceleration[j] * inside
                 else:
-                    e = element[high - 1]
-                    along = length[e]
+                    now = element[high - 1]
+                    along = length[now]
                     v = 0.0
+                if now != e:
+                    e = now
+                    c, d = np.cos(heading[e]), np.sin(heading[e])
                 k = curvature[e]
                 along = min(max(along, 0.0), length[e])
                 angle = k * along
-                c, d = np.cos(heading[e]), np.sin(heading[e])
                 if abs(angle) < 1e-5:
                     tx, ty = c - d * angle, d + c * angle
                     one, other = along, 0.5 * along * angle
                 else:
                     ca, sa = np.cos(angle), np.sin(angle)
                     tx, ty = c * ca - d * sa, d * ca + c * sa
-                    one, other = sa / k, 2.0 * np.sin(0.5 * angle) ** 2 / k
+                    one, other = sa / k, sa * sa / ((1.0 + ca) * k)
                 px = begin[e, 0] + c * one - d * other - x0
                 py = begin[e, 1] + d * one + c * other - y0
                 if i >= moving:
@@ -161,16 +166,16 @@ def _sampler(runs, ends, line, stretches, curve, positions, tangents):  # type: 
                 slot = i % m
                 sx += px - ring[slot, 0]
                 sy += py - ring[slot, 1]
+                svx += v * tx - ring[slot, 2]
+                svy += v * ty - ring[slot, 3]
                 ring[slot, 0], ring[slot, 1], ring[slot, 2], ring[slot, 3] = px, py, v * tx, v * ty
                 if slot == 0:  # once round: add up anew, so that rounding does not gather
-                    sx = sy = 0.0
+                    sx = sy = svx = svy = 0.0
                     for g in range(m):
                         sx += ring[g, 0]
                         sy += ring[g, 1]
-                svx = svy = 0.0
-                for g in range(m):
-                    svx += ring[g, 2]
-                    svy += ring[g, 3]
+                        svx += ring[g, 2]
+                        svy += ring[g, 3]
                 positions[out, 0], positions[out, 1] = x0 + sx / m, y0 + sy / m
                 norm = np.hypot(svx, svy)
                 if norm > 1e-9:
