@@ -12,6 +12,9 @@ from itertools import pairwise
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.plane import LEVEL, Plane, Table, slopes
 
+PLACE_MAX_MM = 100_000.0
+PLACES_APART_MM = 0.001
+
 LENGTH_SLOPE_MAX_MM_M = 10.0
 """1 %: a wrong tooth count shows as more, a stretched belt as less."""
 
@@ -82,10 +85,17 @@ def _table_lengths(values: Values, where: str, column: str) -> Iterator[Contradi
 
 
 def _table_rises(values: Values, where: str, _column: str) -> Iterator[Contradiction]:
-    for before, after in pairwise(values(f"{where}.position_mm")):
-        if not after > before:
+    places = values(f"{where}.position_mm")
+    far = next((place for place in places if abs(place) > PLACE_MAX_MM), None)
+    if far is not None:
+        yield Contradiction(f"{where}.position_mm", f"places within {PLACE_MAX_MM:g} mm of zero", f"{far:g}")
+        return
+    for before, after in pairwise(places):
+        if not after - before >= PLACES_APART_MM:
             yield Contradiction(
-                f"{where}.position_mm", "places that rise, each once", f"{after:g} after {before:g}"
+                f"{where}.position_mm",
+                f"places that rise, by {PLACES_APART_MM:g} mm or more",
+                f"{after:.10g} after {before:.10g}",
             )
             return
 

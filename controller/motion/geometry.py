@@ -46,6 +46,9 @@ if TYPE_CHECKING:
 EDGE, FROM, ONTO, SLOPE, DROP, DROP_SLOPE = range(6)
 """Columns of a piece of a broken line: it holds from EDGE on, where FROM goes ONTO with SLOPE; the sag there."""
 
+SAME_PLACE_MM = 1e-9
+"""Places of two tables nearer than this are one: a straight line between them would have no slope to speak of."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GeometryMap:
@@ -100,6 +103,7 @@ class GeometryMap:
         places_y, errors_y = _rising(*plane.lengths[1])
         places_d, drops = _rising(*plane.sag)
         knots = np.union1d(places_x, places_d)
+        knots = knots[np.diff(knots, prepend=-np.inf) > SAME_PLACE_MM]
         true_x = knots + np.interp(knots, places_x, errors_x)
         drop = np.interp(knots, places_d, drops)
         true_y = places_y + errors_y
