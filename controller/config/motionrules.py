@@ -120,19 +120,27 @@ def _slope(values: Values, where: str, column: str, most_mm_m: float) -> Iterato
             return
 
 
-def _optional_table(values: Values, table: str, column: str) -> Table:
-    """A table that may be left out."""
-    return LEVEL if values(table) is None else _table(values, table, column)
+def _plane_table(values: Values, where: str, column: str, most_mm_m: float) -> Table:
+    """A table of the plane, level when it is left out. Raises UnknownValueError when a rule refuses it."""
+    if values(where) is None:
+        return LEVEL
+    if any(_slope(values, where, column, most_mm_m)):
+        raise UnknownValueError(where)
+    return _table(values, where, column)
 
 
 def plane_of(values: Values, axis: str) -> Plane:
-    """What of the plane decides where ``axis`` has to go. Raises UnknownValueError when a part of it is unknown."""
-    sag = _optional_table(values, "geometry.sag", "drop_mm")
+    """What of the plane decides where ``axis`` has to go. Raises UnknownValueError when a part of it is refused."""
+    sag = _plane_table(values, "geometry.sag", "drop_mm", SAG_SLOPE_MAX_MM_M)
     needed = AXES if sag is not LEVEL else (axis,)
     lengths = {
-        name: _optional_table(values, f"axes.{name}.length_table", "error_mm") if name in needed else LEVEL
+        name: _plane_table(values, f"axes.{name}.length_table", "error_mm", LENGTH_SLOPE_MAX_MM_M)
+        if name in needed
+        else LEVEL
         for name in AXES
     }
+    if any(_squareness(values)):
+        raise UnknownValueError("geometry.squareness_mm_m")
     return Plane((lengths["x"], lengths["y"]), sag, values("geometry.squareness_mm_m") * 1e-3)
 
 

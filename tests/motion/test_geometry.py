@@ -75,6 +75,9 @@ def registrations(draw: st.DrawFn) -> Vector:
 
 seeds = st.integers(0, 2**32 - 1)
 
+unhurried = settings(deadline=None)
+"""The first example pays for compiling."""
+
 
 def points_of(seed: int, count: int = 64) -> Vector:
     """Places on the canvas, its corners among them."""
@@ -147,6 +150,7 @@ def test_signs(plane: Plane, axis_moves: tuple[float, float]) -> None:
     np.testing.assert_allclose(axes - (1500.0, 1000.0), axis_moves, rtol=0, atol=1e-9)
 
 
+@unhurried
 @given(plane=planes, registration=registrations(), seed=seeds)
 def test_there_and_back(plane: Plane, registration: Vector, seed: int) -> None:
     """to_canvas(to_axes(p)) = p and to_axes(to_canvas(a)) = a to 1e-9 mm, on and off the canvas."""
@@ -156,6 +160,7 @@ def test_there_and_back(plane: Plane, registration: Vector, seed: int) -> None:
     np.testing.assert_allclose(crooked.to_axes(crooked.to_canvas(points)), points, rtol=0, atol=1e-9)
 
 
+@unhurried
 @given(plane=planes, registration=registrations(), seed=seeds)
 def test_places_of_tables_there_and_back(plane: Plane, registration: Vector, seed: int) -> None:
     """The same at the very places of the tables, where two straight lines meet."""
@@ -165,6 +170,7 @@ def test_places_of_tables_there_and_back(plane: Plane, registration: Vector, see
     np.testing.assert_allclose(crooked.to_axes(crooked.to_canvas(axes)), axes, rtol=0, atol=1e-9)
 
 
+@unhurried
 @given(plane=planes, registration=registrations(), seed=seeds)
 def test_map_is_its_definition(plane: Plane, registration: Vector, seed: int) -> None:
     """to_canvas agrees with its definition written out with numpy's interpolation."""
@@ -177,6 +183,7 @@ def test_map_is_its_definition(plane: Plane, registration: Vector, seed: int) ->
     )
 
 
+@unhurried
 @given(plane=planes, seed=seeds)
 def test_rules_and_planner_see_one_plane(plane: Plane, seed: int) -> None:
     """The arithmetic that refuses machine files gives the planner's places."""
@@ -186,6 +193,7 @@ def test_rules_and_planner_see_one_plane(plane: Plane, seed: int) -> None:
         np.testing.assert_allclose(plane.to_axes((point[0], point[1])), axis, rtol=0, atol=1e-9)
 
 
+@unhurried
 @given(plane=planes, seed=seeds)
 def test_extent_holds_the_canvas_and_is_met(plane: Plane, seed: int) -> None:
     """No place of the canvas leaves the extent; the outline with its knots reaches each of its four ends."""
@@ -207,6 +215,7 @@ def test_extent_holds_the_canvas_and_is_met(plane: Plane, seed: int) -> None:
     np.testing.assert_allclose(outline.max(axis=0), high, rtol=0, atol=1e-6)
 
 
+@unhurried
 @given(plane=planes, one=registrations(), other=registrations(), seed=seeds)
 def test_registrations_compose(plane: Plane, one: Vector, other: Vector, seed: int) -> None:
     """A registration comes before everything else, and two of them are one: R1 R2."""
@@ -222,6 +231,7 @@ def test_registrations_compose(plane: Plane, one: Vector, other: Vector, seed: i
     )
 
 
+@unhurried
 @given(plane=planes, registration=registrations(), seed=seeds, extent=st.floats(0.5, 300.0))
 def test_shapes_differ_by_no_more_than_said(
     plane: Plane, registration: Vector, seed: int, extent: float
@@ -276,6 +286,7 @@ def test_tables_beyond_the_canvas_count_for_nothing() -> None:
     assert made(Plane(lengths=(LEVEL, below))).shape_error_mm(10.0) == 0.0
 
 
+@unhurried
 @given(plane=planes, registration=registrations(), seed=seeds)
 def test_axes_stretch_no_more_than_said(plane: Plane, registration: Vector, seed: int) -> None:
     """|a(p) - a(q)| <= largest_stretch x |p - q| for places p, q of the canvas."""
@@ -375,7 +386,7 @@ def test_registration_is_not_changed_by_making_a_map(machine: Machine) -> None:
     np.testing.assert_allclose(moved, canvas_to_machine_mm((13.0, 16.0), machine), rtol=0, atol=1e-12)
 
 
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 @given(seed=seeds)
 def test_paths_and_scattered_points_alike(seed: int) -> None:
     """The order of the points, near to each other or far apart, changes none of them."""
