@@ -1,42 +1,57 @@
 """The seam between a drive's numbers and one axis' mechanics: counts and units to true mm and back.
 
-Owns the encoder and the scale factors. Knows no state machine and no bus.
+Owns the encoder and the scale factors, and hands orders to the mechanics. Knows no state machine and no bus.
 """
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
+import numpy.typing as npt
+
 from drivers.settings import DriveSettings
 from drivers.twin import physics
+from drivers.twin.mechanism import Mechanism
 from drivers.twin.parameters import TwinAxis
 
 AT_REST_MM_S = 0.5
 
 
 class Axis:
-    """One motor with its belt. ``state`` is the compiled physics' row, (COLUMNS,) float64."""
+    """One motor with its belt, number ``k`` of a mechanism. ``state`` is its row, (COLUMNS,) float64."""
 
-    __slots__ = ("_counts_per_mm", "_sign", "_unit_mm_s", "_zero_counts", "speed_max_mm_s", "state")
+    __slots__ = ("_counts_per_mm", "_k", "_mechanism", "_sign", "_step", "_zero_counts",
+                 "speed_max_mm_s", "state", "unit_mm_s")  # fmt: skip
 
-    def __init__(self, drive: DriveSettings, axis: TwinAxis, state: physics.State) -> None:
-        self.state = state
+    def __init__(self, drive: DriveSettings, axis: TwinAxis, mechanism: Mechanism, k: int) -> None:
+        self.state = mechanism.state[k]
+        self._mechanism = mechanism
+        self._k = k
+        self._step = axis.encoder_step_counts
         self._sign = drive.direction
         counts_per_mm = float(drive.counts_per_mm) / axis.travel_scale
         self._counts_per_mm = drive.direction * counts_per_mm
-        self._unit_mm_s = drive.direction * drive.velocity_unit_counts_s / counts_per_mm
+        self.unit_mm_s = drive.direction * drive.velocity_unit_counts_s / counts_per_mm
         self._zero_counts = axis.encoder_zero_counts
         self.speed_max_mm_s = axis.speed_max_mm_s
 
     @property
     def position_counts(self) -> int:
-        """The absolute encoder's reading, unwrapped: whole counts, rounded down."""
-        return math.floor(self.motor_mm * self._counts_per_mm) + self._zero_counts
+        """The absolute encoder's reading, unwrapped: whole steps of it, rounded down."""
+        step = self._step
+        return math.floor(self.motor_mm * self._counts_per_mm / step) * step + self._zero_counts
+
+    def counts_at(self, motor_mm: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+        """The same for motor places (n,)."""
+        step = self._step
+        steps = np.floor(motor_mm * self._counts_per_mm / step).astype(np.int64)
+        return steps * step + self._zero_counts
 
     @property
     def velocity_units(self) -> int:
         """Motor velocity in drive units."""
-        return round(float(self.state[physics.V]) / self._unit_mm_s)
+        return round(float(self.state[physics.V]) / self.unit_mm_s)
 
     @property
     def motor_mm(self) -> float:
@@ -55,13 +70,25 @@ class Axis:
 
     @property
     def is_at_rest(self) -> bool:
-        """Reference at zero and the motor slower than what the drive calls standstill."""
-        return bool(self.state[physics.R] == 0.0 and abs(self.state[physics.V]) < AT_REST_MM_S)
+        """Reference at zero, no order under way, and the motor slower than what the drive calls standstill."""
+        at_rest = self.state[physics.R] == 0.0 and abs(self.state[physics.V]) < AT_REST_MM_S
+        return bool(at_rest) and not self._mechanism.waits(self._k)
 
     @property
     def is_still(self) -> bool:
-        """Exactly no motion."""
-        return bool(self.state[physics.V] == 0.0 and self.state[physics.R] == 0.0)
+        """Exactly no motion of the motor, and no order under way."""
+        still = self.state[physics.V] == 0.0 and self.state[physics.R] == 0.0
+        return bool(still) and not self._mechanism.waits(self._k)
+
+    @property
+    def is_head_still(self) -> bool:
+        """Exactly no motion of the head on its belt."""
+        return bool(self.state[physics.HEAD_V] == 0.0)
+
+    @property
+    def has_torque(self) -> bool:
+        """Whether the motor is under control, or an order under way will put it there."""
+        return self._mechanism.has_torque(self._k)
 
     @property
     def inputs(self) -> int:
@@ -75,12 +102,12 @@ class Axis:
 
     def mm_s(self, units: int) -> float:
         """Velocity in mm/s for drive units, cut at what the motor can do."""
-        wanted = units * self._unit_mm_s
+        wanted = units * self.unit_mm_s
         return min(max(wanted, -self.speed_max_mm_s), self.speed_max_mm_s)
 
     def mm_s2(self, units_s: int) -> float:
         """Acceleration in mm/s2 (without sign) for drive units per second."""
-        return abs(units_s * self._unit_mm_s)
+        return abs(units_s * self.unit_mm_s)
 
     def length_mm(self, counts: int) -> float:
         """Length of a number of counts."""
@@ -94,14 +121,13 @@ class Axis:
 
     def free(self) -> None:
         """Motor without torque: friction and brake have it."""
-        self.state[physics.TORQUE] = 0.0
+        self._mechanism.free(self._k)
 
-    def drive_to(self, velocity_mm_s: float, ramp_up_mm_s2: float, ramp_down_mm_s2: float) -> None:
-        """Torque on, reference towards a velocity by ramps (infinite = at once)."""
-        state = self.state
-        if state[physics.TORQUE] == 0.0:
-            state[physics.R] = state[physics.V]
-            state[physics.TORQUE] = 1.0
-        state[physics.TARGET] = velocity_mm_s
-        state[physics.RAMP_UP] = ramp_up_mm_s2
-        state[physics.RAMP_DOWN] = ramp_down_mm_s2
+    def drive_to(
+        self, velocity_mm_s: float, ramp_up_mm_s2: float, ramp_down_mm_s2: float, *, late: bool = True
+    ) -> None:
+        """Torque on, reference towards a velocity by ramps (infinite = at once).
+
+        ``late``: after the latency of a command; what the drive's own profile says acts at once.
+        """
+        self._mechanism.order(self._k, velocity_mm_s, ramp_up_mm_s2, ramp_down_mm_s2, late=late)

@@ -1,8 +1,8 @@
 """The canvas: what the tip really touched, as data that grows without Python objects.
 
 Owns the marks and their file. A stroke is one contact of the tip: from the instant the lift arrives below to the
-instant it is told to rise. Points are true head positions in canvas mm (true mm minus the canvas' true origin),
-at most 1 ms apart while the head moves. Knows nothing of what was planned.
+instant it is told to rise. Points are the tip's true places in canvas mm (true mm minus the canvas' true origin), at
+most 1 ms apart while the head moves. Knows nothing of what was planned.
 
 ``canvas.npz`` (numpy, uncompressed): ``points_mm`` (N, 2) float64, ``t_ns`` (N,) int64, ``offsets`` (S + 1,) int64
 (stroke s is points offsets[s]:offsets[s+1]), ``ink`` (S,) int32 index into ``ink_names`` (K,) str, ``ink_colours``

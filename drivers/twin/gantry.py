@@ -6,19 +6,24 @@ brought there first. What the drives say comes back with the instant at which it
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from drivers.settings import DriveSettings, GroupSettings
 from drivers.twin import physics
 from drivers.twin.axis import Axis
 from drivers.twin.canvas import Canvas, Pen
+from drivers.twin.frame import Frame
 from drivers.twin.head import PenLift
+from drivers.twin.mechanism import Mechanism
 from drivers.twin.node import FAR_NS, Node
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.power import Power
 from drivers.twin.record import MotionRecord, Recorder
+from drivers.twin.tip import Tip
 
 Sent = tuple[int, int, bytes]  # instant on the wire (ns), identifier, data
 _SPAN_NS = 1_000_000_000  # longest span for one call of the physics
@@ -48,27 +53,29 @@ class Gantry:
         self.parameters = parameters
         self.now_ns = start_ns
         self.canvas = Canvas(parameters.canvas_size_mm)
-        self._origin = np.array(parameters.canvas_origin_mm, dtype=np.float64)
+        self.frame = Frame(parameters, names)
+        self._drifts = self.frame.drifts or any(
+            axis.home_switch_drift_mm_h for axis in parameters.axes.values()
+        )
+        self._tip = Tip(parameters)
         self._head = settings.head
         self._lift = PenLift(parameters.head_travel_ms)
         self._touching = False
+        self._touched_ns = start_ns
         self._mark = 0
         self._latency_ns = parameters.response_latency_us * 1000
         self._bit_ns = 1e9 / settings.wire.bitrate_bit_s
         self._wire_free_ns = 0
         self._out: list[Sent] = []
-        self._state = np.stack(
-            [
-                physics.make_state(parameters.axes[name], parameters.seed * 1009 + k)
-                for k, name in enumerate(names)
-            ]
-        )
+        self._mechanism = Mechanism(parameters, names, start_ns)
+        self._state = self._mechanism.state
         self.motors = [
-            Axis(settings.axes[name], parameters.axes[name], self._state[k]) for k, name in enumerate(names)
+            Axis(settings.axes[name], parameters.axes[name], self._mechanism, k)
+            for k, name in enumerate(names)
         ]
         self.recorder = Recorder(max_samples)
         self.recorder.note(self._state, start_ns)
-        physics.warm_up(self._state)
+        self._mechanism.warm_up()
         self.nodes = [
             Node(drive.node_id, motor, self._quick_stop_units(drive), self._emit)
             for drive, motor in zip(settings.axes.values(), self.motors, strict=True)
@@ -167,9 +174,7 @@ class Gantry:
                 self._keep_contact()
                 recorder.rotate()
                 self._mark = recorder.written
-            self.now_ns = physics.advance(
-                state, now_ns, until_ns, recorder.stamps, recorder.samples, recorder.book
-            )
+            self.now_ns = self._mechanism.advance(until_ns, recorder)
             tripped = state[0, physics.TRIPPED] or state[1, physics.TRIPPED]
             if tripped or self._stepping or self.now_ns >= self._next_ns:
                 self._events()
@@ -200,6 +205,15 @@ class Gantry:
         """Whether both motors stand and the lift has arrived."""
         return all(motor.is_still for motor in self.motors) and self._lift.next_ns(self.now_ns) == FAR_NS
 
+    @property
+    def is_settled(self) -> bool:
+        """Whether also both heads have come to rest on their belts."""
+        return self.is_still and all(motor.is_head_still for motor in self.motors)
+
+    def age_ns(self, instants_ns: npt.ArrayLike) -> npt.ArrayLike:
+        """Time since power-on (of the first life where there were several) at instants of this clock."""
+        return np.asarray(instants_ns, dtype=np.int64) - self._mechanism.birth_ns
+
     # Head and canvas
 
     def _outputs_changed(self, word: int) -> None:
@@ -217,12 +231,15 @@ class Gantry:
         word |= 1 << head.up_input_bit if self._lift.is_up(now_ns) else 0
         self._carrier.head_inputs = word
 
-    def _tip_mm(self) -> tuple[float, float]:
+    def _holder_mm(self) -> npt.NDArray[np.float64]:
+        """Where the holder truly is, (1, 2) canvas mm."""
         first, second = self.motors
-        return first.head_mm - float(self._origin[0]), second.head_mm - float(self._origin[1])
+        return self.frame.canvas_mm(np.array([[first.head_mm, second.head_mm]]), self.age_ns(self.now_ns))
 
     def _touch(self) -> None:
-        self._touching = self.canvas.begin(self.now_ns, *self._tip_mm())
+        x_mm, y_mm = self._tip.land(self._holder_mm()[0])
+        self._touching = self.canvas.begin(self.now_ns, float(x_mm), float(y_mm))
+        self._touched_ns = self.now_ns
         self._mark = self.recorder.written
 
     def _untouch(self) -> None:
@@ -230,12 +247,19 @@ class Gantry:
         self._touching = False
 
     def _keep_contact(self) -> None:
-        """Move what the tip has touched since the last time from the record onto the canvas."""
+        """Move what the tip has touched since the last time from the record onto the canvas.
+
+        The record drags the tip on; the present instant is only looked at, so that looking changes no path.
+        """
         if not self._touching:
             return
         stamps, rows = self.recorder.rows_since(self._mark)
-        self.canvas.extend(stamps, rows[:, 1::4] - self._origin)
-        self.canvas.extend(np.array([self.now_ns], dtype=np.int64), np.array([self._tip_mm()]))
+        later = stamps > self._touched_ns
+        stamps, rows = stamps[later], rows[later]
+        holder_mm = self.frame.canvas_mm(rows[:, 1::4], self.age_ns(stamps))
+        self.canvas.extend(stamps, self._tip.follow(holder_mm))
+        here_mm = self._tip.follow(self._holder_mm(), look_only=True)
+        self.canvas.extend(np.array([self.now_ns], dtype=np.int64), here_mm)
         self._mark = self.recorder.written
 
     # A person's hands, and the end
@@ -252,11 +276,11 @@ class Gantry:
     def push(self, axis: str, to_mm: float) -> None:
         """A person pushes the head of an axis that has no torque. Raises ValueError for a motor under torque."""
         k = self.axes.index(axis)
-        if self._state[k, physics.TORQUE] and self.motors[k].has_power:
+        if self.motors[k].has_torque and self.motors[k].has_power:
             raise ValueError(f"axis {axis}: expected a motor without torque, got one that holds")
         way_mm = to_mm - self.motors[k].head_mm
         half_mm = self._state[k, physics.HALF_GAP]
-        physics.place(self._state[k], to_mm - half_mm if way_mm < 0 else to_mm + half_mm, to_mm)
+        self._mechanism.place(k, to_mm - half_mm if way_mm < 0 else to_mm + half_mm, to_mm)
         if self._is_power_cut:
             self._state[k, physics.LIMIT] = physics.POWER_CUT
         self.recorder.note(self._state, self.now_ns)
@@ -274,8 +298,10 @@ class Gantry:
         if not all(motor.is_still for motor in self.motors):
             raise ValueError("motor power: expected motors at rest, got one that turns")
         self._is_power_cut = False
-        for row in self._state:
-            physics.place(row, float(row[physics.X]), float(row[physics.HEAD]))
+        for k, row in enumerate(self._state):
+            self._mechanism.place(
+                k, float(row[physics.X]), float(row[physics.HEAD]), float(row[physics.PULLEY])
+            )
         self._events()
 
     def fail_drive(self, axis: str, code: int) -> None:
@@ -293,17 +319,21 @@ class Gantry:
         """All power gone: the motors coast down. For an orderly end of the simulation."""
         if self._touching:
             self._untouch()
-        self._state[:, physics.TORQUE] = 0.0
+        for k in range(len(self.motors)):
+            self._mechanism.free(k)
         self._next_ns, self._stepping = FAR_NS, False
         for _ in range(10):
-            if np.any(self._state[:, physics.V] != 0.0):
+            if not all(motor.is_still for motor in self.motors):
                 self._advance(self.now_ns + _SPAN_NS)
 
     def record(self) -> MotionRecord:
         """The true motion so far, up to this very instant."""
         if self.recorder.last_ns < self.now_ns:
             self.recorder.note(self._state, self.now_ns)
-        return self.recorder.record(self.now_ns)
+        record = self.recorder.record(self.now_ns)
+        if self.frame.is_ideal:
+            return record
+        return replace(record, place_mm=self.frame.true_mm(record.head_mm, self.age_ns(record.t_ns)))
 
     def flush_contact(self) -> None:
         """Bring the canvas up to the present instant (before saving it)."""
@@ -321,22 +351,29 @@ class Gantry:
             }
             for name, motor in zip(self.axes, self.motors, strict=True)
         }
+        for k, motor in enumerate(self.motors):
+            if motor.state[physics.BELT]:
+                axes[self.axes[k]]["pulley_mm"] = float(motor.state[physics.PULLEY])
         pen = self.canvas.pen
+        warmth = {"age_s": (self.now_ns - self._mechanism.birth_ns) // 10**9} if self._drifts else {}
         return {
             "format": 1,
+            **warmth,
             "axes": axes,
             "pen": None if pen is None else {"ink": pen.ink, "colour": pen.colour, "tip_mm": pen.tip_mm},
         }
 
     def restore(self, saved: dict[str, Any], canvas: Canvas | None) -> None:
         """Stand where an earlier life stood. Raises KeyError or TypeError when ``saved`` is not a state."""
-        for name, motor in zip(self.axes, self.motors, strict=True):
-            row, axis = motor.state, saved["axes"][name]
+        for k, name in enumerate(self.axes):
+            row, axis = self._state[k], saved["axes"][name]
             row[physics.APPROACHES] = float(axis["approaches"])
             # The draw is kept, not the place: between two lives somebody may have moved the switch.
             row[physics.HOME_EDGE] = row[physics.HOME] + float(axis["home_edge_off_mm"])
             row[physics.HOME_CLOSED] = float(axis["home_closed"])
-            physics.place(row, float(axis["motor_mm"]), float(axis["head_mm"]))
+            pulley_mm = float(axis.get("pulley_mm", axis["head_mm"]))
+            self._mechanism.place(k, float(axis["motor_mm"]), float(axis["head_mm"]), pulley_mm)
+        self._mechanism.birth_ns = self.now_ns - int(saved.get("age_s", 0)) * 10**9
         if canvas is not None:
             self.canvas = canvas
         pen = saved.get("pen")

@@ -160,7 +160,7 @@ class MotionControl:
         left_mm = goal_mm - state[physics.X] - state[physics.LAG] * state[physics.V]
         if abs(left_mm) < 1e-7 and axis.is_at_rest:
             self._goal_mm, self._next_goal_mm = self._next_goal_mm, None
-            axis.drive_to(0.0, math.inf, math.inf)
+            axis.drive_to(0.0, math.inf, math.inf, late=False)
             return
         up, down = axis.mm_s2(self._acceleration.value), axis.mm_s2(self._deceleration.value)
         half_step = down * _STEP_S / 2
@@ -177,7 +177,7 @@ class MotionControl:
             wanted = min(wanted, reference + (up if reference >= 0 else down) * _STEP_S)
         else:
             wanted = max(wanted, reference - (up if reference <= 0 else down) * _STEP_S)
-        axis.drive_to(wanted, math.inf, math.inf)
+        axis.drive_to(wanted, math.inf, math.inf, late=False)
 
     def status_bits(self) -> int:
         """Bits 10 to 12 of the statusword."""

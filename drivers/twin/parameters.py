@@ -129,7 +129,7 @@ class TwinAxis(Settings):
     rail_friction_mm_s2: NonNegative = Field(
         default=0.0, description="Coulomb friction of the head on its rail, as force per mass. Needs a belt"
     )
-    rail_viscous_per_s: NonNegative = Field(
+    rail_viscous_per_s: Annotated[float, Field(ge=0, le=10_000)] = Field(
         default=0.0,
         description="friction of the head on its rail that grows with speed, per mass. Needs a belt",
     )

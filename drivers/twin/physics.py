@@ -1,7 +1,8 @@
-"""Motor, belt and switches of one axis, compiled: exact between two commands, however the time is cut.
+"""Motor, play and switches of one axis on a stiff belt, compiled: exact between two commands, however time is cut.
 
-Owns the equations of motion and the sampling of the true motion at 1 kHz. Knows no drive state, no object
-dictionary, no bus: a command is a target velocity, two ramps, and whether the motor has torque.
+Owns the equations of motion of the motor, the switches, and the sampling of the true motion at 1 kHz. Knows no drive
+state, no object dictionary, no bus: a command is a target velocity, two ramps, and whether the motor has torque. A
+belt that gives, friction and latency are the business of elastic.py, which takes the motor from here.
 
 Frame: true mm of the axis, velocities mm/s, durations s, instants ns. The state of an axis is one row of float64
 with the columns below.
@@ -11,8 +12,8 @@ with the columns below.
 * Velocity loop: V' = clamp((R - V) / LAG, +-ACCELERATION): first order, limited by what motor and belt can do.
 * Without torque (drive off, or motor power cut by a limit switch) friction and brake slow the motor by ``COAST``
   until it stands, and hold it.
-* Belt: the head follows the motor through a play operator, H = max(X - r, min(X + r, H)), r half the gap
-  (references: Krasnosel'skii-Pokrovskii).
+* Belt: a stiff one, so the head follows the motor through a play operator, H = max(X - r, min(X + r, H)), r half
+  the gap (references: Krasnosel'skii-Pokrovskii).
 * Limit switches stand at 0 and ``LENGTH`` of the head's travel and cut the motor's power; hard ends lie ``BUMPER``
   beyond. The home switch has a hysteresis, and an edge drawn anew each time that it opens.
 
@@ -23,31 +24,28 @@ a turn of the motor, a limit switch. So 4 ms at once or in a thousand cuts give 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from drivers.twin.parameters import TwinAxis
-
-F = TypeVar("F", bound=Callable[..., Any])
-
-if TYPE_CHECKING:
-
-    def _compiled(function: F) -> F: ...
-
-else:
-    from numba import njit
-
-    _compiled = njit(cache=True)
+from drivers.twin.compiled import compiled
+from drivers.twin.parameters import POINTS_MAX, TwinAxis
 
 # Columns of an axis' state.
 X, V, R, TARGET, RAMP_UP, RAMP_DOWN, TORQUE = 0, 1, 2, 3, 4, 5, 6
 HEAD, LIMIT, HOME_CLOSED, HOME_EDGE, APPROACHES, TRIPPED = 7, 8, 9, 10, 11, 12
 LAG, ACCELERATION, COAST, HALF_GAP, LENGTH, BUMPER = 13, 14, 15, 16, 17, 18
 HOME, HOME_BELOW, HOME_SCATTER, HOME_HYSTERESIS, SEED = 19, 20, 21, 22, 23
-COLUMNS = 24
+HOME_SHIFT, HOME_DRIFT = 24, 25  # the home switch's edge has moved by so much; mm/s
+BELT, PULLEY, HEAD_V, DAMPING = 26, 27, 28, 29  # BELT: 1 where elastic.py moves the head
+PLAY_FRICTION, RAIL, VISCOUS = 30, 31, 32
+BELT_POINTS, PLAY_POINTS = 33, 34  # entries of the tables below
+STEP_DECAY = 35  # 1 - exp(-100 us / LAG)
+BELT_AT = 36
+BELT_HZ = BELT_AT + POINTS_MAX
+PLAY_AT = BELT_HZ + POINTS_MAX
+PLAY_HALF = PLAY_AT + POINTS_MAX
+COLUMNS = PLAY_HALF + POINTS_MAX
 
 # Columns of a sample: motor, head, motor velocity, head velocity; of the first axis, then of the second.
 SAMPLE_COLUMNS = 8
@@ -67,6 +65,7 @@ def make_state(axis: TwinAxis, seed: int) -> State:
     state = np.zeros(COLUMNS, dtype=np.float64)
     state[RAMP_UP] = state[RAMP_DOWN] = math.inf
     state[LAG] = max(axis.loop_lag_ms * 1e-3, _LAG_MIN_S)
+    state[STEP_DECAY] = -math.expm1(-1e-4 / state[LAG])
     state[ACCELERATION] = axis.acceleration_max_mm_s2
     state[COAST] = axis.coast_mm_s2
     state[HALF_GAP] = axis.play_mm / 2
@@ -78,17 +77,36 @@ def make_state(axis: TwinAxis, seed: int) -> State:
     state[HOME_HYSTERESIS] = 0.02 + 6.0 * axis.home_switch_scatter_mm
     state[SEED] = float(seed % 2**32)
     state[HOME_EDGE] = draw_edge(state)
+    state[HOME_DRIFT] = axis.home_switch_drift_mm_h / 3600.0
+    state[PLAY_FRICTION] = math.inf if axis.play_friction_mm_s2 is None else axis.play_friction_mm_s2
+    state[RAIL], state[VISCOUS] = axis.rail_friction_mm_s2, axis.rail_viscous_per_s
+    if axis.belt is not None:
+        state[BELT], state[DAMPING] = 1.0, axis.belt.damping
+        n = len(axis.belt.position_mm)
+        state[BELT_POINTS] = n
+        state[BELT_AT : BELT_AT + n] = axis.belt.position_mm
+        state[BELT_HZ : BELT_HZ + n] = axis.belt.frequency_hz
+    if axis.play_table is not None:
+        n = len(axis.play_table.position_mm)
+        state[PLAY_POINTS] = n
+        state[PLAY_AT : PLAY_AT + n] = axis.play_table.position_mm
+        state[PLAY_HALF : PLAY_HALF + n] = np.array(axis.play_table.play_mm) / 2
+        state[HALF_GAP] = np.interp(axis.start_mm, axis.play_table.position_mm, axis.play_table.play_mm) / 2
     place(state, axis.start_mm, axis.start_mm)
     return state
 
 
-def place(state: State, motor_mm: float, head_mm: float) -> None:
-    """Put an axis at rest somewhere (start of a life, or a person's push); switches follow."""
+def place(state: State, motor_mm: float, head_mm: float, pulley_mm: float | None = None) -> None:
+    """Put an axis at rest somewhere (start of a life, or a person's push); switches follow.
+
+    The pulley stands where the head does (a slack belt) unless told otherwise; only a belt that gives can part them.
+    """
     half = state[HALF_GAP]
     low, high = -state[BUMPER], state[LENGTH] + state[BUMPER]
     state[HEAD] = min(max(head_mm, low), high)
-    state[X] = min(max(motor_mm, state[HEAD] - half), state[HEAD] + half)
-    state[V] = state[R] = 0.0
+    state[PULLEY] = state[HEAD] if pulley_mm is None or state[BELT] == 0.0 else pulley_mm
+    state[X] = min(max(motor_mm, state[PULLEY] - half), state[PULLEY] + half)
+    state[V] = state[R] = state[HEAD_V] = 0.0
     state[LIMIT] = 0.0
     if state[HEAD] <= 0.0:
         state[LIMIT] = LIMIT_NEGATIVE
@@ -98,7 +116,7 @@ def place(state: State, motor_mm: float, head_mm: float) -> None:
     update_home_switch(state)
 
 
-@_compiled
+@compiled
 def draw_edge(s: State) -> float:
     """Edge of the home switch for the present approach: normal scatter cut at three sigma, from the seed alone.
 
@@ -119,10 +137,10 @@ def draw_edge(s: State) -> float:
     return float(s[HOME] + s[HOME_SCATTER] * min(max(normal, -3.0), 3.0))
 
 
-@_compiled
+@compiled
 def update_home_switch(s: State) -> None:
     """Close or open the home switch for the head's present place; a switch that opens gets its next edge."""
-    inside = (s[HOME_EDGE] - s[HEAD]) * s[HOME_BELOW]
+    inside = (s[HOME_EDGE] + s[HOME_SHIFT] - s[HEAD]) * s[HOME_BELOW]
     if s[HOME_CLOSED] == 0.0:
         if inside >= 0.0:
             s[HOME_CLOSED] = 1.0
@@ -132,7 +150,7 @@ def update_home_switch(s: State) -> None:
         s[HOME_EDGE] = draw_edge(s)
 
 
-@_compiled
+@compiled
 def _ramp(s: State) -> tuple[float, float, float]:
     """Rate of the reference, how long it lasts (s), and the reference at its end."""
     r, target = s[R], s[TARGET]
@@ -152,7 +170,7 @@ def _ramp(s: State) -> tuple[float, float, float]:
     return math.copysign(rate, goal - s[R]), abs(goal - s[R]) / rate, goal
 
 
-@_compiled
+@compiled
 def _lagged(x: float, r: float, rate: float, e: float, lag: float, t: float) -> tuple[float, float]:
     """Place and velocity after t of the linear loop: e(t) = rate*lag + (e - rate*lag) exp(-t/lag), v = r(t) - e(t)."""
     decay = -math.expm1(-t / lag)
@@ -161,19 +179,27 @@ def _lagged(x: float, r: float, rate: float, e: float, lag: float, t: float) -> 
     return x + r * t + 0.5 * rate * t * t - (rate * lag * t + tail * lag * decay), v
 
 
-@_compiled
-def _piece(s: State, left: float) -> float:
-    """Advance one axis by one smooth stretch of at most ``left`` s, in which the motor does not turn; its length."""
+@compiled
+def _stretch(
+    s: State, left: float
+) -> tuple[bool, float, float, float, bool, float, float, float, float, float, bool]:
+    """The next smooth stretch of the motor, of at most ``left`` s, in which it does not turn.
+
+    Returns whether it stands for good (then the rest says nothing), length, place and velocity at the end, whether
+    the form is a parabola (else the lagging loop) with its acceleration, rate of the reference, reference and
+    velocity error at the beginning, the ramp's goal, and whether the ramp ends with the stretch. Changes the
+    reference of a motor without torque, and settles what is left of a velocity error below _SNAP_MM_S.
+    """
     x, v, lag = s[X], s[V], s[LAG]
     parabola = True
-    rate, goal, tail_r, e = 0.0, 0.0, 0.0, 0.0
+    a, rate, goal, tail_r, e = 0.0, 0.0, 0.0, 0.0, 0.0
     settled = False  # the velocity at the end is known exactly and stands in v_end
     v_end = 0.0
     t = left
     if s[TORQUE] == 0.0 or s[LIMIT] != 0.0:
         s[R] = 0.0
         if v == 0.0:
-            return left
+            return True, left, x, v, parabola, a, rate, tail_r, e, goal, False
         a = -math.copysign(s[COAST], v)
         if abs(v) / s[COAST] <= t:
             t, settled = abs(v) / s[COAST], True
@@ -211,7 +237,7 @@ def _piece(s: State, left: float) -> float:
                 s[V] = v = tail_r
                 e = 0.0
                 if v == 0.0:
-                    return left
+                    return True, left, x, v, parabola, a, rate, tail_r, e, goal, False
             # v has its turning point where e passes zero: cut there, so that v is monotone in the stretch
             if rate != 0.0 and e != 0.0:
                 ratio = (rate * lag - e) / (rate * lag)
@@ -249,6 +275,16 @@ def _piece(s: State, left: float) -> float:
                 t = high
             x_end = _lagged(x, tail_r, rate, e, lag, t)[0]
         v_end, ends_ramp = 0.0, False
+    return False, t, x_end, v_end, parabola, a, rate, tail_r, e, goal, ends_ramp
+
+
+@compiled
+def _piece(s: State, left: float) -> float:
+    """Advance one axis on a stiff belt by one smooth stretch of at most ``left`` s; returns its length."""
+    stands, t, x_end, v_end, parabola, a, rate, tail_r, e, goal, ends_ramp = _stretch(s, left)
+    if stands:
+        return left
+    x, v, lag = s[X], s[V], s[LAG]
     half = s[HALF_GAP]
     head = max(x_end - half, min(x_end + half, s[HEAD]))
     # a limit switch: find the instant, cut the power there
@@ -290,7 +326,7 @@ def _piece(s: State, left: float) -> float:
     return t
 
 
-@_compiled
+@compiled
 def advance_axis(s: State, duration_s: float) -> None:
     """Advance one axis' state (COLUMNS,) by ``duration_s``."""
     left = duration_s
@@ -298,15 +334,39 @@ def advance_axis(s: State, duration_s: float) -> None:
         left -= _piece(s, left)
 
 
-@_compiled
+@compiled
+def advance_motor(s: State, duration_s: float, decay: float) -> None:
+    """Advance the motor alone by ``duration_s``: what hangs on it is moved by somebody else.
+
+    ``decay`` = 1 - exp(-duration_s / LAG), for whoever takes the same step again and again.
+    """
+    e = s[R] - s[V]
+    is_linear = _SNAP_MM_S <= abs(e) <= s[ACCELERATION] * s[LAG]
+    if is_linear and s[TORQUE] != 0.0 and s[LIMIT] == 0.0 and s[R] == s[TARGET]:
+        s[X] += s[R] * duration_s - e * s[LAG] * decay
+        s[V] = s[R] - (e - e * decay)
+        return
+    left = duration_s
+    while left > 0.0:
+        stands, t, x_end, v_end, _, _, rate, _, _, goal, ends_ramp = _stretch(s, left)
+        if stands:
+            return
+        s[X], s[V] = x_end, v_end
+        s[R] = goal if ends_ramp else s[R] + rate * t
+        left -= t
+
+
+@compiled
 def _head_velocity(s: State) -> float:
+    if s[BELT] != 0.0:
+        return float(s[HEAD_V])
     slack = s[HALF_GAP] - abs(s[X] - s[HEAD])
     if slack > 1e-9 or (s[X] - s[HEAD]) * s[V] < 0.0:
         return 0.0
     return float(s[V])
 
 
-@_compiled
+@compiled
 def advance(
     axes: State,
     from_ns: int,
@@ -343,7 +403,7 @@ def warm_up(axes: State) -> None:
     advance(axes.copy(), 0, GRID_NS, np.zeros(4, dtype=np.int64), np.zeros((4, SAMPLE_COLUMNS)), book)
 
 
-@_compiled
+@compiled
 def sample(
     axes: State,
     t: int,
@@ -357,6 +417,9 @@ def sample(
     for k in range(axes.shape[0]):
         still = still and axes[k, V] == 0.0
         still = still and samples[n - 1, 4 * k] == axes[k, X] and samples[n - 1, 4 * k + 2] == 0.0
+        if axes[k, BELT] != 0.0:
+            still = still and axes[k, HEAD_V] == 0.0 and samples[n - 1, 4 * k + 3] == 0.0
+            still = still and samples[n - 1, 4 * k + 1] == axes[k, HEAD]
     if still:
         book[1] = t
         return

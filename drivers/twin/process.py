@@ -36,6 +36,7 @@ LOCK_PATIENCE_S = 8.0
 
 _IDLE_S = 0.05
 _QUIET_NS = 1_000_000_000  # the wire counts as quiet after this
+_RINGING_NS = 10 * _QUIET_NS  # so long a head may swing on its belt before the end
 _STATE_EVERY_NS = 500_000_000
 _READ_BYTES = 4096
 _SAMPLES_MAX = 1_500_000  # 25 min of uninterrupted motion
@@ -125,7 +126,8 @@ class TwinProcess:
     def _is_over(self) -> bool:
         """The end after a parent's death: quiet wire, axes at rest."""
         quiet = time.monotonic_ns() - self._heard_ns > _QUIET_NS
-        return quiet and self._gantry.is_still
+        given_up = time.monotonic_ns() - self._heard_ns > _RINGING_NS  # a belt without damping rings for ever
+        return quiet and (self._gantry.is_settled or (given_up and self._gantry.is_still))
 
     def _timeout_s(self) -> float:
         now_ns = time.monotonic_ns()

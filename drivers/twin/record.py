@@ -5,9 +5,10 @@ Knows no drive and no canvas. Still time takes no room: a sample is written whil
 still instant before a move, so straight lines between samples give the motion back.
 
 ``motion.npz`` (numpy, uncompressed): ``t_ns`` (n,) int64 instants of the run's clock (CLOCK_MONOTONIC for the
-process), ``motor_mm`` and ``head_mm`` (n, 2) float64 true mm, ``motor_mm_s`` and ``head_mm_s`` (n, 2) float64,
+process), ``motor_mm`` and ``head_mm`` (n, 2) float64 axis mm, ``motor_mm_s`` and ``head_mm_s`` (n, 2) float64,
 ``end_ns`` () int64 the instant up to which the record speaks, ``dropped`` () int64 samples lost to the bound,
-``boot`` () str which boot of the machine the clock belongs to.
+``boot`` () str which boot of the machine the clock belongs to; where the frame is crooked also ``place_mm`` (n, 2)
+float64, the head's true mm.
 """
 
 from __future__ import annotations
@@ -47,7 +48,11 @@ def write_npz(path: Path, arrays: dict[str, npt.ArrayLike]) -> None:
 
 @dataclass(frozen=True, slots=True)
 class MotionRecord:
-    """What truly moved. Columns of (n, 2) arrays are the axes in the wire's order."""
+    """What truly moved. Columns of (n, 2) arrays are the axes in the wire's order.
+
+    ``head_mm`` is where the head is along its guides, on whatever belt it hangs; ``true_mm`` where that is in the
+    plane of the canvas, once length errors, squareness and sag are counted in.
+    """
 
     t_ns: Instants
     motor_mm: Floats
@@ -57,6 +62,12 @@ class MotionRecord:
     end_ns: int
     dropped: int = 0
     boot: str = ""
+    place_mm: Floats | None = None
+
+    @property
+    def true_mm(self) -> Floats:
+        """Head places (n, 2) in true mm."""
+        return self.head_mm if self.place_mm is None else self.place_mm
 
     @classmethod
     def load(cls, path: Path) -> Self:
@@ -71,6 +82,7 @@ class MotionRecord:
                 int(data["end_ns"]),
                 int(data["dropped"]),
                 str(data["boot"]),
+                data.get("place_mm"),
             )
 
     def save(self, path: Path) -> None:
@@ -86,15 +98,20 @@ class MotionRecord:
                 "end_ns": np.int64(self.end_ns),
                 "dropped": np.int64(self.dropped),
                 "boot": np.str_(self.boot),
+                **({} if self.place_mm is None else {"place_mm": self.place_mm}),
             },
         )
 
     def head_at(self, instants_ns: npt.ArrayLike) -> Floats:
-        """Head positions (m, 2) true mm at instants (m,), on straight lines between samples."""
+        """Head positions (m, 2) axis mm at instants (m,), on straight lines between samples."""
         return self._at(self.head_mm, instants_ns)
 
+    def true_at(self, instants_ns: npt.ArrayLike) -> Floats:
+        """Head positions (m, 2) true mm at instants (m,)."""
+        return self._at(self.true_mm, instants_ns)
+
     def motor_at(self, instants_ns: npt.ArrayLike) -> Floats:
-        """Motor positions (m, 2) true mm at instants (m,)."""
+        """Motor positions (m, 2) axis mm at instants (m,)."""
         return self._at(self.motor_mm, instants_ns)
 
     def _at(self, values: Floats, instants_ns: npt.ArrayLike) -> Floats:
@@ -104,8 +121,9 @@ class MotionRecord:
         return np.stack([np.interp(at, known, values[:, k]) for k in range(2)], axis=1)
 
     def is_moving(self, above_mm_s: float = 0.5) -> npt.NDArray[np.bool_]:
-        """Whether either motor is faster than ``above_mm_s`` at each sample, (n,)."""
+        """Whether a motor, or a head on its belt, is faster than ``above_mm_s`` at each sample, (n,)."""
         moving: npt.NDArray[np.bool_] = np.any(np.abs(self.motor_mm_s) > above_mm_s, axis=1)
+        moving |= np.any(np.abs(self.head_mm_s) > above_mm_s, axis=1)
         return moving
 
     def standstill_ns(self, after_ns: int, above_mm_s: float = 0.5) -> int | None:

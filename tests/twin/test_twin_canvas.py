@@ -10,6 +10,7 @@ import pytest
 
 from drivers.clock import VirtualClock
 from drivers.twin.canvas import Canvas, Pen
+from drivers.twin.physics import COLUMNS
 from drivers.twin.picture import WARM_WHITE, render
 from drivers.twin.record import MotionRecord, Recorder
 from drivers.twin.virtual import VirtualGantry
@@ -192,7 +193,7 @@ def test_bounded_record_forgets_the_oldest_and_says_so(make_master: MakeMaster):
 def test_recorder_holds_the_last_still_instant():
     """Straight lines between samples are the motion: before a move stands the last still instant."""
     recorder = Recorder()
-    axes = np.zeros((2, 24))
+    axes = np.zeros((2, COLUMNS))
     for t in (0, 1, 2, 3):
         recorder.note(axes, t * MS)
     axes[0, 0], axes[0, 1] = 1.0, 5.0
