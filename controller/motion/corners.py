@@ -17,10 +17,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from controller.motion.path import FLATTENING_MM, WINDOW_MM, Index, Polyline, Vector, vertex_curvature
-
-STEEPEST_RAD = 1.2
-"""A tangent that leaves its chord by more is noise of coordinates a hair apart: the chord is driven itself."""
+from controller.motion.path import (
+    FINE_MM,
+    FLATTENING_MM,
+    WIDE_MM,
+    Index,
+    Polyline,
+    Vector,
+    vertex_curvature,
+)
 
 STRAIGHT_RAD = 1e-9
 """Tangents nearer to their chord than this lie on it."""
@@ -32,8 +37,8 @@ class Elements:
 
     chord: (m,) chord of the polyline that the element lies beside. start_mm: (m, 2). heading_rad: (m,) direction at
     its beginning, x to y. curvature: (m,) in 1/mm, positive where the heading grows. length_mm: (m,) > 0.
-    limiting: (m,) curvature >= 0 in 1/mm that limits the speed; not that of the arc where coordinates lie so close
-    that their rounding is all its curvature says.
+    limiting: (m,) curvature >= 0 in 1/mm that limits the speed: that of the arc, or less where the rounding of
+    coordinates may be all that it shows.
     """
 
     chord: Index
@@ -57,8 +62,7 @@ def elements(path: Polyline) -> Elements:
     rounded = path.rounding_mm > 0.0
     trim, radius = _fillets(path, turn, rounded)
     leaving, arriving = _tangents(path, turn, rounded)
-    noisy = length < WINDOW_MM
-    at_vertex = vertex_curvature(path) if noisy.any() else np.zeros(n + 1)
+    at_vertex = _curvature_of_fine_vertices(path, turn)
 
     heading = np.arctan2(path.direction[:, 1], path.direction[:, 0])
     normal = np.stack([-path.direction[:, 1], path.direction[:, 0]], axis=1)
@@ -85,17 +89,25 @@ def elements(path: Polyline) -> Elements:
     ).ravel()
     curvature = np.stack([arc_k[:-1], k_one, k_two, arc_k[1:]], axis=1).ravel()
     lengths = np.stack([arc_length[:-1], one, two, arc_length[1:]], axis=1).ravel()
-    limiting = np.abs(curvature).reshape(-1, 4)
-    limiting[noisy, 1] = at_vertex[:-1][noisy]
-    limiting[noisy, 2] = at_vertex[1:][noisy]
-    # A chord that is one line stands for both halves.
-    whole = noisy & (two == 0.0)
-    limiting[whole, 1] = np.maximum(at_vertex[:-1], at_vertex[1:])[whole]
+    head = np.where(path.stop[:-1], at_vertex[1:], at_vertex[:-1])
+    tail = np.where(path.stop[1:], at_vertex[:-1], at_vertex[1:])
+    at_ends = np.stack([head, head, tail, tail], axis=1).ravel()
+    limiting = np.minimum(np.abs(curvature), at_ends)
     chord = np.repeat(np.arange(n, dtype=np.int64), 4)
     real = lengths > 1e-9 * length[chord]
-    return Elements(
-        chord[real], start[real], headings[real], curvature[real], lengths[real], limiting.ravel()[real]
-    )
+    return Elements(chord[real], start[real], headings[real], curvature[real], lengths[real], limiting[real])
+
+
+def _curvature_of_fine_vertices(path: Polyline, turn: Vector) -> Vector:
+    """Curvature (n + 1,) read over a window at vertices that rounding alone may have bent; infinite at the others."""
+    result = np.full(path.chords + 1, np.inf)
+    fine = ~path.stop
+    fine[1:-1] &= np.abs(turn[1:-1]) * np.minimum(path.length_mm[:-1], path.length_mm[1:]) <= 8 * FINE_MM
+    if fine.any():
+        narrow = vertex_curvature(path)
+        wide = vertex_curvature(path, WIDE_MM)
+        result[fine] = np.where(narrow < 0.25 / WIDE_MM, wide, narrow)[fine]
+    return result
 
 
 def _fillets(path: Polyline, turn: Vector, rounded: npt.NDArray[np.bool_]) -> tuple[Vector, Vector]:
@@ -136,8 +148,7 @@ def _tangents(path: Polyline, turn: Vector, rounded: npt.NDArray[np.bool_]) -> t
     to_stop = path.stop[1:] & smooth[:-1]
     leaving[from_stop] = -arriving[from_stop]
     arriving[to_stop] = -leaving[to_stop]
-    steep = (np.abs(leaving) > STEEPEST_RAD) | (np.abs(arriving) > STEEPEST_RAD)
-    flat = steep | ((np.abs(leaving) < STRAIGHT_RAD) & (np.abs(arriving) < STRAIGHT_RAD))
+    flat = (np.abs(leaving) < STRAIGHT_RAD) & (np.abs(arriving) < STRAIGHT_RAD)
     leaving[flat] = 0.0
     arriving[flat] = 0.0
     return leaving, arriving

@@ -5,8 +5,9 @@ Owns the reading of curvature and corners from vertices. Knows no time and no ma
 A flattened curve is all corners, so neither its vertex angles nor its chords alone say how fast it may be driven.
 Three facts about flattening are used (sagitta of an arc, e ~ l^2 / 8R, and vertex turn ~ l / R, so turn x chord ~ 8e):
 
-* the turn at a vertex, divided by the mean length of the chords beside it, is the curve's curvature; it is taken
-  over a window of arc length, so that the noise of rounded coordinates a hair apart does not look like curvature;
+* the turn at a vertex, divided by the mean length of the chords beside it, is the curve's curvature; where it is so
+  small that rounded coordinates alone may be the reason, it is taken over a window of arc length, so that their
+  noise does not look like curvature;
 * a vertex whose turn x chord is more than 8e cannot come from flattening within e: it is a real corner. Sharp ones
   are stopped at, or rounded where the caller allows it; gentle ones are driven as the arc that passes their vertex
   within e, curvature turn^2 / 8e;
@@ -17,7 +18,9 @@ The curve itself, arcs through the vertices, is made in ``controller.motion.corn
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -29,8 +32,23 @@ FLATTENING_MM = 0.025
 ROUNDED_AT_MOST_DEG = 165.0
 """Corners sharper than this are stopped at even where rounding is allowed: the arc would be a pinpoint."""
 
+TIGHT_RAD = 1.2
+"""A vertex between short chords that turns by more is no corner but has no tangent either: it gets a tiny arc."""
+
+TIGHTEST_RAD = 3.09
+"""Beyond this even that arc would have no radius: a stop."""
+
+FINE_MM = 0.0005
+"""A vertex whose turn x chord is 8 times this or less may be bent by the rounding of its coordinates alone."""
+
 WINDOW_MM = 0.15
-"""Arc length on each side of a vertex over which its turn is measured, where chords are shorter than that."""
+"""Arc length on each side of such a vertex over which its turn is measured."""
+
+WIDE_MM = 0.5
+"""The same where that shows a radius of more than four times this, so that rounding counts for less."""
+
+MERGED_MM = 0.002
+"""Vertices nearer than this to the one before are left out, unless they are stops."""
 
 SHORTEST_MM = 1e-9
 """Chords shorter than this are no chords."""
@@ -76,8 +94,9 @@ def polyline(
 
     corners: "stop" stops at every sharp corner; "round" passes beside it by at most ``corner_tolerance_mm``, one
     number or (n + 1,) by input vertex, on at most half of each chord beside it, and stops where that is 0.
-    Chords without length are dropped; a stop on a dropped vertex moves to the one it coincides with, and the
-    smallest of their tolerances counts.
+    Chords without length are dropped; a stop on a dropped vertex moves to the one it coincides with. Vertices
+    within MERGED_MM of the one before are dropped unless they are stops. Of what is merged the smallest tolerance
+    counts.
     """
     points = np.asarray(vertices_mm, dtype=np.float64).reshape(-1, 2)
     wanted = (
@@ -85,14 +104,17 @@ def polyline(
     )
     wanted[[0, -1]] = True
     allowed = np.broadcast_to(np.asarray(corner_tolerance_mm, dtype=np.float64), (len(points),))
+    kept = np.arange(len(points))
     steps = np.diff(points, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
-    kept = lengths > SHORTEST_MM
-    if not kept.all():
-        first = np.concatenate([[True], kept])
+    if bool((lengths < MERGED_MM).any()):
+        first = np.concatenate([[True], lengths > SHORTEST_MM])
         wanted = np.logical_or.reduceat(wanted, np.flatnonzero(first))
-        allowed = np.minimum.reduceat(allowed, np.flatnonzero(first))
-        points = points[first]
+        kept = np.flatnonzero(first)
+        thin = np.flatnonzero(_compiled_thin()(points[kept], wanted, MERGED_MM))
+        kept, wanted = kept[thin], wanted[thin]
+        allowed = np.minimum.reduceat(allowed, kept)
+        points = points[kept]
         steps = np.diff(points, axis=0)
         lengths = np.hypot(steps[:, 0], steps[:, 1])
     direction = steps / lengths[:, None]
@@ -100,13 +122,14 @@ def polyline(
     if len(lengths) > 1:
         turn = _turns(direction[:-1], direction[1:])
         real = turn * np.minimum(lengths[:-1], lengths[1:]) > 8 * FLATTENING_MM
+        tight = ~real & (turn > TIGHT_RAD)
         sharp = real & (turn > np.radians(corner_angle_deg))
-        rounding[1:-1][real & ~sharp] = FLATTENING_MM
+        rounding[1:-1][(real & ~sharp) | tight] = FLATTENING_MM
         if corners == "round":
             passed = sharp & (allowed[1:-1] > 0.0) & (turn < np.radians(ROUNDED_AT_MOST_DEG))
             rounding[1:-1][passed] = allowed[1:-1][passed]
             sharp &= ~passed
-        wanted[1:-1] |= sharp
+        wanted[1:-1] |= sharp | (tight & (turn > TIGHTEST_RAD))
         rounding[wanted] = 0.0
     return Polyline(
         points,
@@ -115,8 +138,30 @@ def polyline(
         np.concatenate([[0.0], np.cumsum(lengths)]),
         wanted,
         rounding,
-        np.flatnonzero(kept).astype(np.int64),
+        (kept[1:] - 1).astype(np.int64),
     )
+
+
+def _thin(points: Vector, stop: npt.NDArray[np.bool_], distance: float) -> npt.NDArray[np.bool_]:
+    """Which points (n,) stay when none but a stop may be nearer than ``distance`` to the kept one before."""
+    keep = np.ones(len(points), dtype=np.bool_)
+    last = 0
+    for i in range(1, len(points)):
+        near = np.hypot(points[i, 0] - points[last, 0], points[i, 1] - points[last, 1]) < distance
+        if near and not stop[i]:
+            keep[i] = False
+            continue
+        if near and not stop[last]:
+            keep[last] = False
+        last = i
+    return keep
+
+
+@cache
+def _compiled_thin() -> Callable[[Vector, npt.NDArray[np.bool_], float], npt.NDArray[np.bool_]]:
+    from controller.motion.compiled import compiled
+
+    return compiled(_thin)
 
 
 def _turns(before: Vector, after: Vector) -> Vector:
@@ -127,8 +172,11 @@ def _turns(before: Vector, after: Vector) -> Vector:
     return turns
 
 
-def vertex_curvature(path: Polyline) -> Vector:
-    """Curvature (n + 1,) in 1/mm at every vertex; zero where the path stops, there is none to drive."""
+def vertex_curvature(path: Polyline, window_mm: float = WINDOW_MM) -> Vector:
+    """Curvature (n + 1,) in 1/mm at every vertex, from the chords to places ``window_mm`` before and after.
+
+    Zero where the path stops, there is none to drive.
+    """
     curvature = np.zeros(path.chords + 1)
     inner = np.flatnonzero(~path.stop)
     if not len(inner):
@@ -137,9 +185,9 @@ def vertex_curvature(path: Polyline) -> Vector:
     piece = np.searchsorted(stops, inner)
     along = path.along_mm
     slack = 1e-12 * max(1.0, float(along[-1]))
-    back = np.searchsorted(along, along[inner] - WINDOW_MM + slack, side="right") - 1
+    back = np.searchsorted(along, along[inner] - window_mm + slack, side="right") - 1
     back = np.maximum(np.minimum(back, inner - 1), stops[piece - 1])
-    ahead = np.searchsorted(along, along[inner] + WINDOW_MM - slack, side="left")
+    ahead = np.searchsorted(along, along[inner] + window_mm - slack, side="left")
     ahead = np.minimum(np.maximum(ahead, inner + 1), stops[piece])
     before = path.vertices_mm[inner] - path.vertices_mm[back]
     after = path.vertices_mm[ahead] - path.vertices_mm[inner]
@@ -152,8 +200,8 @@ def vertex_curvature(path: Polyline) -> Vector:
     )
     curvature[inner] = 2 * np.sin(0.5 * turn) / np.maximum(mean, SHORTEST_MM)
     # Next to a stop the window is cut short and shows noise: there the nearest whole window speaks.
-    whole = (along[inner] - along[stops[piece - 1]] >= WINDOW_MM) & (
-        along[stops[piece]] - along[inner] >= WINDOW_MM
+    whole = (along[inner] - along[stops[piece - 1]] >= window_mm) & (
+        along[stops[piece]] - along[inner] >= window_mm
     )
     good, short = np.flatnonzero(whole), np.flatnonzero(~whole)
     if len(good) and len(short):

@@ -201,76 +201,114 @@ def _lay(
                 m += 1
 
 
-def _windows(first: Index, time: Vector, change: Vector, limit_s: Vector, jerk: float, rounds: int) -> Vector:
-    """Window (r,) of every run: the shortest T with |a(t + T') - a(t)| <= J T for all T' <= T, at most ``limit_s``.
+def _windows(
+    first: Index,
+    heading: Vector,
+    bend: Vector,
+    stretches: Vector,
+    straight: npt.NDArray[np.bool_],
+    acceleration: float,
+    jerk: float,
+    rounds: int,
+) -> Vector:
+    """Window (r,) of every run: the shortest T with |a(t + T') - a(t)| <= J T for all T' <= T, at most 2 max |a| / J.
 
-    first: (r + 1,) of each run's nodes; time: (n,) of a node on its run's clock, not falling; change: (n, 2) the
-    acceleration there, between nodes linear. Two nodes at one instant are a jump.
+    first: (r + 1,) of each run's stretches; stretches: (m, 5) as ``_lay`` makes them; heading: (m,) direction at the
+    beginning, bend: (m,) signed curvature that limits. The acceleration is known at the ends of every stretch and
+    taken linear between; before and after the run it is zero. What ramps in stretches exceed ``acceleration`` by is
+    cut off: it averages out within a stretch. Straight runs have no window.
     """
-    windows = np.zeros(len(first) - 1)
-    for r in range(len(first) - 1):
-        low, high = first[r], first[r + 1]
+    runs = len(first) - 1
+    windows = np.zeros(runs)
+    longest = 0
+    for r in range(runs):
+        longest = max(longest, first[r + 1] - first[r])
+    time = np.empty(2 * longest + 2)
+    ax = np.empty(2 * longest + 2)
+    ay = np.empty(2 * longest + 2)
+    for r in range(runs):
+        if straight[r]:
+            continue
+        time[0] = ax[0] = ay[0] = 0.0
+        n, clock, most = 1, 0.0, 0.0
+        for m in range(first[r], first[r + 1]):
+            along = stretches[m, 4]
+            v = stretches[m, 3]
+            angle = heading[m]
+            for end in range(2):
+                across = v * v * bend[m]
+                c, s = np.cos(angle), np.sin(angle)
+                size = along * along + across * across
+                most = max(most, size)
+                scale = 1.0 if size <= acceleration**2 else acceleration / np.sqrt(size)
+                time[n] = clock
+                ax[n], ay[n] = scale * (along * c - across * s), scale * (along * s + across * c)
+                n += 1
+                if end == 0:
+                    clock += stretches[m, 2]
+                    v += along * stretches[m, 2]
+                    angle += bend[m] * stretches[m, 1]
+        time[n], ax[n], ay[n] = clock, 0.0, 0.0
+        n += 1
+        cap = 2.0 * min(np.sqrt(most), acceleration) / jerk
         window = 0.0
         for turn in range(rounds):
             largest = 0.0
-            for i in range(low, high):
-                x, y, end = change[i, 0], change[i, 1], time[i] + window
+            for i in range(n):
+                x, y, end_s, begin_s = ax[i], ay[i], time[i] + window, time[i] - window
                 j = i + 1
-                while j < high and time[j] <= end:
-                    largest = max(largest, (change[j, 0] - x) ** 2 + (change[j, 1] - y) ** 2)
+                while j < n and time[j] <= end_s:
+                    largest = max(largest, (ax[j] - x) ** 2 + (ay[j] - y) ** 2)
                     j += 1
-                if j < high and time[j] > time[j - 1]:
-                    share = (end - time[j - 1]) / (time[j] - time[j - 1])
-                    dx = change[j - 1, 0] + share * (change[j, 0] - change[j - 1, 0]) - x
-                    dy = change[j - 1, 1] + share * (change[j, 1] - change[j - 1, 1]) - y
+                if j < n and time[j] > time[j - 1]:
+                    share = (end_s - time[j - 1]) / (time[j] - time[j - 1])
+                    dx = ax[j - 1] + share * (ax[j] - ax[j - 1]) - x
+                    dy = ay[j - 1] + share * (ay[j] - ay[j - 1]) - y
                     largest = max(largest, dx * dx + dy * dy)
-                x, y, begin = change[i, 0], change[i, 1], time[i] - window
-                j = i - 1
-                while j >= low and time[j] >= begin:
+                j = i
+                while j > 0 and time[j - 1] >= begin_s:
                     j -= 1
-                if j >= low and time[j + 1] > time[j]:
-                    share = (begin - time[j]) / (time[j + 1] - time[j])
-                    dx = change[j, 0] + share * (change[j + 1, 0] - change[j, 0]) - x
-                    dy = change[j, 1] + share * (change[j + 1, 1] - change[j, 1]) - y
+                if j > 0 and time[j] > time[j - 1]:
+                    share = (begin_s - time[j - 1]) / (time[j] - time[j - 1])
+                    dx = ax[j - 1] + share * (ax[j] - ax[j - 1]) - x
+                    dy = ay[j - 1] + share * (ay[j] - ay[j - 1]) - y
                     largest = max(largest, dx * dx + dy * dy)
             needed = np.sqrt(largest) / jerk
             if needed <= window * (1.0 + 1e-4):
                 break
             window = needed * (1.0 + 1e-3) if turn else needed
-            if window >= limit_s[r] or turn == rounds - 1:
-                window = limit_s[r]
+            if window >= cap or turn == rounds - 1:
+                window = cap
                 break
         windows[r] = window
     return windows
 
 
-def compiled(function: Callable[..., object]) -> Callable[..., object]:
-    """A plain loop as machine code. Call it late: planning needs numba, ``--help`` does not."""
-    from numba import njit
-
-    try:
-        return cast("Callable[..., object]", njit(cache=True)(function))
-    except RuntimeError:  # no folder that the compiled code could be kept in: compile anew each time
-        return cast("Callable[..., object]", njit(function))
-
-
 @cache
 def _compiled_sweep() -> Sweep:
+    from controller.motion.compiled import compiled
+
     return cast("Sweep", compiled(_sweep))
 
 
 @cache
 def _compiled_cut() -> Callable[..., tuple[Vector, Vector, Index]]:
+    from controller.motion.compiled import compiled
+
     return cast("Callable[..., tuple[Vector, Vector, Index]]", compiled(_cut))
 
 
 @cache
 def _compiled_lay() -> Callable[..., None]:
+    from controller.motion.compiled import compiled
+
     return cast("Callable[..., None]", compiled(_lay))
 
 
 @cache
 def _compiled_windows() -> Callable[..., Vector]:
+    from controller.motion.compiled import compiled
+
     return cast("Callable[..., Vector]", compiled(_windows))
 
 
@@ -307,7 +345,7 @@ def plan_profile(
     stretches = np.empty((int(counts.sum()), 5))
     cell = np.empty(len(stretches), dtype=np.int64)
     _compiled_lay()(length, k, square, acceleration, ramps, ways, counts, stretches, cell)
-    place, stretch, duration, speed, change = np.ascontiguousarray(stretches.T)
+    place, duration, speed, change = np.ascontiguousarray(stretches[:, [0, 2, 3, 4]].T)
     from_mm = cells.from_mm[cell] + place
 
     element = cells.element[cell]
@@ -322,8 +360,10 @@ def plan_profile(
         line = rest_to_rest(straight_mm, straight_speed, acceleration, jerk_mm_s3)
         bend = np.copysign(np.minimum(np.abs(turning), k), turning)[cell]
         heading = curve.heading_rad[element] + turning[cell] * from_mm
-        nodes = _accelerations(heading, bend, stretch, duration, speed, change)
-        window = _run_windows(nodes, duration, run, run_duration, straight, float(jerk_mm_s3))
+        first = np.searchsorted(run, np.arange(runs + 1)).astype(np.int64)
+        window = _compiled_windows()(
+            first, heading, bend, stretches, straight, acceleration, float(jerk_mm_s3), WINDOW_ROUNDS
+        )
         run_duration = np.where(straight, line.duration_s, run_duration + window)
     return Profile(
         path,
@@ -340,50 +380,6 @@ def plan_profile(
         line,
         np.flatnonzero(path.stop[1:]).astype(np.int64),
     )
-
-
-def _accelerations(
-    heading: Vector, bend: Vector, stretch: Vector, duration: Vector, speed: Vector, change: Vector
-) -> Vector:
-    """Acceleration vectors (m, 2, 2) at the beginning and the end of every stretch, the last index x and y."""
-    angle = np.stack([heading, heading + bend * stretch], axis=1)
-    across = np.stack([speed, speed + change * duration], axis=1) ** 2 * bend[:, None]
-    along = change[:, None]
-    cosine, sine = np.cos(angle), np.sin(angle)
-    return np.stack([along * cosine - across * sine, along * sine + across * cosine], axis=2)
-
-
-def _run_windows(
-    nodes: Vector,
-    duration: Vector,
-    run: Index,
-    run_duration: Vector,
-    straight: npt.NDArray[np.bool_],
-    jerk: float,
-) -> Vector:
-    """T_j (r,) of every run that is not straight, from its accelerations ``nodes`` (m, 2, 2)."""
-    runs = len(run_duration)
-    largest = np.zeros(runs)
-    size = np.hypot(nodes[..., 0], nodes[..., 1]).max(axis=1)
-    np.maximum.at(largest, run, size)
-    counts = np.where(straight, 0, np.bincount(run, minlength=runs))
-    # Every run is at rest before and after: a node without acceleration at both of its ends.
-    first = np.concatenate([[0], np.cumsum(np.where(counts > 0, 2 * counts + 2, 0))]).astype(np.int64)
-    kept = ~straight[run]
-    ends = np.cumsum(duration)
-    run_start = np.concatenate([[0.0], np.cumsum(run_duration)[:-1]])
-    clock = np.stack([ends - duration, ends], axis=1) - run_start[run][:, None]
-    place = np.flatnonzero(np.ones(int(first[-1]), dtype=np.bool_))
-    edge = np.zeros(len(place), dtype=np.bool_)
-    curved = counts > 0
-    edge[first[:-1][curved]] = True
-    edge[first[1:][curved] - 1] = True
-    time = np.zeros(len(place))
-    change = np.zeros((len(place), 2))
-    time[~edge] = clock[kept].ravel()
-    change[~edge] = nodes[kept].reshape(-1, 2)
-    time[first[1:][curved] - 1] = run_duration[curved]
-    return _compiled_windows()(first, time, change, 2.0 * largest / jerk, jerk, WINDOW_ROUNDS)
 
 
 def _straight_runs(path: Polyline, speed_mm_s: Vector) -> tuple[npt.NDArray[np.bool_], Vector, Vector]:

@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.motion.path import Index, Vector
-from controller.motion.profile import Profile, compiled
+from controller.motion.profile import Profile
 
 _ON_TIME = 1e-7
 """A run that is longer than a whole number of ticks by less than this share of one tick is not made longer."""
@@ -188,6 +188,8 @@ def _sampler(runs, ends, line, stretches, curve, positions, tangents):  # type: 
 
 @cache
 def _compiled_sampler() -> Callable[..., None]:
+    from controller.motion.compiled import compiled
+
     return cast("Callable[..., None]", compiled(_sampler))
 
 
