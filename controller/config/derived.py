@@ -16,6 +16,7 @@ from controller.config import formulas
 from controller.config.errors import Mistake
 from controller.config.job import Job
 from controller.config.machine import AXES, Machine
+from controller.config.motionrules import JERK_TIME_MAX_S
 from drivers.settings import StopsSettings
 
 DOT_RADII_MM = (2.0, 5.0)
@@ -338,11 +339,22 @@ def _motion_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]
             f"the belt gives {numbers.stretch_mm:.3g} mm at motion.acceleration_mm_s2 where it is softest: a frequency "
             f"told 20 % too high leaves {numbers.stretch_mm * BELT_SHARE:.2g} mm of it",
         )
-    if numbers.motor_acceleration_mm_s2 > axis.acceleration_max_mm_s2:
+    if axis.belt_hz_min is not None and numbers.motor_acceleration_mm_s2 > axis.acceleration_max_mm_s2:
+        fits_mm_s3 = formulas.jerk_for_motor_mm_s3(
+            axis.acceleration_max_mm_s2,
+            machine.motion.acceleration_mm_s2,
+            axis.belt_hz_min,
+            machine.tick_us * 1e-6,
+        )
+        remedy = (
+            f"motion.jerk_mm_s3 of at most {fits_mm_s3:.3g} fits"
+            if fits_mm_s3 * JERK_TIME_MAX_S >= machine.motion.acceleration_mm_s2
+            else "lower motion.acceleration_mm_s2 and jerk_mm_s3"
+        )
         yield Warned(
             f"axes.{name}.acceleration_max_mm_s2",
             f"to make up for the belt the motor may need {numbers.motor_acceleration_mm_s2:.4g} mm/s^2, above "
-            f"{axis.acceleration_max_mm_s2:g}: lower motion.jerk_mm_s3",
+            f"{axis.acceleration_max_mm_s2:g}: {remedy}",
         )
     if machine.pen.lean_mm[AXES.index(name)] > LEAN_REASONABLE_MM:
         yield Warned(

@@ -117,6 +117,14 @@ def motor_acceleration_mm_s2(
     return acceleration_mm_s2 + belt_stretch_mm(4 / 3 * jerk_mm_s3 / tick_s, frequency_hz)
 
 
+def jerk_for_motor_mm_s3(
+    motor_acceleration_mm_s2: float, acceleration_mm_s2: float, frequency_hz: float, tick_s: float
+) -> float:
+    """Inverse of ``motor_acceleration_mm_s2`` for the jerk; negative when the motor is too weak for any."""
+    spare_mm_s2 = motor_acceleration_mm_s2 - acceleration_mm_s2
+    return 3 / 4 * spare_mm_s2 * tick_s * (2 * pi * frequency_hz) ** 2
+
+
 def circle_speed_mm_s(radius_mm: float, acceleration_mm_s2: float) -> float:
     """Speed round a circle at which the acceleration towards its middle is a: v^2 / r = a."""
     return sqrt(acceleration_mm_s2 * radius_mm)

@@ -113,6 +113,7 @@ def test_motors_do_need_what_is_said() -> None:
     bound = formulas.motor_acceleration_mm_s2(10 * tick_s * jerk_max, jerk_max, frequency_hz, tick_s)
     assert 0.85 * bound < needed <= bound
     assert formulas.motor_acceleration_mm_s2(600.0, jerk_max, None, tick_s) == 600.0
+    assert formulas.jerk_for_motor_mm_s3(bound, 2400.0, frequency_hz, tick_s) == pytest.approx(jerk_max)
 
 
 def test_numbers_of_an_axis_by_hand(machine_data: dict[str, Any]) -> None:
@@ -176,7 +177,16 @@ WARNED: list[tuple[dict[str, object], str, str]] = [
     (
         {"axes.y.belt": {"position_mm": [0.0], "frequency_hz": [16.0]}},
         "axes.y.acceleration_max_mm_s2",
-        "lower motion.jerk_mm_s3",
+        # 3/4 x (2500 - 2000) x 0.004 x (2 pi 16)^2 = 15 160 mm/s^3
+        "motion.jerk_mm_s3 of at most 1.52e+04 fits",
+    ),
+    (
+        {
+            "axes.y.belt": {"position_mm": [0.0], "frequency_hz": [16.0]},
+            "motion.acceleration_mm_s2": 2499.0,
+        },
+        "axes.y.acceleration_max_mm_s2",
+        "lower motion.acceleration_mm_s2 and jerk_mm_s3",
     ),
     ({"pen.lean_mm": [0.0, 0.6]}, "pen.lean_mm", "0.6 mm along y"),
     ({"motion.jerk_mm_s3": 600_000.0}, "motion.jerk_mm_s3", "less than a tick"),

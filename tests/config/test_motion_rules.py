@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from controller.config.errors import InputError, Mistake
-from controller.config.load import machine_from
+from controller.config.load import machine_from, read_toml
 from controller.config.machine import Machine
+from controller.config.places import shipped
 
 FILE = Path("machine.toml")
 
@@ -22,7 +24,7 @@ def put(data: dict[str, Any], path: str, value: object) -> None:
     data[last] = value
 
 
-def table(position_mm: list[float], **column: list[float]) -> dict[str, list[float]]:
+def table(position_mm: list[Any], **column: list[Any]) -> dict[str, list[Any]]:
     return {"position_mm": position_mm, **column}
 
 
@@ -183,7 +185,7 @@ TAKEN: list[tuple[str, object]] = [
     ("axes.x.length_table", table([5.0], error_mm=[0.3])),
     ("axes.y.length_table", table([0.0], error_mm=[129.9])),
     ("axes.x.play_table", table([0.0, 3000.0], play_mm=[0.0, 0.8])),
-    ("axes.y.belt", table([0, 2200], frequency_hz=[1.0, 62.5], damping=0.05)),  # type: ignore[arg-type]
+    ("axes.y.belt", table([0, 2200], frequency_hz=[1.0, 62.5], damping=0.05)),
     ("geometry.sag", table([0.0, 1700.0, 3400.0], drop_mm=[0.0, -34.0, 0.0])),
     ("geometry.squareness_mm_m", -20.0),
     ("axes.x.latency_ms", 200.0),
@@ -268,7 +270,7 @@ def test_fields_refuse_by_themselves(
 def test_a_bad_table_hides_no_other(machine_data: dict[str, Any]) -> None:
     """Mistakes in several tables, and one within a table that is also bad elsewhere, are told at once."""
     put(machine_data, "axes.x.length_table", table([0.0, 0.0], error_mm=[0.0, 1.0]))
-    put(machine_data, "axes.y.length_table", table([0.0, 1.0], error_mm=["a", 1.0]))  # type: ignore[list-item]
+    put(machine_data, "axes.y.length_table", table([0.0, 1.0], error_mm=["a", 1.0]))
     put(machine_data, "axes.y.belt", table([0.0], frequency_hz=[0.2, 0.2]))
     put(machine_data, "geometry.sag", table([0.0, 1.0], drop_mm=[0.0, 1.0]))
     assert set(mistakes(machine_data)) == {
@@ -302,6 +304,19 @@ def test_one_axis_bad_leaves_the_other_known(machine_data: dict[str, Any]) -> No
     put(machine_data, "axes.x.length_table", "none")
     put(machine_data, "canvas.origin_mm", [200.0, 300.0])
     assert set(mistakes(machine_data)) == {"axes.x.length_table", "canvas"}
+
+
+def test_the_templates_optional_parts_hold(tmp_path: Path) -> None:
+    """With the comment signs of the template's last part taken away, the file holds and uses every optional part."""
+    text = shipped("machines/template-slcan.toml").read_text(encoding="utf-8")
+    start = text.index("# What measurements say")
+    lines = [re.sub(r"^# (?=\[|[a-z_]+ = )", "", line) for line in text[start:].splitlines()]
+    path = tmp_path / "machine.toml"
+    path.write_text(text[:start] + "\n".join(lines), encoding="utf-8")
+    machine = machine_from(read_toml(path), path)
+    x = machine.axes["x"]
+    assert None not in (x.play_table, x.belt, x.length_table, machine.geometry.sag)
+    assert 0.0 not in (machine.geometry.squareness_mm_m, *machine.pen.lean_mm, machine.pen.landing_mm[1])
 
 
 def test_largest_play_and_softest_belt(machine_data: dict[str, Any]) -> None:
