@@ -290,6 +290,8 @@ def play_here(
             if count % TRIALS_A_TWIN == 0 or kind.spoils_twin:
                 site.fresh_twin()
             for again in range(TRIES):
+                if again and kind.spoils_twin:
+                    site.fresh_twin()
                 trial = _one(kind, seed, number, site)
                 if not trial.broke:
                     break
