@@ -72,6 +72,38 @@ def test_check_as_json(capsys: pytest.CaptureFixture[str], job: Path) -> None:
     assert machine["axes"]["y"]["energy_j"] == pytest.approx(0.9)
     assert machine["warnings"] == []
     assert answer["jobs"][0]["inks"][0]["spiral_step_mm"] == pytest.approx(2.4)
+    assert machine["axes"]["x"]["canvas_mm"] == [200.0, 3200.0]
+    assert machine["axes"]["x"]["stretch_mm"] is None
+    assert machine["axes"]["y"]["take_up_ms"] == pytest.approx(20.0)
+    assert machine["jerk_ms"] == pytest.approx(8.0)
+    assert [dot["radius_mm"] for dot in machine["dots"]] == [2.0, 5.0]
+
+
+def test_check_shows_what_belt_and_tables_make(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """A machine with a belt, a crooked plane and a loose pen: its numbers in the table, its warnings apart."""
+    path = spoiled(
+        tmp_path,
+        ("[trim]", "[geometry]\nsquareness_mm_m = 2.0\n\n[pen]\nlean_mm = [0.7, 0.0]\n\n[trim]"),
+        ("[axes.y]", "[axes.x.belt]\nposition_mm = [0.0]\nfrequency_hz = [10.0]\n\n[axes.y]"),
+    )
+    assert main(["check", path]) == 0
+    said = capsys.readouterr()
+    for words in ("belt gives at full acceleration", "0.507", "stiff", "195.9", "3199.7", "2.78", "63.25"):
+        assert words in said.out
+    for words in ("axes.x.belt.frequency_hz", "axes.x.acceleration_max_mm_s2", "pen.lean_mm"):
+        assert words in said.err
+
+
+def test_check_refuses_a_crooked_table(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """True places in the column of errors: one line with file, field, expected and got, exit code 2 (bad input)."""
+    table = "[axes.x.length_table]\nposition_mm = [0.0, 1000.0]\nerror_mm = [0.0, 1000.4]\n\n[axes.y]"
+    path = spoiled(tmp_path, ("[axes.y]", table))
+    assert main(["check", path]) == 2
+    (line,) = [line for line in capsys.readouterr().err.splitlines() if "length_table" in line]
+    assert line.endswith(
+        "axes.x.length_table.error_mm: expected a change of at most 10 mm a metre along position_mm, "
+        "got 1000 mm a metre between 0 and 1000 mm"
+    )
 
 
 def test_warnings_do_not_fail(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
