@@ -41,7 +41,7 @@ class AxisModel:
 
     def gap_mm(self, position_mm: npt.ArrayLike) -> Vector:
         """Whole gap at places of the axis."""
-        return np.interp(position_mm, self.play_position_mm, self.play_mm)
+        return np.interp(np.asarray(position_mm, dtype=np.float64), self.play_position_mm, self.play_mm)
 
     def play_arrays(self) -> tuple[Vector, Vector]:
         """Places in mm, half gaps in mm."""

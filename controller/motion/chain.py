@@ -24,7 +24,7 @@ from controller.motion.axis import axis_models as axis_models
 from controller.motion.forward import head_from_motor_mm as head_from_motor_mm
 from controller.motion.forward import head_mm as head_mm
 from controller.motion.forward import simulate_mm as simulate_mm
-from controller.motion.kernel import DERIVATIVES, HALF_SUPPORT_TICKS, SUPPORT, weights
+from controller.motion.kernel import HALF_SUPPORT_TICKS, SUPPORT, weights
 
 Vector = npt.NDArray[np.float64]
 
@@ -47,6 +47,19 @@ class Demand:
 
     speed_mm_s: float
     acceleration_mm_s2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Commands and what they are made of, each (n, axes) mm, at the same ticks.
+
+    motor_mm: where each motor shall be when the command of that tick has come through latency and lag.
+    belt_side_mm: the far side of the play at that instant: what the play makes of ``motor_mm``.
+    """
+
+    commands_mm: Vector
+    motor_mm: Vector
+    belt_side_mm: Vector
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,11 +166,9 @@ class Chain:
                 tail = max(tail, constant * log(10.0 / inverse.FORGOTTEN_MM))
         latency = max(model.latency_s for model in self.models)
         self._lead_ticks = ceil(lead / tick_s - 1e-9)
-        self.delay_ticks = (
-            0
-            if self._is_plain
-            else (ceil(latency / tick_s - 1e-9) + HALF_SUPPORT_TICKS + 2 + self._lead_ticks)
-        )
+        self.delay_ticks = HALF_SUPPORT_TICKS + ceil(latency / tick_s - 1e-9)
+        if self._lead_ticks:
+            self.delay_ticks += self._lead_ticks + 2
         self.rest_ticks = HALF_SUPPORT_TICKS + ceil(
             LAG_REST * max(model.lag_s for model in self.models) / tick_s - 1e-9
         )
@@ -178,10 +189,6 @@ class Chain:
         self._history = np.repeat(self.head_mm[:, None], keep, axis=1)
         self._stretch = np.zeros((len(self.models), 3))
 
-    @property
-    def _is_plain(self) -> bool:
-        return False
-
     @staticmethod
     def _head_of(model: AxisModel, motor_mm: float, flank: float) -> float:
         head = float(motor_mm)
@@ -195,27 +202,27 @@ class Chain:
 
         The chunk must end with ``end_ticks`` at one place (ValueError otherwise), and go on from the last one.
         """
-        commands, _ = self.trace_mm(head_raw_mm)
-        return commands
+        return self.trace(head_raw_mm).commands_mm
 
-    def trace_mm(self, head_raw_mm: npt.ArrayLike) -> tuple[Vector, Vector]:
-        """``commands_mm`` and, at the same ticks, the belt side (n, 2) at the instant that each command acts for."""
+    def trace(self, head_raw_mm: npt.ArrayLike) -> Trace:
+        """``commands_mm`` with what lies between: see ``Trace``."""
         raw = np.asarray(head_raw_mm, dtype=np.float64).reshape(-1, len(self.models))
         n = len(raw)
+        if n == 0:
+            return Trace(raw, raw, raw)
         joined = np.concatenate([self._history, raw.T], axis=1)
-        tail = joined[:, -min(self.end_ticks + 1, joined.shape[1]) :] if n else joined[:, :0]
-        if n and bool(np.any(tail != tail[:, -1:])):
+        tail = joined[:, -min(self.end_ticks + 1, joined.shape[1]) :]
+        if bool(np.any(tail != tail[:, -1:])):
             raise ValueError(f"chunk: expected {self.end_ticks} still ticks at its end, got fewer")
-        commands, belt_side = np.empty((len(self.models), n)), np.empty((len(self.models), n))
+        commands, motor, belt_side = (np.empty((len(self.models), n)) for _ in range(3))
         for axis in range(len(self.models)):
-            self._axis(axis, joined[axis], commands[axis], belt_side[axis])
-        if n:
-            self._history = joined[:, joined.shape[1] - self._history.shape[1] :].copy()
-            self.head_mm = self._history[:, -1].copy()
-            self.motor_mm = commands[:, -1].copy()
-        return np.ascontiguousarray(commands.T), np.ascontiguousarray(belt_side.T)
+            self._axis(axis, joined[axis], commands[axis], motor[axis], belt_side[axis])
+        self._history = joined[:, joined.shape[1] - self._history.shape[1] :].copy()
+        self.head_mm = self._history[:, -1].copy()
+        self.motor_mm = commands[:, -1].copy()
+        return Trace(*(np.ascontiguousarray(one.T) for one in (commands, motor, belt_side)))
 
-    def _axis(self, axis: int, joined: Vector, commands: Vector, w: Vector) -> None:
+    def _axis(self, axis: int, joined: Vector, commands: Vector, motor: Vector, w: Vector) -> None:
         model, shapes = self.models[axis], self._shapes[axis]
         back, taps = self._cut[axis]
         n = len(w)
@@ -229,6 +236,7 @@ class Chain:
         if not model.has_play:
             np.multiply(w_dot, model.lag_s, out=commands)
             commands += w
+            motor[:] = w
             return
         places, half_gaps = model.play_arrays()
         acceleration = MOTOR_SHARE * model.acceleration_max_mm_s2
@@ -237,13 +245,6 @@ class Chain:
             belt_places, belt_omegas,
         )  # fmt: skip
         flank = float(self.flank[axis])
-        if n == 0:
-            return
         events, after = inverse.find_turns(w, w_dot, self.tick_s, flank, HYSTERESIS_MM, *crossings)
-        inverse.motor_pass(
-            w, w_dot, self.tick_s, flank, events, *crossings, model.lag_s, np.empty(n), commands
-        )
+        inverse.motor_pass(w, w_dot, self.tick_s, flank, events, *crossings, model.lag_s, motor, commands)
         self.flank[axis] = after
-
-
-assert DERIVATIVES == 4

@@ -23,9 +23,12 @@ STILL_MM = 1e-9
 FORGOTTEN_MM = 1e-7
 """A stretch of the belt that decays below this while the head rests is taken as gone."""
 
+CUT_SHARE = 2.0
+"""Entries and exits that had to be cut short may ask for so much of the crossings' acceleration."""
+
 EVENT_NUMBERS = 8
-"""Of an event: base tick, part of a tick, flank after it, acceleration (0: at rest), then hold's start and end (both
-from the turn, s), entry's and exit's length (s). Base ticks are whole, so that nothing depends on where chunks are cut."""
+"""Of an event: base tick, part of a tick, flank after it, acceleration (0: at rest), hold's start and end (both from
+the turn, s), entry's and exit's length (s). Base ticks are whole, so that nothing depends on where chunks are cut."""
 
 BASE, PART, FLANK, TURN, START, STOP, ENTRY_S, EXIT_S = range(EVENT_NUMBERS)
 
@@ -155,11 +158,13 @@ def find_turns(
     events = np.empty((16, EVENT_NUMBERS))
     count = 0
     sign = flank
-    extreme, extreme_at = w[0] * sign, 0
-    rest_ticks, rest_end = 0, -1
+    extreme, extreme_at, still_before = w[0] * sign, 0, 0
+    rest_ticks, rest_end, still_at = 0, -1, 0
     for j in range(1, len(w)):
         if abs(w[j] - w[j - 1]) < STILL_MM:
             rest_ticks += 1
+            if rest_ticks > 1:
+                still_at = j
             half, _ = look_up(places, half_gaps, w[j])
             if rest_ticks * tick_s >= rest_crossing_s(half, acceleration, speed_max):
                 rest_end = j
@@ -167,7 +172,7 @@ def find_turns(
             rest_ticks = 0
         value = w[j] * sign
         if value > extreme:
-            extreme, extreme_at = value, j
+            extreme, extreme_at, still_before = value, j, still_at
             continue
         if extreme - value <= hysteresis_mm:
             continue
@@ -190,12 +195,15 @@ def find_turns(
                     event, w, tick_s, extreme, sign, half, acceleration, speed_max, ratios, omegas, tables,
                     belt_places, belt_omegas,
                 )  # fmt: skip
+                # Nothing moves in a rest before the turn: the entry begins with the motion.
+                moving_s = (base - still_before + part) * tick_s + event[START]
+                event[ENTRY_S] = max(min(event[ENTRY_S], moving_s), 0.0)
             if count > 0 and _apart_s(events[count - 1], event, tick_s) < 0.0:
                 count -= 1
             else:
                 count += 1
         sign = -sign
-        extreme, extreme_at = w[j] * sign, j
+        extreme, extreme_at, still_before = w[j] * sign, j, still_at
         rest_end = -1
     return events[:count], sign
 
@@ -328,7 +336,6 @@ def motor_pass(
     j = 0
     shape = np.empty(tables.shape[2])
     last = len(events) - 1
-    leave_limit = 0.0  # s from this event's turn at which the one before has ended; cuts the entry
     for number in range(last + 2):
         if number > last:
             begin = len(w)
@@ -374,6 +381,14 @@ def motor_pass(
             mix(shape, ratio, omega, ratios, omegas, tables)
             level = peak + shape[LEVEL] * (w1 - peak)
             meet = shape[MEET] * ratio * sqrt(gap * gentle)
+            # Entry and exit may have been cut: the level and the contact velocity follow what they can still do.
+            bound = CUT_SHARE * gentle
+            way = (bound * entry * entry) / 12.0
+            middle = w1 - dot1 * entry / 2.0
+            level = min(max(level, middle - way), middle + way)
+            if leave > 0.0:
+                speed = new * (dot2 - 2.0 * (level - w2) / leave)
+                meet = min(max(meet, speed - bound * leave / 6.0), max(speed + bound * leave / 6.0, 0.0))
         length = stop - start
         rise = 0.5 * (length + meet / gentle)  # the motor gains speed so long, then loses it
         # A contact velocity that the hold does not allow, or a gap that changed with the level, is scaled away.
