@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from controller.cli import check, clear, demo, home, paint, prepare, report, schema, status, stop
+from controller.cli import check, clear, demo, home, measure, paint, prepare, report, schema, status, stop
 from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 
 VERBS: tuple[Callable[..., None], ...] = (
@@ -40,6 +40,7 @@ app = typer.Typer(
 )
 for verb in VERBS:
     app.command(verb.__name__.replace("_", "-"))(verb)
+app.add_typer(measure.measure)
 
 
 def _version(asked: bool) -> None:

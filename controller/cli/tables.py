@@ -9,6 +9,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 if TYPE_CHECKING:
+    from controller.report.probefigures import FigureRow
     from controller.session.figures import PassFigures
 
 
@@ -42,6 +43,26 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
             *late,
             *spread,
         )
+    return table
+
+
+def figures_table(rows: Sequence[FigureRow], sources: Sequence[str]) -> Table:
+    """One row a figure of a driven test, one column a source."""
+    from controller.report.probepage import value_text
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("figure", no_wrap=True)
+    for name in sources:
+        table.add_column(name.replace(" (", "\n("), justify="right", no_wrap=True)
+    table.add_column("unit", no_wrap=True)
+    table.add_column("meaning", overflow="fold")
+    group = ""
+    for row in rows:
+        if group and row.group != group:
+            table.add_section()
+        group = row.group
+        values = (value_text(value, row.digits) for value in row.values)
+        table.add_row(row.symbol, *values, row.unit, row.words)
     return table
 
 

@@ -34,6 +34,7 @@ class TerminalWatcher(Watcher):
         )
         self._bar: TaskID | None = None
         self._total_strokes = 0
+        self._measuring = False
 
     def __enter__(self) -> Self:
         self._bars.start()
@@ -74,9 +75,17 @@ class TerminalWatcher(Watcher):
         self._drop_bar()
         self._bar = self._bars.add_task(ink.name, total=ticks, strokes=f"{finished}/{ink.strokes} strokes")
 
+    def measuring_begun(self, what: str, ticks: int) -> None:
+        """Begin a bar."""
+        self._drop_bar()
+        self._total_strokes, self._measuring = 0, True
+        self._bar = self._bars.add_task(f"measuring: {what}", total=ticks, strokes="")
+
     def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:
         """Move the bar."""
-        if self._bar is not None and self._total_strokes:
+        if self._bar is not None and self._measuring:
+            self._bars.update(self._bar, completed=min(advance.ticks, ticks_total))
+        elif self._bar is not None and self._total_strokes:
             self._bars.update(
                 self._bar,
                 completed=min(advance.ticks, ticks_total),

@@ -292,6 +292,29 @@ class Service:
         self.watcher.pass_ended(ink, "finished")
         return PassResult(ink.name, row.id, ink.strokes, ink.strokes - len(plan.finished), "finished")
 
+    # -- measuring --------------------------------------------------------------------------------------------
+
+    async def measure(self, what: str, folder: Path) -> RunRow:
+        """Home, drive the schedule in ``folder`` with the pen up, park; answers the run that drove it.
+
+        Raises RefusedError before anything moves when the machine's state forbids it; else as a pass does.
+        """
+        self._refuse_latched()
+        if not self.journal.registered:
+            raise RefusedError(
+                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
+            )
+        await self.home()
+        schedule = Schedule.load(folder)
+        if bool(np.asarray(schedule.head).any()):
+            raise ValueError(f"{folder}: expected a schedule with the pen up all the way")
+        self._ticks_total = schedule.ticks
+        self.watcher.measuring_begun(what, schedule.ticks)
+        await self._stream(
+            what, (ScheduleTask(folder=str(folder)), MoveTask(target_mm=self.machine.park_mm)), None
+        )
+        return self.journal.runs(self.session)[-1]
+
     # -- one run ----------------------------------------------------------------------------------------------
 
     async def _stream(
@@ -310,7 +333,8 @@ class Service:
         )  # fmt: skip
         run.folder.mkdir(mode=0o700, parents=True)
         self._what, self._advance = what, Advance(0, 0, False)
-        offsets = self._offsets() if row is not None else None
+        homing = isinstance(tasks[0], HomingTask)
+        offsets = None if homing else self._offsets()
 
         def strokes(finished: list[tuple[int, int]]) -> None:
             assert row is not None
@@ -354,8 +378,10 @@ class Service:
             raise LinkError("streamer", "a run to its end, or a latch", outcome.reason or "neither")
         if outcome.end == "stopped":
             raise StoppedError(outcome.reason or "stopped on the path")
-        if outcome.end == "failed" and row is not None:
-            raise FaultError("streamer", "a pass to its end", outcome.reason)
+        if outcome.end == "failed" and not homing:
+            raise FaultError(
+                "streamer", "a pass to its end" if row is not None else "a test to its end", outcome.reason
+            )
         if outcome.end == "refused":
             raise LinkError("streamer", "a machine ready to move", outcome.reason)
         return outcome

@@ -24,6 +24,9 @@ class Watcher:
     def pass_begun(self, ink: PreparedInk, number: int, count: int, finished: int, ticks: int) -> None:
         """Pass ``number`` of ``count`` begins; ``finished`` strokes were painted before, ``ticks`` are to come."""
 
+    def measuring_begun(self, what: str, ticks: int) -> None:
+        """A test (circle, axis, line) of so many ticks is about to be driven."""
+
     def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:
         """The run has come further; ``strokes`` finished in the pass, earlier runs included."""
 
