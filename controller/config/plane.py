@@ -49,7 +49,7 @@ def place_of(lengths: Table, true_mm: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Plane:
-    """Length tables of the two axes, sag by place along x, and squareness q: x = s_x + q y, y = s_y + drop."""
+    """Length tables of the two axes, sag by place along x, and squareness q: x = s_x + q s_y, y = s_y + drop."""
 
     lengths: tuple[Table, Table] = (LEVEL, LEVEL)
     sag: Table = LEVEL
@@ -58,8 +58,17 @@ class Plane:
     def to_axes(self, machine_mm: tuple[float, float]) -> tuple[float, float]:
         """Machine mm to axis mm."""
         x, y = machine_mm
-        along = place_of(self.lengths[0], x - self.squareness * y)
+        along = place_of(self._lengths_along(), x - self.squareness * y)
         return along, place_of(self.lengths[1], y - value_at(self.sag, along))
+
+    def _lengths_along(self) -> Table:
+        """What lies between a_x and x - q y = a_x + error - q drop."""
+        if not self.squareness:
+            return self.lengths[0]
+        places = sorted({*self.lengths[0][0], *self.sag[0]})
+        return places, [
+            value_at(self.lengths[0], place) - self.squareness * value_at(self.sag, place) for place in places
+        ]
 
     def extent_mm(
         self, low_mm: tuple[float, float], high_mm: tuple[float, float]

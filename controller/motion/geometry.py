@@ -14,34 +14,29 @@ From an axis place a to the canvas, with e_x, e_y the length tables, d the sag a
     s_x = a_x + e_x(a_x)         error = true place - place that the axis reads
     s_y = a_y + e_y(a_y)
     y   = s_y + d(a_x)           drop: positive hangs lower
-    x   = s_x + q y              positive: x drifts to the right going down, squareness_mm_m = 1000 q
+    x   = s_x + q s_y            positive: x drifts to the right going down, squareness_mm_m = 1000 q
     m   = (x, y) = origin + M (c, 1)
 
 M (2, 3) is the registration: canvas mm where the artwork says a place is, to canvas mm from the corner at ``origin``
-where it truly is; by default the identity. The form q y (and not q s_y) makes the sum exact in both directions:
-u = x - q y = s_x depends on a_x alone. All tables are read at the places that the axes show, straight lines between
-their places, the first and last value held beyond. A straight line between two places is inverted by the straight
-line between their images, so the inverse is in closed form and exact but for rounding.
+where it truly is; by default the identity. All tables are read at the places that the axes show, straight lines
+between their places, the first and last value held beyond. The inverse is in closed form and exact but for rounding:
+u = x - q y = s_x - q d(a_x) depends on a_x alone, and a broken line is inverted by the broken line of its images.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 from itertools import combinations
 from math import hypot
-from typing import TYPE_CHECKING, Self, cast
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
 from controller.config.machine import Machine
 from controller.config.plane import Plane
+from controller.motion.compiled import compiled
 from controller.motion.frames import Vector
-
-if TYPE_CHECKING:
-    Kernel = Callable[[Vector, Vector, Vector, Vector], Vector]
 
 EDGE, FROM, ONTO, SLOPE, DROP, DROP_SLOPE = range(6)
 """Columns of a piece of a broken line: it holds from EDGE on, where FROM goes ONTO with SLOPE; the sag there."""
@@ -104,8 +99,8 @@ class GeometryMap:
         places_d, drops = _rising(*plane.sag)
         knots = np.union1d(places_x, places_d)
         knots = knots[np.diff(knots, prepend=-np.inf) > SAME_PLACE_MM]
-        true_x = knots + np.interp(knots, places_x, errors_x)
         drop = np.interp(knots, places_d, drops)
+        true_x = knots + np.interp(knots, places_x, errors_x) - plane.squareness * drop
         true_y = places_y + errors_y
         level = np.zeros_like(places_y)
         return cls(
@@ -121,16 +116,12 @@ class GeometryMap:
     def to_axes(self, canvas_mm: npt.ArrayLike) -> Vector:
         """Canvas mm (..., 2) to axis mm of the same shape."""
         points = np.ascontiguousarray(canvas_mm, dtype=np.float64)
-        return _compiled(_to_axes)(points.reshape(-1, 2), self.affine, self.onto_x, self.onto_y).reshape(
-            points.shape
-        )
+        return _to_axes(points.reshape(-1, 2), self.affine, self.onto_x, self.onto_y).reshape(points.shape)
 
     def to_canvas(self, axis_mm: npt.ArrayLike) -> Vector:
         """Inverse of ``to_axes``."""
         points = np.ascontiguousarray(axis_mm, dtype=np.float64)
-        return _compiled(_to_canvas)(points.reshape(-1, 2), self.back, self.from_x, self.from_y).reshape(
-            points.shape
-        )
+        return _to_canvas(points.reshape(-1, 2), self.back, self.from_x, self.from_y).reshape(points.shape)
 
     def shape_error_mm(self, extent_mm: float) -> float:
         """Bound of what it costs to use one image of a shape at all of its places on the canvas, in axis mm.
@@ -227,8 +218,9 @@ def _ends(values: Vector) -> tuple[float, ...]:
     return tuple({float(values.min()), float(values.max())})
 
 
+@compiled
 def _to_axes(points: Vector, affine: Vector, onto_x: Vector, onto_y: Vector) -> Vector:
-    """Plain loops over floats, compiled by ``_compiled``. Points come along paths: each starts at the last's piece."""
+    """Points come along paths: each begins its search at the last one's piece."""
     axes = np.empty_like(points)
     i = 0
     j = 0
@@ -250,6 +242,7 @@ def _to_axes(points: Vector, affine: Vector, onto_x: Vector, onto_y: Vector) -> 
     return axes
 
 
+@compiled
 def _to_canvas(points: Vector, back: Vector, from_x: Vector, from_y: Vector) -> Vector:
     """Inverse of ``_to_axes``."""
     canvas = np.empty_like(points)
@@ -272,14 +265,3 @@ def _to_canvas(points: Vector, back: Vector, from_x: Vector, from_y: Vector) -> 
         canvas[n, 0] = back[0, 0] * u + back[0, 1] * y + back[0, 2]
         canvas[n, 1] = back[1, 0] * u + back[1, 1] * y + back[1, 2]
     return canvas
-
-
-@cache
-def _compiled(kernel: Kernel) -> Kernel:
-    """``kernel`` as machine code. Imported on first use: planning needs it, ``--help`` does not."""
-    from numba import njit
-
-    try:
-        return cast("Kernel", njit(cache=True)(kernel))
-    except RuntimeError:  # no folder that the compiled code could be kept in: compile anew each time
-        return cast("Kernel", njit(kernel))
