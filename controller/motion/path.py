@@ -32,7 +32,7 @@ FLATTENING_MM = 0.025
 ROUNDED_AT_MOST_DEG = 165.0
 """Corners sharper than this are stopped at even where rounding is allowed: the arc would be a pinpoint."""
 
-TIGHT_RAD = 1.2
+TIGHT_RAD = 1.0
 """A vertex between short chords that turns by more is no corner but has no tangent either: it gets a tiny arc."""
 
 TIGHTEST_RAD = 3.09
@@ -108,11 +108,11 @@ def polyline(
     steps = np.diff(points, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
     if bool((lengths < MERGED_MM).any()):
-        first = np.concatenate([[True], lengths > SHORTEST_MM])
-        wanted = np.logical_or.reduceat(wanted, np.flatnonzero(first))
-        kept = np.flatnonzero(first)
-        thin = np.flatnonzero(_compiled_thin()(points[kept], wanted, MERGED_MM))
-        kept, wanted = kept[thin], wanted[thin]
+        kept = np.flatnonzero(_compiled_thin()(points, wanted, MERGED_MM))
+        steps = np.diff(points[kept], axis=0)
+        first = np.flatnonzero(np.concatenate([[True], np.hypot(steps[:, 0], steps[:, 1]) > SHORTEST_MM]))
+        wanted = np.logical_or.reduceat(wanted[kept], first)
+        kept = kept[first]
         allowed = np.minimum.reduceat(allowed, kept)
         points = points[kept]
         steps = np.diff(points, axis=0)

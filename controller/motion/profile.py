@@ -331,7 +331,9 @@ def plan_profile(
     acceleration = float(acceleration_mm_s2)
     curve = elements(path)
     run_of_chord = np.cumsum(path.stop[:-1]) - 1
-    cells = _cells(curve, run_of_chord, limit_speed, acceleration, reversal_mm_s2, reversal_s)
+    # Averaging mixes in what lies half a window, at most A / J, before and after.
+    held_s = reversal_s + 2.0 * acceleration / jerk_mm_s3
+    cells = _cells(curve, run_of_chord, limit_speed, acceleration, reversal_mm_s2, held_s)
     n = len(cells.element)
     k, length, cap = cells.curvature, cells.length_mm, cells.cap
     run_of_cell = run_of_chord[curve.chord[cells.element]]
