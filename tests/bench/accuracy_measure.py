@@ -21,8 +21,8 @@ from scipy.spatial import cKDTree
 from controller.register.circular import least_squares_circle
 
 STEP_MM = 0.02
-_PIECE_MM = 0.5
-_NEIGHBOURS = 3
+_PIECE_MM = 0.05
+_NEIGHBOURS = 4
 
 Vector = npt.NDArray[np.float64]
 

@@ -17,6 +17,7 @@ import json
 import math
 import subprocess
 import sys
+import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -118,9 +119,12 @@ def planning_rate(dots: int) -> dict[str, float]:
 
 
 def memory_of(dots: int) -> dict[str, float]:
-    """Peak resident memory of a child that builds and plans ``dots`` mixed dots, bytes, and what it said."""
-    command = [sys.executable, "-m", "tests.bench.planning_child", str(dots)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    """Peak resident memory (bytes) of a process that loads and plans ``dots`` mixed dots, and what else it said."""
+    command = [sys.executable, "-m", "tests.bench.planning_child"]
+    with tempfile.TemporaryDirectory(prefix="giornata-planning-") as folder:
+        file = str(Path(folder) / "strokes.npz")
+        subprocess.run([*command, "build", str(dots), file], check=True)
+        done = subprocess.run([*command, "plan", file], capture_output=True, text=True, check=True)
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
 

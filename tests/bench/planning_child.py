@@ -1,11 +1,13 @@
-"""Builds and plans so many mixed dots, then says how much memory this process took at most. One JSON line."""
+"""Builds so many mixed dots, or plans those that another such process has built and says how much memory it took.
+
+Two processes, since building leaves a peak of its own behind. The planner's answer is one JSON line.
+"""
 
 from __future__ import annotations
 
 import json
 import resource
 import sys
-import tempfile
 import time
 from pathlib import Path
 
@@ -14,6 +16,7 @@ import numpy as np
 from controller.config.load import load_machine
 from controller.config.places import shipped
 from controller.motion.plan import plan_pass
+from controller.strokes.strokeset import StrokeSet
 from tests.bench.accuracy_art import dots_art
 from tests.bench.planning import MIXED_MM
 
@@ -23,29 +26,39 @@ def peak_bytes() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
-def main() -> int:
-    """Do it for the number of dots named on the command line."""
-    dots = int(sys.argv[1])
-    machine = load_machine(shipped("machines/reference-twin.toml"))
+def build(dots: int, file: Path) -> None:
+    """Write the strokes of ``dots`` mixed dots to ``file``."""
     sizes = np.random.default_rng(1).choice(np.array(MIXED_MM), dots)
     # 200 000 dots do not fit a canvas of this size side by side: they lie on one another.
-    strokes, _, ink = dots_art(dots, 6.0, 480, sizes, rows=300)
-    plan_pass(strokes.take(np.arange(20)), ink, machine, machine.park_mm)  # compilation and imports
+    strokes, _, _ = dots_art(dots, 6.0, 480, sizes, rows=300)
+    strokes.save(file)
+
+
+def plan(file: Path) -> dict[str, float]:
+    """Plan the strokes in ``file`` into a folder beside it; the figures."""
+    machine = load_machine(shipped("machines/reference-twin.toml"))
+    strokes, _, ink = dots_art(20)
+    plan_pass(strokes, ink, machine, machine.park_mm)  # compilation and imports
+    strokes = StrokeSet.load(file)
     before = peak_bytes()
     begin_s = time.perf_counter()
-    with tempfile.TemporaryDirectory(prefix="giornata-planning-") as folder:
-        schedule = plan_pass(strokes, ink, machine, machine.park_mm, folder=Path(folder))
-        ticks = schedule.ticks
-    took_s = time.perf_counter() - begin_s
-    answer = {
-        "dots": dots,
+    ticks = plan_pass(strokes, ink, machine, machine.park_mm, folder=file.parent / "schedule").ticks
+    return {
+        "dots": len(strokes),
         "vertices": len(strokes.points_mm),
         "ticks": ticks,
-        "seconds": took_s,
+        "seconds": time.perf_counter() - begin_s,
         "before_bytes": before,
         "peak_bytes": peak_bytes(),
     }
-    print(json.dumps(answer))
+
+
+def main() -> int:
+    """``build DOTS FILE`` or ``plan FILE``."""
+    if sys.argv[1] == "build":
+        build(int(sys.argv[2]), Path(sys.argv[3]))
+    else:
+        print(json.dumps(plan(Path(sys.argv[2]))))
     return 0
 
 
