@@ -1,18 +1,19 @@
 """Strokes to the schedule of a pass, and single moves.
 
 Owns the order of things in a pass: travel, lead-in, lower, stroke, raise, and at the end travel to the park
-position. Knows no bus; of the head only how long it takes to settle.
+position; and the limits that a pass is held to. Knows no bus; of the head only how long it takes to settle.
 
-The lead-in: belts have play, so an axis that starts a stroke against the direction in which it arrived moves its
-motor before its head. Each stroke is therefore approached, pen up, from the side from which each axis will first
-move on in the stroke, over more than the play.
+A pass is planned in chunks of strokes, each from where the holder shall be (canvas mm) over the geometry (axis mm)
+and the chain of lag, play and belt (commanded motor positions) to ticks. Commands lead the head: it is at raw
+position k when ``Chain.delay_ticks`` more ticks have gone by. So the machine rests before the pen comes down, and
+before it goes up, until the head has arrived; no command moves while the pen does.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from math import ceil
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -20,33 +21,38 @@ import numpy.typing as npt
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Ink
 from controller.config.machine import AXES, Machine
-from controller.motion.frames import (
-    canvas_to_machine_mm,
-    machine_to_canvas_mm,
-    quanta_per_mm,
-    quanta_to_machine_mm,
-    soft_limits_mm,
+from controller.motion.approach import SIGNIFICANT_MM, lead_in_points_mm, plan_travels
+from controller.motion.frames import quanta_per_mm, quanta_to_machine_mm, soft_limits_mm
+from controller.motion.geometry import GeometryMap
+from controller.motion.instances import (
+    Planned,
+    Shapes,
+    StrokeRules,
+    find_shapes,
+    first_directions,
+    plan_shapes,
 )
-from controller.motion.path import SHORTEST_MM, Index, Vector, polyline
-from controller.motion.profile import plan_profile
-from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
-from controller.motion.ticks import sample, to_quanta, to_velocities
+from controller.motion.path import SHORTEST_MM, Index, Vector
+from controller.motion.pen import Pen, still_ticks
+from controller.motion.schedule import SEGMENT_DTYPE, Schedule, ScheduleWriter, SegmentKind
+from controller.motion.shaping import shaped_move_mm, shaper
+from controller.motion.ticks import to_quanta, to_velocities
 from controller.strokes.strokeset import StrokeSet
 
-LEAD_IN_MARGIN_MM = 0.2
-"""The lead-in is longer than the play by this much, on each axis."""
+if TYPE_CHECKING:
+    from controller.motion.chain import Chain
 
-SIGNIFICANT_OF_PLAY = 0.5
-"""An axis moves significantly in a stroke once it has left its starting point by this share of its play..."""
+CHUNK_TICKS = 150_000
+"""Strokes are planned so many ticks at a time, by estimate, so that memory does not grow with the picture."""
 
-SIGNIFICANT_MM = 0.02
-"""...and by at least this much."""
+CHUNK_VERTICES = 1 << 18
+"""Vertices are looked at so many at a time, for the same reason."""
 
-SETTLE_LAGS = 4.0
-"""After a motion the drives' velocity loops are given this many of their time constants to arrive (e^-4 = 2 %)."""
+KEPT_TICKS = 4_000_000
+"""Plans of shapes that come again are kept up to so many ticks; shapes beyond are planned each time."""
 
-CHUNK_VERTICES = 60_000
-"""Strokes are planned so many vertices at a time, so that memory does not grow with the picture."""
+MOVED_MM = 0.01
+"""The motor may still move by this while the pen does: what a belt's stretch takes to fade."""
 
 Progress = Callable[[int, int], None]
 """Called with the number of strokes planned so far and of all strokes."""
@@ -57,87 +63,64 @@ _KINDS = np.array(
 )
 
 
-def first_directions(strokes: StrokeSet, significant_mm: Vector) -> npt.NDArray[np.int8]:
-    """Per stroke and axis (S, 2) the sign of the first significant displacement from the start; 0 = never."""
-    counts = np.diff(strokes.offsets)
-    away = strokes.points_mm - np.repeat(strokes.points_mm[strokes.offsets[:-1]], counts, axis=0)
-    signs = np.zeros((len(strokes), 2), dtype=np.int8)
-    for axis in range(2):
-        hit = np.flatnonzero(np.abs(away[:, axis]) > significant_mm[axis])
-        owner = np.searchsorted(strokes.offsets, hit, side="right") - 1
-        stroke, first = np.unique(owner, return_index=True)
-        signs[stroke, axis] = np.sign(away[hit[first], axis])
-    return signs
-
-
-def lead_in_points_mm(strokes: StrokeSet, machine: Machine, start_mm: Vector) -> Vector:
-    """Machine mm (S, 2) from which every stroke is approached, inside the soft limits.
-
-    An axis that never moves significantly keeps the sign in which it arrives from the last stroke's end
-    (``start_mm`` for the first). Beside a soft limit the lead-in may be shorter than the play.
-    """
-    play = np.array([machine.axes[axis].play_mm for axis in AXES])
-    points = canvas_to_machine_mm(strokes.points_mm, machine)
-    starts, ends = points[strokes.offsets[:-1]], points[strokes.offsets[1:] - 1]
-    came_from = np.concatenate([start_mm.reshape(1, 2), ends[:-1]])
-    sign = first_directions(strokes, np.maximum(SIGNIFICANT_OF_PLAY * play, SIGNIFICANT_MM)).astype(
-        np.float64
-    )
-    arriving = np.sign(starts - came_from)
-    sign = np.where(sign == 0, np.where(arriving == 0, 1.0, arriving), sign)
-    low, high = soft_limits_mm(machine)
-    leads: Vector = np.clip(starts - sign * (play + LEAD_IN_MARGIN_MM), low, high)
-    return leads
-
-
 def plan_pass(
     strokes: StrokeSet,
     ink: Ink,
     machine: Machine,
     start_mm: npt.ArrayLike,
     progress: Progress | None = None,
+    folder: Path | None = None,
 ) -> Schedule:
-    """All strokes in their order, from ``start_mm`` (machine mm, where the machine stands) to the park position.
+    """All strokes in their order, from ``start_mm`` (axis mm, where the motors stand) to the park position.
 
-    Raises InputError when a stroke leaves the soft limits.
+    folder: where given, the schedule is written there while it is planned, and comes back memory-mapped.
+    Raises InputError when a stroke leaves the soft limits or an axis would have to be faster than it may.
     """
     start = np.asarray(start_mm, dtype=np.float64).reshape(2)
-    _refuse_outside(strokes, ink, machine)
-    builder = _Builder(machine, start)
-    if len(strokes):
-        leads = lead_in_points_mm(strokes, machine, start)
-        paint_speed = min(ink.paint_speed_mm_s or machine.motion.paint_speed_mm_s, _slower_axis_mm_s(machine))
-        position = start
-        first = 0
-        while first < len(strokes):
-            full = np.searchsorted(strokes.offsets, strokes.offsets[first] + CHUNK_VERTICES, side="right") - 1
-            last = int(min(max(full, first + 1), len(strokes)))
-            position = _plan_strokes(builder, strokes, leads, first, last, position, paint_speed)
-            first = last
-            if progress is not None:
-                progress(first, len(strokes))
-    builder.travel(np.asarray(machine.park_mm, dtype=np.float64))
-    return builder.finish()
+    geometry = GeometryMap.of(machine)
+    _refuse_outside(strokes, ink, machine, geometry)
+    quanta = to_quanta(start, quanta_per_mm(machine))
+    writer = ScheduleWriter((int(quanta[0]), int(quanta[1])), machine.tick_ns, machine.name, folder)
+    try:
+        planner = _Pass(machine, ink, geometry, start, strokes, writer)
+        if len(strokes):
+            shapes = find_shapes(strokes)
+            for first, last in planner.chunks(shapes):
+                planner.add_strokes(shapes, first, last)
+                if progress is not None:
+                    progress(last, len(strokes))
+        planner.park()
+        return writer.finish()[0]
+    finally:
+        writer.close()
 
 
 def plan_move(machine: Machine, start_mm: npt.ArrayLike, target_mm: npt.ArrayLike) -> Schedule:
-    """Pen up, straight from ``start_mm`` to ``target_mm`` (machine mm); one still tick when they are the same.
+    """Pen up, straight from ``start_mm`` to ``target_mm`` (axis mm); one still tick when they are the same.
 
-    Raises InputError when the target is outside the soft limits. The start may be: a machine that was pushed
-    beyond them must be able to come back.
+    The motors' own S-curve: where the play lies does not matter to a move, what follows takes it up. Shaped by
+    ``motion.travel_shaping``. Raises InputError when the target is outside the soft limits. The start may be: a
+    machine that was pushed beyond them must be able to come back.
     """
+    start = np.asarray(start_mm, dtype=np.float64).reshape(2)
     target = np.asarray(target_mm, dtype=np.float64).reshape(2)
     low, high = soft_limits_mm(machine)
-    rounding = 1.0 / np.abs(
-        quanta_per_mm(machine)
-    )  # a limit that came through the quantum grid is still inside
+    scale = quanta_per_mm(machine)
+    rounding = 1.0 / np.abs(scale)  # a limit that came through the quantum grid is still inside
     if not bool(np.all((target >= low - rounding) & (target <= high + rounding))):
         raise InputError(
             [Mistake(Path(machine.name), "target", _limits_words(machine), f"({target[0]:g}, {target[1]:g})")]
         )
-    builder = _Builder(machine, np.asarray(start_mm, dtype=np.float64).reshape(2))
-    builder.travel(target, at_least_one_tick=True)
-    return builder.finish()
+    quanta = to_quanta(start, scale)
+    writer = ScheduleWriter((int(quanta[0]), int(quanta[1])), machine.tick_ns, machine.name, None)
+    positions = _move_mm(machine, start, target)
+    still = positions if len(positions) else start[None]
+    writer.add_ticks(to_velocities(quanta, to_quanta(still, scale)))
+    table = np.zeros(1, dtype=SEGMENT_DTYPE)
+    table["kind"], table["stroke"], table["ticks"] = SegmentKind.TRAVEL, -1, len(still)
+    table["length_mm"] = np.hypot(*(target - start)) if len(positions) else 0.0
+    writer.add_segments(table)
+    return writer.finish()[0]
 
 
 def plan_move_quanta(
@@ -149,17 +132,28 @@ def plan_move_quanta(
     )
 
 
-def still_ticks(machine: Machine, duration_ms: float) -> int:
-    """Whole ticks that last at least ``duration_ms``."""
-    return ceil(duration_ms * 1000.0 / machine.tick_us - 1e-9)
-
-
-def _settle_ticks(machine: Machine) -> int:
-    return still_ticks(machine, SETTLE_LAGS * max(machine.axes[axis].loop_lag_ms for axis in AXES))
-
-
-def _slower_axis_mm_s(machine: Machine) -> float:
-    return min(machine.axes[axis].speed_max_mm_s for axis in AXES)
+def _move_mm(machine: Machine, start_mm: Vector, target_mm: Vector) -> Vector:
+    """Positions (k, 2) of a straight move at the ends of its ticks; none when there is no way to go."""
+    if float(np.hypot(*(target_mm - start_mm))) <= SHORTEST_MM:
+        return np.empty((0, 2))
+    motion = machine.motion
+    shapers = []
+    for index, name in enumerate(AXES):
+        belt = machine.axes[name].belt
+        if belt is None:
+            shapers.append((np.ones(1), np.zeros(1)))
+            continue
+        frequency = float(np.interp(target_mm[index], belt.position_mm, belt.frequency_hz))
+        shapers.append(shaper(motion.travel_shaping, frequency, belt.damping))
+    return shaped_move_mm(
+        start_mm,
+        target_mm,
+        motion.travel_speed_mm_s,
+        motion.acceleration_mm_s2,
+        motion.jerk_mm_s3,
+        machine.tick_us * 1e-6,
+        (shapers[0], shapers[1]),
+    )
 
 
 def _limits_words(machine: Machine) -> str:
@@ -167,162 +161,274 @@ def _limits_words(machine: Machine) -> str:
     return f"machine x from {x.min_mm:g} to {x.max_mm:g} and y from {y.min_mm:g} to {y.max_mm:g} mm"
 
 
-def _refuse_outside(strokes: StrokeSet, ink: Ink, machine: Machine) -> None:
-    points = canvas_to_machine_mm(strokes.points_mm, machine)
+def _refuse_outside(strokes: StrokeSet, ink: Ink, machine: Machine, geometry: GeometryMap) -> None:
+    """Every vertex lies within the soft limits; one mistake for each element that does not."""
     low, high = soft_limits_mm(machine)
-    inside = np.all((points >= low) & (points <= high), axis=1)  # not-a-number is outside as well
-    if bool(inside.all()):
-        return
-    bad = np.flatnonzero(~inside)
-    owner = strokes.element[np.searchsorted(strokes.offsets, bad, side="right") - 1]
-    elements, first = np.unique(owner, return_index=True)
-    canvas = machine_to_canvas_mm(points[bad[first]], machine)
-    raise InputError(
-        [
-            Mistake(
-                Path(f"ink {ink.name}"),
-                strokes.element_ids[int(element)],
-                _limits_words(machine),
-                f"({x:.3f}, {y:.3f}), on the canvas ({u:.3f}, {v:.3f})",
+    mistakes: dict[int, Mistake] = {}
+    for first in range(0, len(strokes.points_mm), CHUNK_VERTICES):
+        canvas = strokes.points_mm[first : first + CHUNK_VERTICES]
+        finite = np.where(np.isfinite(canvas), canvas, 0.0)
+        axes = np.where(np.isfinite(canvas), geometry.to_axes(finite), np.nan)
+        outside = ~np.all((axes >= low) & (axes <= high), axis=1)  # not-a-number is outside as well
+        if not outside.any():
+            continue
+        bad = np.flatnonzero(outside)
+        owner = strokes.element[np.searchsorted(strokes.offsets, first + bad, side="right") - 1]
+        elements, at = np.unique(owner, return_index=True)
+        for element, (x, y), (u, v) in zip(
+            elements.tolist(), axes[bad[at]].tolist(), canvas[bad[at]].tolist(), strict=True
+        ):
+            mistakes.setdefault(
+                element,
+                Mistake(
+                    Path(f"ink {ink.name}"),
+                    strokes.element_ids[element],
+                    _limits_words(machine),
+                    f"({x:.3f}, {y:.3f}), on the canvas ({u:.3f}, {v:.3f})",
+                ),
             )
-            for element, (x, y), (u, v) in zip(
-                elements.tolist(), points[bad[first]].tolist(), canvas.tolist(), strict=True
-            )
-        ]
+    if mistakes:
+        raise InputError([mistakes[element] for element in sorted(mistakes)])
+
+
+def _rules_of(machine: Machine, ink: Ink, crossing_ticks: int) -> StrokeRules:
+    from controller.motion.chain import axis_models, crossing_s, reversal_acceleration_mm_s2
+
+    motion = machine.motion
+    models = axis_models(machine)
+    slower_axis_mm_s = min(machine.axes[axis].speed_max_mm_s for axis in AXES)
+    return StrokeRules(
+        speed_mm_s=min(ink.paint_speed_mm_s or motion.paint_speed_mm_s, slower_axis_mm_s),
+        acceleration_mm_s2=motion.acceleration_mm_s2,
+        jerk_mm_s3=motion.jerk_mm_s3,
+        corner_angle_deg=motion.corner_angle_deg,
+        corners=motion.corners,
+        corner_tolerance_mm=motion.corner_tolerance_mm,
+        reversal_mm_s2=np.array(
+            [reversal_acceleration_mm_s2(model, motion.reversal_error_mm) for model in models]
+        ),
+        reversal_s=max(crossing_s(model) for model in models),
+        crossing_ticks=crossing_ticks,
+        tick_s=machine.tick_us * 1e-6,
+        pen=Pen.of(machine),
     )
 
 
-def _plan_strokes(
-    builder: _Builder,
-    strokes: StrokeSet,
-    leads_mm: Vector,
-    first: int,
-    last: int,
-    position_mm: Vector,
-    paint_speed_mm_s: float,
-) -> Vector:
-    """Plan strokes first..last - 1 in one go; returns where the last one ends (machine mm)."""
-    machine = builder.machine
-    number = last - first
-    offsets = strokes.offsets[first : last + 1] - strokes.offsets[first]
-    counts = np.diff(offsets)
-    points = canvas_to_machine_mm(strokes.points_mm[strokes.offsets[first] : strokes.offsets[last]], machine)
-    # One chain of vertices: where we stand, then for each stroke its lead-in point and its vertices.
-    begins = offsets[:-1] + np.arange(number) + 1  # of each stroke's lead-in point in the chain
-    vertices = np.empty((1 + number + len(points), 2))
-    is_lead = np.zeros(len(vertices), dtype=np.bool_)
-    is_lead[begins] = True
-    is_point = ~is_lead
-    is_point[0] = False
-    vertices[0] = position_mm
-    vertices[is_lead] = leads_mm[first:last]
-    vertices[is_point] = points
-    stop = is_lead.copy()
-    stop[begins + 1] = True  # the stroke's first vertex
-    stop[begins + counts] = True  # and its last
-    # Segments 0..4 of each stroke; of them only travel, lead-in and stroke have chords.
-    segment = np.repeat(5 * np.arange(number), counts + 1) + int(SegmentKind.STROKE)
-    chord_begins = begins - 1  # the travel's chord, then the lead-in's
-    segment[chord_begins] = 5 * np.arange(number) + int(SegmentKind.TRAVEL)
-    segment[chord_begins + 1] = 5 * np.arange(number) + int(SegmentKind.LEAD_IN)
-    speed = np.where(segment % 5 == SegmentKind.STROKE, paint_speed_mm_s, machine.motion.travel_speed_mm_s)
-    settle = _settle_ticks(machine)
-    still = np.tile(
-        [
-            0,
-            settle,
-            still_ticks(machine, machine.head.settle_down_ms),
-            settle,
-            still_ticks(machine, machine.head.settle_up_ms),
-        ],
-        number,
-    )
-    stroke = np.repeat(np.arange(first, last), 5)
-    builder.add(vertices, stop, segment, speed, np.tile(_KINDS, number), stroke, still)
-    end: Vector = vertices[-1]
-    return end
+class _Pass:
+    """A pass in the making: plans stretches one after another and hands them to the writer.
 
+    ``_here`` is where the holder was last sent, canvas mm; ``_quanta`` the last planned command.
+    """
 
-class _Builder:
-    """Collects planned stretches as arrays; one Schedule at the end."""
-
-    def __init__(self, machine: Machine, start_mm: Vector) -> None:
-        self.machine = machine
-        self._scale = quanta_per_mm(machine)
-        start = to_quanta(start_mm, self._scale)
-        self._start = (int(start[0]), int(start[1]))
-        self._position_mm = start_mm
-        self._position_quanta = start
-        self._velocities: list[npt.NDArray[np.int32]] = []
-        self._segments: list[npt.NDArray[np.void]] = []
-        self._count = 0
-        self._tick = 0
-
-    def travel(self, target_mm: Vector, at_least_one_tick: bool = False) -> None:
-        """Pen up and straight to ``target_mm``."""
-        stands = float(np.hypot(*(target_mm - self._position_mm))) <= SHORTEST_MM
-        self.add(
-            np.stack([self._position_mm, target_mm]),
-            np.ones(2, dtype=np.bool_),
-            np.zeros(1, dtype=np.int64),
-            np.array([self.machine.motion.travel_speed_mm_s]),
-            _KINDS[:1],
-            np.array([-1]),
-            np.array([1 if at_least_one_tick and stands else 0]),
-        )
-
-    def add(
+    def __init__(
         self,
-        vertices_mm: Vector,
-        stop: npt.NDArray[np.bool_],
-        segment_of_chord: Index,
-        speed_mm_s: Vector,
-        kind: npt.NDArray[np.uint8],
-        stroke: Index,
-        still: Index,
+        machine: Machine,
+        ink: Ink,
+        geometry: GeometryMap,
+        start_mm: Vector,
+        strokes: StrokeSet,
+        writer: ScheduleWriter,
     ) -> None:
-        """Plan a chain of chords; ``kind``, ``stroke`` and ``still`` (ticks at rest at its end) are by segment.
+        from controller.motion.chain import Chain, axis_models
 
-        Segments without any tick are left out.
-        """
-        motion = self.machine.motion
-        path = polyline(vertices_mm, stop, motion.corner_angle_deg)
-        owner = segment_of_chord[path.chord_of_input]
-        segments = len(kind)
-        moving = np.zeros(segments, dtype=np.int64)
-        velocities = np.empty((0, 2), dtype=np.int32)
-        length = np.bincount(owner, weights=path.length_mm, minlength=segments)
-        if path.chords:
-            profile = plan_profile(path, speed_mm_s[path.chord_of_input], motion.acceleration_mm_s2)
-            boundaries = sample(profile, self.machine.tick_us * 1e-6)
-            moving = np.bincount(
-                owner[profile.run_last_chord], weights=boundaries.ticks, minlength=segments
-            ).astype(np.int64)
-            quanta = to_quanta(boundaries.positions_mm, self._scale)
-            velocities = to_velocities(self._position_quanta, quanta)
-            self._position_quanta = quanta[-1]
-        ticks = moving + still
-        first = np.cumsum(ticks) - ticks
-        out = np.zeros((int(ticks.sum()), 2), dtype=np.int32)
-        out[np.arange(len(velocities)) + np.repeat(first - (np.cumsum(moving) - moving), moving)] = velocities
-        real = ticks > 0
-        table = np.zeros(int(real.sum()), dtype=SEGMENT_DTYPE)
-        table["kind"], table["stroke"] = kind[real], stroke[real]
-        table["first_tick"], table["ticks"] = self._tick + first[real], ticks[real]
-        table["length_mm"] = length[real]
-        self._velocities.append(out)
-        self._segments.append(table)
-        self._count += len(table)
-        self._tick += len(out)
-        self._position_mm = vertices_mm[-1]
+        self._machine, self._ink, self._geometry = machine, ink, geometry
+        self._strokes, self._writer = strokes, writer
+        self._scale = quanta_per_mm(machine)
+        self._park = np.array(machine.park_mm)
+        goal = geometry.to_axes(strokes.points_mm[0]) if len(strokes) else self._park
+        # On which side of its play each motor lies is not known here; the first travel takes it up.
+        flank = np.where(goal < start_mm, -1.0, 1.0)
+        self._chain: Chain = Chain(axis_models(machine), machine.tick_us * 1e-6, start_mm, flank)
+        self._rules = _rules_of(machine, ink, self._chain.crossing_ticks)
+        self._here = geometry.to_canvas(self._chain.head_mm)
+        self._quanta = to_quanta(start_mm, self._scale)
+        self._fastest = np.array(
+            [np.ceil(machine.axes[name].speed_max_mm_s * abs(self._scale[i]) * machine.tick_us * 1e-6)
+             for i, name in enumerate(AXES)]
+        )  # fmt: skip
+        self._lower = still_ticks(machine, machine.head.settle_down_ms)
+        self._raise = still_ticks(machine, machine.head.settle_up_ms)
+        arrive = self._chain.delay_ticks + self._chain.rest_ticks
+        self._rest_before = arrive
+        # Chunks end with a pen raised, and the chain wants so much rest there.
+        self._rest_after = max(arrive, self._chain.end_ticks - self._raise)
+        self._kept: dict[int, Planned] = {}
+        self._kept_ticks = 0
 
-    def finish(self) -> Schedule:
-        """The whole as one schedule."""
-        segments = np.concatenate(self._segments)
-        return Schedule(
-            np.concatenate(self._velocities),
-            segments,
-            self._start,
-            self.machine.tick_ns,
-            self.machine.name,
+    def chunks(self, shapes: Shapes) -> Iterator[tuple[int, int]]:
+        """First and last + 1 of the strokes to plan together: enough by estimate, and at least one."""
+        each = shapes.length_mm / (self._rules.speed_mm_s * self._rules.tick_s)
+        each += 0.5 * np.diff(self._strokes.offsets) + self._rest_before + self._rest_after + 50
+        total = np.concatenate([[0.0], np.cumsum(each)])
+        first = 0
+        while first < len(each):
+            full = int(np.searchsorted(total, total[first] + CHUNK_TICKS, side="right")) - 1
+            last = min(max(full, first + 1), len(each))
+            yield first, last
+            first = last
+
+    def add_strokes(self, shapes: Shapes, first: int, last: int) -> None:
+        """Plan strokes first..last - 1 and add them to the schedule."""
+        from controller.motion.filling import fill_strokes
+
+        strokes, number = self._strokes, last - first
+        planned, which = self._planned(shapes, first, last)
+        bank_ends = np.cumsum(planned.ticks)
+        ticks = planned.ticks[which]
+        start = strokes.points_mm[strokes.offsets[first:last]] + planned.first_mm[which]
+        end = start + planned.last_mm[which]
+        came = np.concatenate([self._here[None], end[:-1]])
+        signs = first_directions(planned.positions_mm, planned.ticks, SIGNIFICANT_MM)[which]
+        lead = lead_in_points_mm(
+            came, start, signs.astype(np.float64), planned.heading[which], self._machine, self._geometry
         )
+        travels = plan_travels(came, lead, start, self._machine, self._geometry)
+        table = np.zeros((number, len(_KINDS)), dtype=SEGMENT_DTYPE)
+        table["kind"] = _KINDS
+        table["stroke"] = np.arange(first, last)[:, None]
+        table["ticks"] = np.stack(
+            [
+                travels.ticks - travels.lead_ticks,
+                travels.lead_ticks + self._rest_before,
+                np.full(number, self._lower),
+                ticks + self._rest_after,
+                np.full(number, self._raise),
+            ],
+            axis=1,
+        )
+        table["length_mm"][:, SegmentKind.TRAVEL] = travels.length_mm
+        table["length_mm"][:, SegmentKind.LEAD_IN] = travels.lead_mm
+        table["length_mm"][:, SegmentKind.STROKE] = shapes.length_mm[first:last]
+        raw = np.empty((int(table["ticks"].sum()), 2))
+        fill_strokes(
+            travels.positions_mm,
+            travels.ticks,
+            np.full(number, self._rest_before + self._lower),
+            planned.positions_mm,
+            (bank_ends - planned.ticks)[which],
+            ticks,
+            start,
+            self._rest_after + self._raise,
+            raw,
+        )
+        self._here = raw[-1].copy()
+        self._add(raw, table.ravel())
+
+    def park(self) -> None:
+        """Travel to the park position and end exactly there."""
+        from controller.motion.chain import Chain
+
+        chain = self._chain
+        target = chain.head_mm.copy()
+        for sign in (1.0, -1.0):
+            # Where the head rests when the motor has come to the park position in this direction.
+            rest = Chain(chain.models, chain.tick_s, self._park, np.full(2, sign)).head_mm
+            beyond = sign * (rest - chain.head_mm) > 0.0
+            target[beyond] = rest[beyond]
+        goal = self._geometry.to_canvas(target)[None]
+        if float(np.abs(target - chain.head_mm).max()) > SHORTEST_MM:
+            travels = plan_travels(self._here[None], goal, goal, self._machine, self._geometry)
+            raw = np.concatenate([travels.positions_mm, np.repeat(goal, chain.end_ticks, axis=0)])
+            commands = chain.commands_mm(self._geometry.to_axes(raw))
+        else:
+            commands = np.empty((0, 2))
+        # Within the play, or less than the chain's hysteresis: the motor alone goes the rest of the way.
+        left = self._park - chain.motor_mm
+        if np.any(np.abs(left) > 1.0 / np.abs(self._scale)):
+            commands = np.concatenate([commands, _move_mm(self._machine, chain.motor_mm, self._park)])
+        if not len(commands):
+            return
+        commands[-1] = self._park
+        table = np.zeros(1, dtype=SEGMENT_DTYPE)
+        table["kind"], table["stroke"], table["ticks"] = SegmentKind.TRAVEL, -1, len(commands)
+        table["length_mm"] = np.hypot(*(goal[0] - self._here))
+        self._write(commands, table)
+
+    def _planned(self, shapes: Shapes, first: int, last: int) -> tuple[Planned, Index]:
+        """The shapes of a chunk, planned or kept, and which of them each stroke is."""
+        numbers, begins, which = np.unique(shapes.number[first:last], return_index=True, return_inverse=True)
+        known = np.array([number in self._kept for number in numbers.tolist()], dtype=np.bool_)
+        fresh = plan_shapes(self._strokes, first + begins[~known], self._rules)
+        if not known.any():
+            order = np.arange(len(numbers))
+            together = fresh
+        else:
+            old = [self._kept[number] for number in numbers[known].tolist()]
+            together = Planned(
+                *(
+                    np.concatenate([getattr(one, field) for one in (fresh, *old)])
+                    for field in ("positions_mm", "ticks", "first_mm", "last_mm", "heading")
+                )
+            )
+            order = np.empty(len(numbers), dtype=np.int64)
+            order[~known] = np.arange(len(numbers) - len(old))
+            order[known] = np.arange(len(numbers) - len(old), len(numbers))
+        self._keep(shapes, numbers[~known], fresh)
+        return together, order[which.reshape(-1)]
+
+    def _keep(self, shapes: Shapes, numbers: Index, fresh: Planned) -> None:
+        """Keep what is used more than once, as far as there is room."""
+        ends = np.cumsum(fresh.ticks)
+        for at in np.flatnonzero(shapes.uses[numbers] > 1).tolist():
+            ticks = int(fresh.ticks[at])
+            if self._kept_ticks + ticks > KEPT_TICKS:
+                continue
+            self._kept_ticks += ticks
+            one = slice(at, at + 1)
+            self._kept[int(numbers[at])] = Planned(
+                fresh.positions_mm[ends[at] - ticks : ends[at]].copy(),
+                fresh.ticks[one].copy(),
+                fresh.first_mm[one].copy(),
+                fresh.last_mm[one].copy(),
+                fresh.heading[one].copy(),
+            )
+
+    def _add(self, raw_mm: Vector, table: npt.NDArray[np.void]) -> None:
+        """Raw holder positions (n, 2), canvas mm, through geometry and chain into the schedule."""
+        self._write(self._chain.commands_mm(self._geometry.to_axes(raw_mm)), table)
+
+    def _write(self, commands_mm: Vector, table: npt.NDArray[np.void]) -> None:
+        quanta = to_quanta(commands_mm, self._scale)
+        velocities = to_velocities(self._quanta, quanta)
+        self._quanta = quanta[-1]
+        self._refuse_fast(velocities)
+        ends = np.cumsum(table["ticks"])
+        self._check_rest(velocities, table, ends)
+        table["first_tick"] = self._writer.ticks + ends - table["ticks"]
+        self._writer.add_ticks(velocities)
+        self._writer.add_segments(table[table["ticks"] > 0])
+
+    def _refuse_fast(self, velocities: npt.NDArray[np.int32]) -> None:
+        largest = np.abs(velocities).max(axis=0, initial=0)
+        mistakes = [
+            Mistake(
+                Path(self._machine.name),
+                f"axes.{name}.speed_max_mm_s",
+                f"at least {largest[i] / abs(self._scale[i]) / self._rules.tick_s:.1f} mm/s for ink "
+                f"{self._ink.name}, with what lag, play and belt add to travel and paint speed",
+                f"{self._machine.axes[name].speed_max_mm_s:g} mm/s",
+            )
+            for i, name in enumerate(AXES)
+            if largest[i] > self._fastest[i]
+        ]
+        if mistakes:
+            raise InputError(mistakes)
+
+    def _check_rest(
+        self, velocities: npt.NDArray[np.int32], table: npt.NDArray[np.void], ends: Index
+    ) -> None:
+        """No command may move while the pen does. A mistake of ours, never of the input: RuntimeError."""
+        moves = (table["ticks"] > 0) & (
+            (table["kind"] == SegmentKind.LOWER) | (table["kind"] == SegmentKind.RAISE)
+        )
+        if not moves.any():
+            return
+        first, last = (ends - table["ticks"])[moves], ends[moves]
+        totals = np.concatenate(
+            [np.zeros((1, 2), dtype=np.int64), np.cumsum(np.abs(velocities), axis=0, dtype=np.int64)]
+        )
+        moved_mm = (totals[last] - totals[first]) / np.abs(self._scale)
+        if bool(np.any(velocities[last - 1] != 0)) or float(moved_mm.max()) > MOVED_MM:
+            raise RuntimeError(
+                f"expected motors at rest while the pen moves, got {float(moved_mm.max()):.4f} mm of motion"
+            )

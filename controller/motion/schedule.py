@@ -118,7 +118,9 @@ class Schedule:
         starts = np.concatenate([np.zeros(1, dtype=np.int64), ends[:-1]])[: len(ends)]
         total = int(ends[-1]) if len(ends) else 0
         if total != len(self.velocity_units) or not np.array_equal(table["first_tick"], starts):
-            raise ValueError(f"segments: expected to cover {len(self.velocity_units)} ticks in order, they do not")
+            raise ValueError(
+                f"segments: expected to cover {len(self.velocity_units)} ticks in order, they do not"
+            )
         object.__setattr__(self, "head", PerTick(ends, PEN_DOWN[table["kind"]].astype(np.uint8)))
         object.__setattr__(self, "segment", PerTick(ends, np.arange(len(ends), dtype=np.int32)))
 
@@ -172,7 +174,9 @@ class Schedule:
 class ScheduleWriter:
     """Takes a schedule piece by piece; keeps it in memory, or in ``folder`` where one is given."""
 
-    def __init__(self, start_quanta: tuple[int, int], tick_ns: int, machine: str, folder: Path | None) -> None:
+    def __init__(
+        self, start_quanta: tuple[int, int], tick_ns: int, machine: str, folder: Path | None
+    ) -> None:
         self._start, self._tick_ns, self._machine = start_quanta, tick_ns, machine
         self._folder = folder
         self._velocities: list[npt.NDArray[np.int32]] = []

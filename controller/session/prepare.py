@@ -206,11 +206,10 @@ def _prepare_ink(
     def planned(done: int, of: int) -> None:
         report(ink.name, "planning ticks", done / max(1, of))
 
-    schedule = plan_pass(ordered, ink, machine, machine.park_mm, progress=planned)
-    _check_travel(schedule, machine, machine_path, ink.name)
     folder.mkdir(mode=0o755)
+    schedule = plan_pass(ordered, ink, machine, machine.park_mm, progress=planned, folder=folder / "schedule")
+    _check_travel(schedule, machine, machine_path, ink.name)
     ordered.save(folder / "strokes.npz")
-    schedule.save(folder / "schedule")
     report(ink.name, "planning ticks", 1.0)
     return PreparedInk(
         name=ink.name,
@@ -264,16 +263,21 @@ def _check_fits(sets: dict[str, StrokeSet], job: Job, machine: Machine, artwork_
 
 
 def _check_travel(schedule: Schedule, machine: Machine, machine_path: Path, ink: str) -> None:
-    """The whole motion, lead-ins included, stays within the soft limits."""
-    boundaries = schedule.boundaries_quanta()
+    """The whole motion, lead-ins included, stays within the soft limits but for what commands run ahead of it."""
+    import numpy as np
+
+    from controller.stream.prepare import command_lead_mm
+
+    low, high = np.array(schedule.start_quanta), np.array(schedule.start_quanta)
+    for boundaries in schedule.boundaries_in_chunks():
+        low, high = np.minimum(low, boundaries.min(axis=0)), np.maximum(high, boundaries.max(axis=0))
     mistakes: list[Mistake] = []
     for index, name in enumerate(AXES):
         axis = machine.axes[name]
         per_mm = machine.quanta_per_mm(name)
-        first, last = sorted(
-            (float(boundaries[:, index].min()) / per_mm, float(boundaries[:, index].max()) / per_mm)
-        )
-        if first < axis.min_mm or last > axis.max_mm:
+        first, last = sorted((float(low[index]) / per_mm, float(high[index]) / per_mm))
+        lead_mm = command_lead_mm(machine, name)
+        if first < axis.min_mm - lead_mm or last > axis.max_mm + lead_mm:
             mistakes.append(
                 Mistake(
                     machine_path,

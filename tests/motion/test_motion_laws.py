@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from controller.motion.frames import canvas_to_machine_mm, quanta_per_mm
+from controller.motion.frames import quanta_per_mm
 from controller.motion.path import FLATTENING_MM, polyline
 from controller.motion.plan import plan_pass
 from controller.motion.profile import plan_profile
@@ -60,37 +60,65 @@ def distance_to_polyline(points, vertices):
 
 @LAWS
 @given(stroke=rough_strokes())
-def test_every_boundary_is_on_the_path(machine, ink, strokes_of, stroke):
-    """Each boundary of a stroke is within twice the flattening tolerance of its polyline, and the last is its end.
+def test_every_boundary_is_on_the_path(stiff, ink, strokes_of, head_of, stroke):
+    """On a machine without lag and play the head is within twice the flattening tolerance of the polyline, and ends
+    on its end.
 
-    Averaging in time for the jerk adds A T^2 / 24 at most, T the ticks of 2 A / J and one more.
+    Averaging in time for the jerk adds A T^2 / 24 at most, T the ticks of 2 A / J and one more; the chain's smoothing
+    A h^2 / 4 (variance h^2 / 2 of its kernel).
     """
     strokes = strokes_of(stroke)
-    schedule = plan_pass(strokes, ink, machine, machine.park_mm)
+    schedule = plan_pass(strokes, ink, stiff, stiff.park_mm)
     (row,) = schedule.segments[schedule.segments["kind"] == SegmentKind.STROKE]
-    scale = np.abs(quanta_per_mm(machine))
-    boundaries = schedule.boundaries_quanta()[row["first_tick"] : row["first_tick"] + row["ticks"] + 1]
-    vertices = canvas_to_machine_mm(stroke, machine) * quanta_per_mm(machine)
-    motion, tick_s = machine.motion, machine.tick_us * 1e-6
+    head = head_of(schedule, stiff)[row["first_tick"] : row["first_tick"] + row["ticks"] + 1]
+    motion, tick_s = stiff.motion, stiff.tick_us * 1e-6
     window_s = 2 * motion.acceleration_mm_s2 / motion.jerk_mm_s3 + 2 * tick_s
-    beside_mm = 2 * FLATTENING_MM + motion.acceleration_mm_s2 * window_s**2 / 24
-    away = distance_to_polyline(boundaries.astype(np.float64), vertices).max()
-    assert away <= beside_mm * scale.max() + 1.0
-    assert np.abs(boundaries[-1] - vertices[-1]).max() <= 0.51
-    assert (scale > 0).all()
+    beside_mm = 2 * FLATTENING_MM + motion.acceleration_mm_s2 * (window_s**2 / 24 + tick_s**2 / 4)
+    assert distance_to_polyline(head, stroke).max() <= beside_mm + 1e-5
+    np.testing.assert_allclose(head[0], stroke[0], atol=1e-5)
+    np.testing.assert_allclose(head[-1], stroke[-1], atol=1e-5)
 
 
 @LAWS
 @given(stroke=rough_strokes())
-def test_speed_never_exceeds_the_limit(machine, ink, strokes_of, stroke):
-    """No tick of a pass is faster than the travel speed, none of a stroke faster than the paint speed."""
+def test_the_head_ends_on_the_stroke_through_lag_and_play(machine, ink, strokes_of, head_of, stroke):
+    """With the machine's lag and play the head, by the forward model, begins and ends within 0.05 mm of the ends and
+    never strays farther from the polyline than 0.25 mm, however rough it is."""
     schedule = plan_pass(strokes_of(stroke), ink, machine, machine.park_mm)
-    per_second = schedule.velocity_units / np.abs(quanta_per_mm(machine)) / (machine.tick_us * 1e-6)
+    (row,) = schedule.segments[schedule.segments["kind"] == SegmentKind.STROKE]
+    head = head_of(schedule, machine)[row["first_tick"] : row["first_tick"] + row["ticks"] + 1]
+    assert np.hypot(*(head[0] - stroke[0])) < 0.05
+    assert np.hypot(*(head[-1] - stroke[-1])) < 0.05
+    assert distance_to_polyline(head, stroke).max() < 0.25
+
+
+@LAWS
+@given(stroke=rough_strokes(), park=st.tuples(st.floats(990, 1010), st.floats(890, 910)))
+def test_no_command_moves_while_the_pen_does_and_the_end_is_exact(machine, ink, strokes_of, stroke, park):
+    """On any stroke LOWER and RAISE stand still, and the motors end at the park position to the quantum."""
+    there = machine.model_copy(update={"park_mm": (park[0] + 200.0, park[1] + 150.0)})
+    schedule = plan_pass(strokes_of(stroke), ink, there, machine.park_mm)
+    for row in schedule.segments:
+        if row["kind"] in (SegmentKind.LOWER, SegmentKind.RAISE):
+            assert not schedule.velocity_units[row["first_tick"] :][: row["ticks"]].any()
+    end = schedule.boundaries_quanta()[-1]
+    np.testing.assert_array_equal(end, np.rint(np.array(there.park_mm) * quanta_per_mm(there)))
+
+
+@LAWS
+@given(stroke=rough_strokes())
+def test_speed_never_exceeds_the_limit(stiff, ink, strokes_of, stroke):
+    """No tick of a pass is faster than the travel speed, none of a stroke faster than the paint speed.
+
+    On a machine without lag and play, whose commands are the head's motion.
+    """
+    schedule = plan_pass(strokes_of(stroke), ink, stiff, stiff.park_mm)
+    per_second = schedule.velocity_units / np.abs(quanta_per_mm(stiff)) / (stiff.tick_us * 1e-6)
     speed = np.hypot(*per_second.T)
-    rounding = 2 / np.abs(quanta_per_mm(machine)).min() / (machine.tick_us * 1e-6)
-    assert speed.max() <= machine.motion.travel_speed_mm_s + rounding
-    painting = schedule.segments["kind"][schedule.segment] == SegmentKind.STROKE
-    assert speed[painting].max() <= machine.motion.paint_speed_mm_s + rounding
+    rounding = 2 / np.abs(quanta_per_mm(stiff)).min() / (stiff.tick_us * 1e-6)
+    assert speed.max() <= stiff.motion.travel_speed_mm_s + rounding
+    painting = schedule.segments["kind"][np.asarray(schedule.segment)] == SegmentKind.STROKE
+    assert speed[painting].max() <= stiff.motion.paint_speed_mm_s + rounding
 
 
 @LAWS
@@ -129,7 +157,10 @@ def test_acceleration_at_vertices_is_bounded_on_any_path(stroke):
 @LAWS
 @given(stroke=rough_strokes(), mirror=st.sampled_from([(-1, 1), (1, -1), (-1, -1)]), back=st.booleans())
 def test_mirrored_and_reversed_strokes_take_the_same_ticks(machine, ink, strokes_of, stroke, mirror, back):
-    """Timing knows no direction: a stroke, its mirror image and its way back have equal numbers of ticks."""
+    """Timing knows no direction: a stroke and its mirror image have equal numbers of ticks.
+
+    So has its way back, but for two ticks: where a run just fits into whole ticks, rounding decides.
+    """
     other = (stroke - 900) * mirror + 900
     if back:
         other = other[::-1]
@@ -139,7 +170,7 @@ def test_mirrored_and_reversed_strokes_take_the_same_ticks(machine, ink, strokes
         for row in plan_pass(strokes_of(each), ink, machine, machine.park_mm).segments
         if row["kind"] == SegmentKind.STROKE
     ]
-    assert ticks[0] == ticks[1]
+    assert abs(int(ticks[0]) - int(ticks[1])) <= (2 if back else 0)
 
 
 @LAWS
