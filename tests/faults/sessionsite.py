@@ -56,7 +56,12 @@ class Site:
             "--machine", str(self.machine), "--state", str(self.state.root),
         ]  # fmt: skip
         child = subprocess.Popen(
-            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL
+            command,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL,
+            # A session of its own: to starve it must starve nobody else (the kernel shares by session).
+            start_new_session=True,
         )
         self.children.append(child)
         return child
