@@ -97,6 +97,16 @@ def _belt_at(s: State, y: float) -> tuple[float, float, float]:
 
 
 @compiled
+def _pushed(force: float, v: float, b: float, rail: float) -> float:
+    """Acceleration of a head at ``v`` on which the belt pulls with ``force``."""
+    if v != 0.0:
+        return force - b * v - math.copysign(rail, v)
+    if abs(force) <= rail:
+        return 0.0
+    return force - math.copysign(rail, force)
+
+
+@compiled
 def _pulley(s: State, k: float, c: float, h: float) -> float:
     """Where the pulley stands after a step of ``h`` s, the motor being at its end already.
 
@@ -107,11 +117,11 @@ def _pulley(s: State, k: float, c: float, h: float) -> float:
     w, y, v = s[PULLEY], s[HEAD], s[HEAD_V]
     friction = s[PLAY_FRICTION]
     if low < high and not math.isinf(friction):
-        b, rub = s[VISCOUS], math.copysign(s[RAIL], v) if v != 0.0 else 0.0
+        b, rail = s[VISCOUS], s[RAIL]
         pull = k * (w - y) - c * v
         begins = 0.0
         if abs(pull) <= friction:
-            a = pull - b * v - rub
+            a = _pushed(pull, v, b, rail)
             end = k * (w - y - v * h - 0.5 * a * h * h) - c * (v + a * h)
             begins = h
             if abs(end) > friction:
@@ -123,7 +133,7 @@ def _pulley(s: State, k: float, c: float, h: float) -> float:
             stretch = force / k
             if c > 0.0:
                 stretch += (w - y - stretch) * math.exp(-k * left / c)
-            slid = y + v * left + 0.5 * (force - b * v - rub) * left * left + stretch
+            slid = y + v * left + 0.5 * _pushed(force, v, b, rail) * left * left + stretch
             w = min(w, slid) if pull > 0.0 else max(w, slid)
     return float(min(max(w, low), high))
 
