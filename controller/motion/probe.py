@@ -100,21 +100,29 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """A test ready to drive. ``parts`` belong to the schedule's segments, one to one."""
+    """A test ready to drive. ``parts`` belong to the schedule's segments, one to one.
+
+    flank: (x, y) -1 or +1, the side of its gap that each motor takes up before the first part.
+    """
 
     test: Test
     schedule: Schedule
     parts: tuple[Part, ...]
+    flank: tuple[int, int]
 
     def save(self, folder: Path) -> None:
         """Write the schedule, and beside it what the test is."""
         self.schedule.save(folder)
-        what = {"test": asdict(self.test), "parts": [asdict(part) for part in self.parts]}
+        what = {
+            "test": asdict(self.test),
+            "parts": [asdict(part) for part in self.parts],
+            "flank": list(self.flank),
+        }
         (folder / TEST_FILE).write_text(json.dumps(what, indent=1) + "\n")
 
 
-def load_test(folder: Path) -> tuple[Test, tuple[Part, ...]]:
-    """What ``Probe.save`` wrote of a test. Raises InputError when it is missing or of another kind."""
+def load_test(folder: Path) -> tuple[Test, tuple[Part, ...], tuple[int, int]]:
+    """What ``Probe.save`` wrote of a test: settings, parts, flank. Raises InputError when it is none."""
     path = folder / TEST_FILE
     try:
         said = json.loads(path.read_text())
@@ -124,7 +132,8 @@ def load_test(folder: Path) -> tuple[Test, tuple[Part, ...]]:
         }
         if set(settings) != {field.name for field in fields(made)}:
             raise ValueError("other settings")
-        return made(**settings), tuple(Part(**part) for part in said["parts"])
+        x, y = said["flank"]
+        return made(**settings), tuple(Part(**part) for part in said["parts"]), (int(x), int(y))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError([Mistake(path, "test", "a test of giornata measure", str(error))]) from None
 
@@ -154,7 +163,7 @@ def plan_probe(machine: Machine, test: Test) -> Probe:
             way = _axis(machine, test)
         case LineTest():
             way = _line(machine, test)
-    return Probe(test, way.finish(), tuple(way.parts))
+    return Probe(test, way.finish(), tuple(way.parts), way.flank)
 
 
 def _circle(machine: Machine, test: CircleTest) -> _Way:
@@ -210,8 +219,11 @@ def _line(machine: Machine, test: LineTest) -> _Way:
     way.mark("")
     for ends, what in (((start, end), "there"), ((end, start), "back")):
         way.drive(np.stack(ends), test.speed_mm_s)
-        way.rest(REST_S)
+        way.settle()
         way.mark(what)
+        # A part of its own: for the way back the motors cross their play before the head moves.
+        way.rest(REST_S)
+        way.mark("")
     return way
 
 
@@ -267,6 +279,7 @@ class _Way:
             [place + 0.5 * s * float(model.gap_mm(place)) for place, s, model in zip(start, side, models, strict=True)]
         )  # fmt: skip
         self._motor = motor
+        self.flank = (int(side[0]), int(side[1]))
         self._gap = gap
         self._chain = Chain(models, self.tick_s, motor, side)
         self._raw: list[Vector] = []
@@ -277,7 +290,7 @@ class _Way:
         self._at = self._geometry.to_canvas(self._chain.head_mm)
         self._rest_axis = np.array(self._chain.head_mm)
         self.travel(first_mm)
-        self.rest(REST_S)
+        self.rest(2.0 * REST_S)
 
     def drive(self, points_mm: Vector, speed_mm_s: float) -> Vector:
         """Along a smooth line (canvas mm) from where the head is; answers its places at tick ends (k, 2)."""

@@ -104,7 +104,7 @@ def read_probed(state_dir: Path, session_id: int) -> Probed:
         raise InputError(
             [Mistake(state.journal, "session", "one that drove a test to its end", f"session {session_id}")]
         )
-    test, parts = load_test(measured_folder(state, session_id))
+    test, parts, flank = load_test(measured_folder(state, session_id))
     folder = run.folder if run.folder.is_dir() else state.runs / run.folder.name
     try:
         spec = StreamSpec.model_validate_json((folder / "spec.json").read_bytes())
@@ -126,7 +126,7 @@ def read_probed(state_dir: Path, session_id: int) -> Probed:
         scheduled = records["scheduled_ns"][records["segment"] == index]
         if len(scheduled):
             windows[index] = scheduled[0], scheduled[-1] + tick_ns
-    sources = _sources(state, machine, records, spec.offset_counts, notes.append)
+    sources = _sources(state, machine, records, spec.offset_counts, flank, notes.append)
     return Probed(machine, session, run, test, parts, windows, tuple(sources), tuple(notes))
 
 
@@ -145,6 +145,7 @@ def _sources(
     machine: Machine,
     records: npt.NDArray[np.void],
     offset_counts: tuple[float, float],
+    flank: tuple[int, int],
     note: Callable[[str], None],
 ) -> list[Readings]:
     fresh = ((records["flags"] & FLAG_FRESH) != 0) & (records["feedback_ns"] > 0)
@@ -161,10 +162,10 @@ def _sources(
     found = [Readings("motors", t_ns, geometry.to_canvas(motor))]
     models = axis_models(machine)
     if any(model.has_play or model.belt_hz for model in models):
-        # On the ticks' own grid; the test begins with a move that takes up the play, whichever side it lay on.
+        # On the ticks' own grid; the test begins with a move that takes the play up to that side.
         grid = np.arange(int(t_ns[0]), int(t_ns[-1]) + 1, machine.tick_ns)
         even = np.stack([np.interp(grid - grid[0], t_ns - grid[0], motor[:, k]) for k in range(2)], axis=1)
-        head = head_from_motor_mm(models, even, machine.tick_us * 1e-6, (0.0, 0.0))
+        head = head_from_motor_mm(models, even, machine.tick_us * 1e-6, flank)
         found.append(Readings("model", grid, geometry.to_canvas(head)))
     truth = _simulation(state, machine, (int(t_ns[0]), int(t_ns[-1])), note)
     if truth is not None:

@@ -19,7 +19,7 @@ from controller.config.places import StateDir
 from controller.motion.probe import AxisTest, CircleTest, LineTest, Test
 from controller.report.html import NONE, STYLE, Picture
 from controller.report.probed import SOURCES, Probed, read_probed
-from controller.report.probefigures import CAUSES, Evaluated, FigureRow, evaluate, figure_rows
+from controller.report.probefigures import CAUSES, AxisSource, Evaluated, FigureRow, evaluate, figure_rows
 from controller.report.probeplots import axis_plot, circle_plot, line_plot, unrolled_plot
 
 SHORT = {"motors": "motors", "model": "head (model)", "simulation": "head (simulation)"}
@@ -220,7 +220,7 @@ def _page(
         body.append(f'<p class="quiet">{escape(_words(group, probed))}</p>')
     if evaluated.axes:
         body.append("<h2>By target</h2>")
-        body.append(_targets(evaluated))
+        body.extend(_targets(one) for one in evaluated.axes)
     for picture in pictures:
         data = base64.b64encode(picture.png).decode("ascii")
         body.append(
@@ -240,14 +240,15 @@ def _page(
 _STYLE = """
 dl { grid-template-columns: minmax(5rem, max-content) 1fr; }
 td.words { min-width: 9rem; }
+h3 { font-size: 1rem; margin: 1.2rem 0 0.4rem; }
 figure img { max-width: 54rem; }
 @media (max-width: 40rem) { dl { grid-template-columns: 1fr; gap: 0; } dd { margin-bottom: 0.4rem; }
-  th, td { padding: 0.35rem 0.5rem; } td.words { min-width: 8rem; } }
+  th, td { padding: 0.35rem 0.5rem; } td.words { white-space: nowrap; } }
 """
 
 
 def _table(rows: Sequence[FigureRow], sources: Sequence[str]) -> str:
-    head = ["figure", *(SHORT[source] for source in sources), "unit", "meaning"]
+    head = ["figure", *(SHORT[source].replace(" (", "\n(") for source in sources), "unit", "meaning"]
     cells = [
         [
             escape(row.symbol),
@@ -260,22 +261,20 @@ def _table(rows: Sequence[FigureRow], sources: Sequence[str]) -> str:
     return _html_table(head, cells, words={len(head) - 1})
 
 
-def _targets(evaluated: Evaluated) -> str:
-    head = ["target, mm"]
-    columns: list[list[str]] = []
-    for one in evaluated.axes:
-        found = one.figures
-        if not columns:
-            columns.append([value_text(float(value), 3) for value in found.targets_mm])
-        for name, values in (
-            ("mean up", found.mean_up_mm),
-            ("mean down", found.mean_down_mm),
-            ("B", found.reversal_i_mm),
-            ("R", found.repeatability_i_mm),
-        ):
-            head.append(f"{name}, {SHORT[one.source]}")
-            columns.append([value_text(float(value), 4) for value in values])
-    return _html_table(head, list(zip(*columns, strict=True)))
+def _targets(one: AxisSource) -> str:
+    found = one.figures
+    head = ("target, mm", "mean up, mm", "mean down, mm", "B, mm", "s up, mm", "s down, mm", "R, mm")
+    columns = (
+        [value_text(float(value), 3) for value in found.targets_mm],
+        *(
+            [value_text(float(value), 4) for value in values]
+            for values in (
+                found.mean_up_mm, found.mean_down_mm, found.reversal_i_mm, found.s_up_mm, found.s_down_mm,
+                found.repeatability_i_mm,
+            )
+        ),
+    )  # fmt: skip
+    return f"<h3>{escape(SOURCES[one.source])}</h3>" + _html_table(head, list(zip(*columns, strict=True)))
 
 
 def _html_table(head: Sequence[str], rows: Iterable[Sequence[str]], words: set[int] | None = None) -> str:
@@ -285,7 +284,9 @@ def _html_table(head: Sequence[str], rows: Iterable[Sequence[str]], words: set[i
     def mark(index: int) -> str:
         return ' class="words"' if index in chosen else ""
 
-    top = "".join(f"<th{mark(index)}>{escape(text)}</th>" for index, text in enumerate(head))
+    top = "".join(
+        f"<th{mark(index)}>{escape(text).replace(chr(10), '<br>')}</th>" for index, text in enumerate(head)
+    )
     lines = "".join(
         "<tr>" + "".join(f"<td{mark(index)}>{cell}</td>" for index, cell in enumerate(row)) + "</tr>"
         for row in rows

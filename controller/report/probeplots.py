@@ -25,6 +25,11 @@ Vector = npt.NDArray[np.float64]
 BAND = 0.32
 """The largest deviation is drawn as this share of the circle's radius, at most."""
 
+SPAN_MIN_MM = 0.004
+
+LABELS_RAD = -3 * np.pi / 8
+"""Where the rings are labelled: steep, so that the labels stand above each other."""
+
 WAYS = (("clockwise", BLUE, "-"), ("anticlockwise", ORANGE, (0, (5, 2))))
 
 
@@ -50,7 +55,7 @@ def circle_plot(one: CircleSource, test: CircleTest) -> bytes:
     ]
     largest = max(float(np.abs(values).max()) for values in deviations)
     step_mm, times = magnification(largest, test.radius_mm)
-    figure = new_figure(6.9, 6.6)
+    figure = new_figure(6.25, 6.6)
     axes = figure.subplots()
     round_ = np.linspace(0, 2 * np.pi, 721)
     for ring in range(-3, 4):
@@ -60,9 +65,9 @@ def circle_plot(one: CircleSource, test: CircleTest) -> bytes:
             linewidth=1.2 if ring == 0 else 0.7, zorder=1,
         )  # fmt: skip
         axes.text(
-            radius * np.cos(-np.pi / 8), radius * np.sin(-np.pi / 8), f"{ring * step_mm:+.4g}" if ring else "0",
-            fontsize=7.5, color="#666666", ha="center", va="center", zorder=2,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+            radius * np.cos(LABELS_RAD), radius * np.sin(LABELS_RAD), f"{ring * step_mm:+.3g}" if ring else "0",
+            fontsize=7.5, color="#555555", ha="center", va="center", zorder=4,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
         )  # fmt: skip
     for angle, label in ((0.0, "0°, +x"), (0.5, "90°, +y (down)"), (1.0, "180°"), (1.5, "270°")):
         x, y = np.cos(angle * np.pi), np.sin(angle * np.pi)
@@ -83,13 +88,16 @@ def circle_plot(one: CircleSource, test: CircleTest) -> bytes:
     axes.plot([0], [0], marker="+", color=GREY)
     axes.set_aspect("equal")
     axes.set_xlim(-1.75, 1.75)
-    axes.set_ylim(1.6, -1.6)  # y down, as on the wall
+    axes.set_ylim(1.52, -1.52)  # y down, as on the wall
     axes.axis("off")
+    many = f"{times:,.0f}".replace(",", "\u2009")
     axes.set_title(
-        f"{SOURCES[one.source]}\nradius {test.radius_mm:g} mm, {test.speed_mm_s:g} mm/s; deviation {times:,.0f} x "
-        f"magnified, a ring is {step_mm:g} mm".replace(",", "\u2009"),
-        loc="left", fontsize=10.5, color=BLACK,
-    )  # fmt: skip
+        f"{SOURCES[one.source]}\nradius {test.radius_mm:g} mm, {test.speed_mm_s:g} mm/s; deviation {many} x magnified, "
+        f"a ring is {step_mm:g} mm",
+        loc="left",
+        fontsize=10.5,
+        color=BLACK,
+    )
     axes.legend(loc="center", fontsize=9, frameon=False, bbox_to_anchor=(0.5, 0.44))
     return png(figure)
 
@@ -110,6 +118,7 @@ def unrolled_plot(circles: tuple[CircleSource, ...], test: CircleTest) -> bytes:
             )  # fmt: skip
         axes.axhline(0.0, color=GREY, linewidth=0.8, zorder=1)
         dress(axes, SOURCES[one.source], "", "deviation, mm")
+        _at_least(axes)
         axes.set_xlim(0, 360)
         axes.set_xticks(range(0, 361, 45))
     panels[-1].set_xlabel("angle from x towards y, degrees", fontsize=9.5)
@@ -133,6 +142,7 @@ def axis_plot(sources: tuple[AxisSource, ...], test: AxisTest) -> bytes:
             )  # fmt: skip
         axes.axhline(0.0, color=GREY, linewidth=0.8, zorder=1)
         dress(axes, SOURCES[one.source], "", "deviation, mm")
+        _at_least(axes)
     panels[-1].set_xlabel(f"target along {test.axis}, canvas mm", fontsize=9.5)
     _legend_above(panels[0])
     return png(figure)
@@ -150,9 +160,18 @@ def line_plot(sources: tuple[LineSource, ...], test: LineTest) -> bytes:
             axes.plot(along, side, color=colour, linestyle=style, linewidth=1.3, label=name)
         axes.axhline(0.0, color=GREY, linewidth=0.8, zorder=1)
         dress(axes, SOURCES[one.source], "", "to the right, mm")
+        _at_least(axes)
     panels[-1].set_xlabel("along the line, mm", fontsize=9.5)
     _legend_above(panels[0])
     return png(figure)
+
+
+def _at_least(axes: Axes) -> None:
+    """A scale never finer than is of any use: what is far below a micrometre shall look like nothing."""
+    low, high = axes.get_ylim()
+    if high - low < SPAN_MIN_MM:
+        middle = 0.5 * (low + high)
+        axes.set_ylim(middle - 0.5 * SPAN_MIN_MM, middle + 0.5 * SPAN_MIN_MM)
 
 
 def _legend_above(axes: Axes) -> None:
