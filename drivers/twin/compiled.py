@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-_PARTS = ("compiled", "physics", "elastic", "tip", "playback")
+_PARTS = ("compiled", "parameters", "physics", "elastic", "tip", "playback")
 
 
 def _stamp() -> tuple[tuple[int, int], ...]:
@@ -32,6 +32,9 @@ else:
 
     def compiled(function):
         """A function of numbers and arrays as machine code; division by zero gives infinity, as in numpy."""
-        made = njit(cache=True, error_model="numpy")(function)
+        try:
+            made = njit(cache=True, error_model="numpy")(function)
+        except RuntimeError:  # no folder that code could be kept in: compile anew in each process
+            return njit(error_model="numpy")(function)
         made._cache._cache_file._source_stamp = _stamp()
         return made

@@ -205,7 +205,8 @@ def test_energy_never_grows_without_a_command(
 
 @pytest.mark.parametrize("friction", [None, 1e9])
 def test_pulley_held_by_friction_is_the_play_operator(friction: float | None) -> None:
-    """w for u = 0,1,2,3,2.5,... and r = 0.5: the worked sequence of references 1.8 (Krasnosel'skii-Pokrovskii).
+    """w = max(u - r, min(u + r, w before)), worked by hand for u = 0,1,2,3,2.5,... and r = 0.5 (Krasnosel'skii and
+    Pokrovskii's play operator; from memory).
 
     In the limit of a friction that the belt never overcomes; the head then comes to rest where the pulley is.
     """
