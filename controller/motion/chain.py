@@ -34,10 +34,13 @@ MOTOR_SHARE = 0.85
 HYSTERESIS_MM = 0.005
 """A wiggle of the belt side smaller than this does not make the motor cross the play."""
 
+TURN_MARGIN = 1.4
+"""A turn on a planned curve is no long parabola: it costs up to so many times what the table says."""
+
 LAG_REST = 1.0
 """After a motion the head is given so many time constants of the loop: what an error of the model leaves, dies out."""
 
-_PLACES = 5
+_PLACES = 3
 """Belt frequencies, over the axis, for which shapes of crossings are kept."""
 
 
@@ -91,6 +94,19 @@ def _shapes_of(model: AxisModel) -> _Shapes:
     )
 
 
+def _trail_s(model: AxisModel, shapes: _Shapes) -> float:
+    """How long the belt side may move after the wanted motion has ended: an exit, and what the damper forgets."""
+    trail = 0.0
+    for gap in {gap for gap in model.play_mm if gap > 0.0}:
+        for row in shapes.tables.reshape(-1, easing.COLUMNS):
+            hold = easing.crossing_time(1.0, 1.0, 0.0)
+            trail = max(trail, (row[easing.HOLD] + hold + row[easing.EXIT]) * sqrt(gap / _motor(model, gap)))
+    if model.belt_hz and model.belt_damping:
+        constant = model.belt_damping / (np.pi * min(model.belt_hz))
+        trail += constant * log(10.0 / inverse.FORGOTTEN_MM)
+    return trail
+
+
 def crossing_s(model: AxisModel) -> float:
     """Longest time that the motor takes over the gap, from rest to rest; 0 without play."""
     return max(
@@ -111,7 +127,7 @@ def reversal_acceleration_mm_s2(model: AxisModel, error_mm: float) -> float:
     for gap in {gap for gap in model.play_mm if gap > 0.0}:
         motor = _motor(model, gap)
         for table in shapes.tables:
-            errors = np.maximum.accumulate(table[:, easing.ERROR]) * gap
+            errors = TURN_MARGIN * np.maximum.accumulate(table[:, easing.ERROR]) * gap
             limit = min(limit, float(np.interp(error_mm, errors, easing.RATIOS)) * motor)
     return limit
 
@@ -136,6 +152,12 @@ class Chain:
 
     start_motor_mm: (2,) where the motors stand. flank: (2,) -1 or +1, the side of its gap on which each motor lies.
     ``head_mm`` is where the head then rests: the first raw positions have to go on from there.
+
+    delay_ticks: at the end of tick k the head is at raw position k - delay_ticks. rest_ticks: still raw ticks after a
+    motion until the head has arrived, beside the delay. crossing_ticks: still raw ticks at a corner in which the play
+    is taken up without cost. end_ticks: still raw ticks that every chunk must end with. start_ticks: those that it must
+    begin with. A chunk that begins with a motion may have to cross the play before; the room for that is in the delay,
+    unless ``still_start`` promises ``start_ticks`` at the start of each chunk: the delay is shorter by as much.
     """
 
     def __init__(
@@ -144,6 +166,8 @@ class Chain:
         tick_s: float,
         start_motor_mm: npt.ArrayLike,
         flank: npt.ArrayLike,
+        *,
+        still_start: bool = False,
     ) -> None:
         self.models = tuple(models)
         self.tick_s = tick_s
@@ -153,27 +177,19 @@ class Chain:
             if model.has_play and abs(side) != 1.0:
                 raise ValueError(f"flank: expected -1 or +1, got {side:g}")
         self._shapes = [_shapes_of(model) for model in self.models]
-        lead, trail, tail = 0.0, 0.0, 0.0
-        for model, shapes in zip(self.models, self._shapes, strict=True):
-            for gap in model.play_mm:
-                if gap > 0.0:
-                    unit = sqrt(gap / _motor(model, gap))
-                    table = shapes.tables
-                    lead = max(lead, 2.0 * unit)
-                    trail = max(trail, unit * float((2.0 + table[..., easing.EXIT]).max()))
-            if model.belt_hz and model.belt_damping:
-                constant = model.belt_damping / (np.pi * min(model.belt_hz))
-                tail = max(tail, constant * log(10.0 / inverse.FORGOTTEN_MM))
+        lead = max(crossing_s(model) for model in self.models)
+        trail = max(_trail_s(model, shapes) for model, shapes in zip(self.models, self._shapes, strict=True))
         latency = max(model.latency_s for model in self.models)
-        self._lead_ticks = ceil(lead / tick_s - 1e-9)
         self.delay_ticks = HALF_SUPPORT_TICKS + ceil(latency / tick_s - 1e-9)
-        if self._lead_ticks:
-            self.delay_ticks += self._lead_ticks + 2
+        lead_ticks = ceil(lead / tick_s - 1e-9)
+        self.start_ticks = lead_ticks + 2 if lead_ticks and still_start else 0
+        if lead_ticks and not still_start:
+            self.delay_ticks += lead_ticks + 2
         self.rest_ticks = HALF_SUPPORT_TICKS + ceil(
             LAG_REST * max(model.lag_s for model in self.models) / tick_s - 1e-9
         )
-        self.crossing_ticks = self._lead_ticks + SUPPORT if self._lead_ticks else 0
-        self.end_ticks = self.delay_ticks + SUPPORT + ceil((trail + tail) / tick_s)
+        self.crossing_ticks = lead_ticks + SUPPORT if lead_ticks else 0
+        self.end_ticks = self.delay_ticks + SUPPORT + ceil(trail / tick_s)
         self._cut = []  # per axis: first tap's distance and the weights
         for model in self.models:
             whole = floor(model.latency_s / tick_s + 1e-9)
@@ -200,7 +216,8 @@ class Chain:
     def commands_mm(self, head_raw_mm: npt.ArrayLike) -> Vector:
         """Commanded motor positions (n, 2) at the ends of ticks for raw head positions (n, 2) at the ends of ticks.
 
-        The chunk must end with ``end_ticks`` at one place (ValueError otherwise), and go on from the last one.
+        The chunk must go on from the last one, begin with ``start_ticks`` and end with ``end_ticks`` at one place
+        (ValueError otherwise).
         """
         return self.trace(head_raw_mm).commands_mm
 
@@ -214,6 +231,8 @@ class Chain:
         tail = joined[:, -min(self.end_ticks + 1, joined.shape[1]) :]
         if bool(np.any(tail != tail[:, -1:])):
             raise ValueError(f"chunk: expected {self.end_ticks} still ticks at its end, got fewer")
+        if bool(np.any(np.abs(raw[: self.start_ticks] - self.head_mm) > inverse.STILL_MM)):
+            raise ValueError(f"chunk: expected {self.start_ticks} still ticks at its start, got fewer")
         commands, motor, belt_side = (np.empty((len(self.models), n)) for _ in range(3))
         for axis in range(len(self.models)):
             self._axis(axis, joined[axis], commands[axis], motor[axis], belt_side[axis])

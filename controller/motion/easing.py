@@ -42,8 +42,8 @@ SIDE_MIN, SIDE_MAX = 0.1, 2.0
 _STEPS = 32
 """Steps of the simulation in the hold; entry and exit have as many."""
 
-_RESTARTS, _MOVES = 3, 250
-"""How often the search begins anew, and its moves each time."""
+_ROUGH, _FINE, _MOVES = 1, 3, 120
+"""How often the search begins anew: to choose where to go on, and there; and its most moves each time."""
 
 _SEEDS = (
     (-0.5, 2.5, 0.95, 1.6, 1.8),
@@ -132,13 +132,13 @@ def _sure_cost(x: Vector, ratio: float, omega: float, damping: float) -> float:
 
 
 @compiled
-def _search(begin: Vector, ratio: float, omega: float, damping: float) -> tuple[Vector, float]:
+def _search(begin: Vector, ratio: float, omega: float, damping: float, restarts: int) -> tuple[Vector, float]:
     """Least cost near ``begin`` by the simplex of Nelder and Mead (1965), begun anew where it has shrunk."""
     n = len(begin)
     best, best_cost = begin.copy(), _sure_cost(begin, ratio, omega, damping)
     points = np.empty((n + 1, n))
     costs = np.empty(n + 1)
-    for _ in range(_RESTARTS):
+    for _ in range(restarts):
         for i in range(n + 1):
             points[i] = best
             if i > 0:
@@ -147,7 +147,7 @@ def _search(begin: Vector, ratio: float, omega: float, damping: float) -> tuple[
         for _ in range(_MOVES):
             order = np.argsort(costs)
             points, costs = points[order], costs[order]
-            if costs[n] - costs[0] <= 1e-5 * costs[0]:
+            if costs[n] - costs[0] <= 1e-3 * costs[0]:
                 break
             centre = np.zeros(n)
             for i in range(n):
@@ -188,11 +188,12 @@ def shapes(omega: float, damping: float) -> Vector:
     before: list[Vector] = []
     for row in range(len(RATIOS) - 1, -1, -1):
         ratio = max(float(RATIOS[row]), 0.5 * float(RATIOS[1]))
-        found = [_search(seed, ratio, omega, damping) for seed in before + seeds]
+        found = [_search(seed, ratio, omega, damping, _ROUGH) for seed in before + seeds]
         best, cost = found[0]
         for x, other in found[1:]:
-            if other < 0.97 * cost:
+            if other < 0.9 * cost:
                 best, cost = x, other
+        best, _ = _search(best, ratio, omega, damping, _FINE)
         before = [best]
         out[row, :ERROR] = best
         _, error = _cost(best, ratio, omega, damping)

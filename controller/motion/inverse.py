@@ -390,6 +390,7 @@ def motor_pass(
                 speed = new * (dot2 - 2.0 * (level - w2) / leave)
                 meet = min(max(meet, speed - bound * leave / 6.0), max(speed + bound * leave / 6.0, 0.0))
         length = stop - start
+        meet = min(meet, gentle * length)
         rise = 0.5 * (length + meet / gentle)  # the motor gains speed so long, then loses it
         # A contact velocity that the hold does not allow, or a gap that changed with the level, is scaled away.
         top = gentle * rise

@@ -35,8 +35,9 @@ def weights(phase: float, tick_s: float) -> npt.NDArray[np.float64]:
         power = SUPPORT - 1 - order
         for column in range(SUPPORT):
             x = phase + SUPPORT - 1 - column
-            total = sum(
-                (-1) ** i * comb(SUPPORT, i) * max(x - i, 0.0) ** power for i in range(SUPPORT + 1) if x > i
-            )
-            out[order, column] = total / factorial(power) / tick_s**order
+            mirrored = x > 0.5 * SUPPORT  # B is even about its middle; the side with fewer terms cancels less
+            x = SUPPORT - x if mirrored else x
+            total = sum((-1) ** i * comb(SUPPORT, i) * (x - i) ** power for i in range(SUPPORT) if x > i)
+            sign = (-1) ** order if mirrored else 1
+            out[order, column] = sign * total / factorial(power) / tick_s**order
     return out

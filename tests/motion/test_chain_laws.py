@@ -89,14 +89,23 @@ def test_the_play_gives_back_what_was_meant_without_rests(
 
 
 @settings(deadline=None, max_examples=60)
-@given(st.lists(stops, min_size=1, max_size=4), st.sampled_from([-1.0, 1.0]), st.floats(2.0, 200.0))
-def test_chunks_make_no_difference(chunks: list[list[float]], flank: float, speed: float) -> None:
+@given(
+    st.lists(stops, min_size=1, max_size=4),
+    st.sampled_from([-1.0, 1.0]),
+    st.floats(2.0, 200.0),
+    st.booleans(),
+)
+def test_chunks_make_no_difference(
+    chunks: list[list[float]], flank: float, speed: float, still_start: bool
+) -> None:
     """Commands, motor, flank and place are the same to the last bit however the motion is cut at rests."""
-    whole = Chain([FULL], TICK_S, [_motor_at(FULL, 0.0, flank)], [flank])
-    pieces = Chain([FULL], TICK_S, [_motor_at(FULL, 0.0, flank)], [flank])
+    whole, pieces = (
+        Chain([FULL], TICK_S, [_motor_at(FULL, 0.0, flank)], [flank], still_start=still_start)
+        for _ in range(2)
+    )
     here, raws = float(whole.head_mm[0]), []
     for places in chunks:
-        raw = ramps(places, speed, 3, start=here)
+        raw = np.concatenate([np.full(whole.start_ticks, here), ramps(places, speed, 3, start=here)])
         raws.append(np.concatenate([raw, np.full(whole.end_ticks, raw[-1])])[:, None])
         here = float(raw[-1])
     together = whole.commands_mm(np.concatenate(raws))
