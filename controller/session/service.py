@@ -304,10 +304,10 @@ class Service:
             raise RefusedError(
                 f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
             )
-        await self.home()
         schedule = Schedule.load(folder)
         if bool(np.asarray(schedule.head).any()):
             raise ValueError(f"{folder}: expected a schedule with the pen up all the way")
+        await self.home()
         self._ticks_total = schedule.ticks
         self.watcher.measuring_begun(what, schedule.ticks)
         await self._stream(
