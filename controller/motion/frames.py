@@ -1,4 +1,7 @@
-"""Canvas mm to machine mm and on to the quantum grid, and back. Owns these frames' relation; no time, no path."""
+"""Canvas mm to nominal machine mm, and axis mm to the quantum grid, and back. Owns these relations; no time, no path.
+
+What lies between machine mm and axis mm is in controller/motion/geometry.py; without tables they are the same.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,10 @@ Vector = npt.NDArray[np.float64]
 
 
 def canvas_to_machine_mm(points_mm: npt.ArrayLike, machine: Machine) -> Vector:
-    """Canvas mm (..., 2) to machine mm: the canvas hangs with its top left corner at ``canvas.origin_mm``."""
+    """Canvas mm (..., 2) to machine mm: the canvas hangs with its top left corner at ``canvas.origin_mm``.
+
+    Nominal: no registration, and no step on to axis mm (controller/motion/geometry.py).
+    """
     moved: Vector = np.asarray(points_mm, dtype=np.float64) + np.asarray(machine.canvas.origin_mm)
     return moved
 
@@ -28,12 +34,12 @@ def quanta_per_mm(machine: Machine) -> Vector:
 
 
 def quanta_to_machine_mm(quanta: npt.ArrayLike, machine: Machine) -> Vector:
-    """Quantum grid (..., 2) to machine mm."""
+    """Quantum grid (..., 2) to axis mm."""
     return np.asarray(quanta, dtype=np.float64) / quanta_per_mm(machine)
 
 
 def soft_limits_mm(machine: Machine) -> tuple[Vector, Vector]:
-    """Lowest and highest machine mm of the axes, (2,) each."""
+    """Lowest and highest axis mm, (2,) each."""
     return (
         np.array([machine.axes[axis].min_mm for axis in AXES]),
         np.array([machine.axes[axis].max_mm for axis in AXES]),
