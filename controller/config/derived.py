@@ -17,12 +17,16 @@ from controller.config.errors import Mistake
 from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from controller.config.motionrules import JERK_TIME_MAX_S
+from controller.config.plane import bends
 from drivers.settings import StopsSettings
 
 DOT_RADII_MM = (2.0, 5.0)
 
 BELT_SHARE = 0.44
 """1.2^2 - 1: of the stretch that a belt's frequency told 20 % too high leaves."""
+
+BEND_SHARE_MAX = 0.25
+"""Of the path's acceleration: so much of it may a table's bend ask for on top."""
 
 BELT_ERROR_MAX_MM = 0.1
 LEAN_REASONABLE_MM = 0.5
@@ -370,11 +374,23 @@ def _table_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]:
     name, axis = numbers.axis, machine.axes[numbers.axis]
     low, high = numbers.canvas_mm
     sag = machine.geometry.sag if name == "x" else None
-    tables = {f"axes.{name}.length_table": axis.length_table, "geometry.sag": sag}
+    lengths = axis.length_table
+    tables = {
+        f"axes.{name}.length_table": None if lengths is None else (lengths.position_mm, lengths.error_mm),
+        "geometry.sag": None if sag is None else (sag.position_mm, sag.drop_mm),
+    }
     for where, table in tables.items():
-        if table is None or len(table.position_mm) == 1:
+        if table is None or len(table[0]) == 1:
             continue
-        first, last = table.position_mm[0], table.position_mm[-1]
+        bend, place = max(bends(table, low, high), default=(0.0, 0.0))
+        jolt_mm_s2 = machine.motion.paint_speed_mm_s * bend / (machine.tick_us * 1e-6)
+        if jolt_mm_s2 > BEND_SHARE_MAX * machine.motion.acceleration_mm_s2:
+            yield Warned(
+                where,
+                f"bends by {bend * 1000:.3g} mm a metre at {place:g} mm, a jolt of {jolt_mm_s2:.3g} mm/s^2 at paint "
+                "speed: measure at more places",
+            )
+        first, last = table[0][0], table[0][-1]
         if low < first or high > last:
             yield Warned(
                 f"{where}.position_mm",

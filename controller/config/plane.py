@@ -36,6 +36,16 @@ def slopes(table: Table) -> list[float]:
     ]
 
 
+def bends(table: Table, low: float, high: float) -> list[tuple[float, float]]:
+    """(change of slope, place) where the table bends between ``low`` and ``high``; level beyond its ends."""
+    runs = [0.0, *slopes(table), 0.0]
+    return [
+        (abs(after - before), place)
+        for place, (before, after) in zip(table[0], pairwise(runs), strict=True)
+        if low < place < high
+    ]
+
+
 def place_of(lengths: Table, true_mm: float) -> float:
     """The place a with a + error(a) = ``true_mm``. Needs slopes above -1."""
     places, errors = lengths

@@ -200,6 +200,16 @@ WARNED: list[tuple[dict[str, object], str, str]] = [
         "geometry.sag.position_mm",
         "the canvas needs 200 to 3200",
     ),
+    (  # from +8 to -8 mm a metre: 200 mm/s x 0.016 / 0.004 s = 800 mm/s^2, more than a quarter of 2000
+        {
+            "axes.y.length_table": {
+                "position_mm": [0.0, 1000.0, 2000.0, 2100.0],
+                "error_mm": [0.0, 8.0, 0.0, 0.0],
+            }
+        },
+        "axes.y.length_table",
+        "bends by 16 mm a metre at 1000 mm, a jolt of 800 mm/s^2",
+    ),
     (
         {"axes.x.play_table": {"position_mm": [0.0], "play_mm": [0.3]}},
         "axes.x.play_mm",
