@@ -30,6 +30,9 @@ VERBS: tuple[Callable[..., None], ...] = (
     schema.schema,
 )
 
+GROUPS: tuple[typer.Typer, ...] = (measure.measure,)
+"""Verbs that have verbs of their own."""
+
 app = typer.Typer(
     name=PROGRAM,
     help="Paint pictures with a wall-sized gantry: artwork to proved passes, streamed under a guard.",
@@ -40,7 +43,8 @@ app = typer.Typer(
 )
 for verb in VERBS:
     app.command(verb.__name__.replace("_", "-"))(verb)
-app.add_typer(measure.measure)
+for group in GROUPS:
+    app.add_typer(group)
 
 
 def _version(asked: bool) -> None:
