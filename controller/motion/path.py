@@ -108,11 +108,9 @@ def polyline(
     steps = np.diff(points, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
     if bool((lengths < MERGED_MM).any()):
-        kept = np.flatnonzero(_compiled_thin()(points, wanted, MERGED_MM))
-        steps = np.diff(points[kept], axis=0)
-        first = np.flatnonzero(np.concatenate([[True], np.hypot(steps[:, 0], steps[:, 1]) > SHORTEST_MM]))
-        wanted = np.logical_or.reduceat(wanted[kept], first)
-        kept = kept[first]
+        kept, wanted = _apart(points, kept, wanted)
+        thin = _compiled_thin()(points[kept], wanted, MERGED_MM)
+        kept, wanted = _apart(points, kept[thin], wanted[thin])
         allowed = np.minimum.reduceat(allowed, kept)
         points = points[kept]
         steps = np.diff(points, axis=0)
@@ -140,6 +138,13 @@ def polyline(
         rounding,
         (kept[1:] - 1).astype(np.int64),
     )
+
+
+def _apart(points: Vector, kept: Index, stop: npt.NDArray[np.bool_]) -> tuple[Index, npt.NDArray[np.bool_]]:
+    """Of ``kept`` points that coincide with the one before only the first, a stop when one of them is."""
+    steps = np.diff(points[kept], axis=0)
+    first = np.flatnonzero(np.concatenate([[True], np.hypot(steps[:, 0], steps[:, 1]) > SHORTEST_MM]))
+    return kept[first], np.logical_or.reduceat(stop, first)
 
 
 def _thin(points: Vector, stop: npt.NDArray[np.bool_], distance: float) -> npt.NDArray[np.bool_]:

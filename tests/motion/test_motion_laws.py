@@ -6,8 +6,9 @@ import numpy as np
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
+from controller.motion.chain import Chain, axis_models
 from controller.motion.frames import quanta_per_mm
-from controller.motion.path import FLATTENING_MM, polyline
+from controller.motion.path import FLATTENING_MM, MERGED_MM, polyline
 from controller.motion.plan import plan_pass
 from controller.motion.profile import plan_profile
 from controller.motion.schedule import SegmentKind
@@ -159,9 +160,12 @@ def test_acceleration_at_vertices_is_bounded_on_any_path(stroke):
 def test_mirrored_and_reversed_strokes_take_the_same_ticks(machine, ink, strokes_of, stroke, mirror, back):
     """Timing knows no direction: a stroke and its mirror image have equal numbers of ticks.
 
-    So has its way back, but for two ticks: where a run just fits into whole ticks, rounding decides.
+    So has its way back, but for two ticks (where a run just fits into whole ticks, rounding decides) and the room
+    that a stroke gets at its beginning where it wavers there, in which the play can be taken up.
     """
     other = (stroke - 900) * mirror + 900
+    # Which of two vertices a hair apart is left out depends on the direction.
+    assume(not back or np.hypot(*np.diff(stroke, axis=0).T).min() >= MERGED_MM)
     if back:
         other = other[::-1]
     ticks = [
@@ -170,7 +174,9 @@ def test_mirrored_and_reversed_strokes_take_the_same_ticks(machine, ink, strokes
         for row in plan_pass(strokes_of(each), ink, machine, machine.park_mm).segments
         if row["kind"] == SegmentKind.STROKE
     ]
-    assert abs(int(ticks[0]) - int(ticks[1])) <= (2 if back else 0)
+    room = Chain(axis_models(machine), 0.004, machine.park_mm, (1, 1), still_start=True).start_ticks
+    apart = abs(int(ticks[0]) - int(ticks[1]))
+    assert apart == 0 if not back else min(apart, abs(apart - room)) <= 2
 
 
 @LAWS
