@@ -290,6 +290,7 @@ def _still_until(dues: Instants, pending: Instants, to_ns: int) -> int:
 @compiled
 def advance(
     axes: State,
+    shown: State,
     dues: Instants,
     orders: Orders,
     pending: Instants,
@@ -303,11 +304,17 @@ def advance(
     """Advance both axes from one instant of the grid to another; returns the instant reached, which is earlier than
     ``to_ns`` when a limit switch tripped.
 
-    axes (2, COLUMNS), dues (2, n), orders (2, n, ORDER_COLUMNS), pending (2, 2): as for ``step_axis``. Sampling and
+    axes (2, COLUMNS): the true state. shown (2, COLUMNS): the same for others to see, who may have set limit switch,
+    trip and length there; taken over first, and the whole put there at the end.
+    dues (2, n), orders (2, n, ORDER_COLUMNS), pending (2, 2): as for ``step_axis``. Sampling and
     room for samples as in physics.advance. Still time is jumped over.
     """
+    for k in range(axes.shape[0]):
+        for column in (LIMIT, TRIPPED, LENGTH):
+            axes[k, column] = shown[k, column]
     t = from_ns
-    while t < to_ns:
+    tripped = False
+    while t < to_ns and not tripped:
         until = t + STEP_NS
         moved = False
         for k in range(axes.shape[0]):
@@ -327,8 +334,8 @@ def advance(
         elif t % GRID_NS == 0:
             sample(axes, t, stamps, samples, book)
         for k in range(axes.shape[0]):
-            if axes[k, TRIPPED] != 0.0:
-                return t
+            tripped = tripped or axes[k, TRIPPED] != 0.0
+    shown[:] = axes
     return t
 
 
@@ -346,6 +353,12 @@ def unit_draw(seed: int, number: int) -> float:
 
 
 @compiled
+def shifted_ns(jitter_ns: int, seed: int, number: int) -> int:
+    """How much later than its latency (or earlier) order ``number`` acts, at most ``jitter_ns``."""
+    return math.floor(jitter_ns * unit_draw(seed, number) + 0.5)
+
+
+@compiled
 def due_instants(
     arrivals_ns: Instants, latency_ns: int, jitter_ns: int, seed: int, first: int, not_before_ns: int
 ) -> Instants:
@@ -358,10 +371,10 @@ def due_instants(
     for j in range(len(arrivals_ns)):
         due = arrivals_ns[j] + latency_ns
         if jitter_ns > 0:
-            due += math.floor(jitter_ns * unit_draw(seed, first + j) + 0.5)
+            due += shifted_ns(jitter_ns, seed, first + j)
         last = max(last, due)
         dues[j] = last
     return dues
 
 
-__all__ = ["ORDER_COLUMNS", "STEP_NS", "advance", "due_instants", "step_axis", "unit_draw"]
+__all__ = ["ORDER_COLUMNS", "STEP_NS", "advance", "due_instants", "shifted_ns", "step_axis", "unit_draw"]

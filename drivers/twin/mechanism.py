@@ -26,8 +26,6 @@ _KEPT = (
     physics.APPROACHES,
 )  # fmt: skip
 """Columns that change on the grid only, so that a look ahead cannot trip a switch."""
-_OUTSIDE = (physics.LIMIT, physics.TRIPPED, physics.LENGTH)
-"""Columns that others may set in ``state``."""
 
 
 def is_honest(axis: TwinAxis) -> bool:
@@ -57,20 +55,39 @@ class OrderQueue:
 
     def put(self, k: int, order: tuple[float, float, float, float], now_ns: int, *, late: bool) -> None:
         """One order to axis ``k``: acts after the latency, or at once where it comes from inside the drive."""
-        self.put_all(k, np.array([now_ns], dtype=np.int64), np.array([order]), late=late)
+        pending = self.pending
+        if pending[k, 1] == self.dues.shape[1]:
+            self._make_room(k, 1)
+        due_ns = now_ns
+        if late:
+            due_ns += self._latency_ns[k]
+            if self._jitter_ns[k]:
+                due_ns += elastic.shifted_ns(self._jitter_ns[k], self._seeds[k], self._heard[k])
+            self._heard[k] += 1
+        self._last_ns[k] = due_ns = max(self._last_ns[k], due_ns)
+        end = int(pending[k, 1])
+        self.dues[k, end] = due_ns
+        self.orders[k, end] = order
+        pending[k, 1] = end + 1
+
+    def _make_room(self, k: int, wanted: int) -> None:
+        """Forget what has acted already. Raises OverflowError when that is not enough."""
+        begin, end = int(self.pending[k, 0]), int(self.pending[k, 1])
+        waiting = end - begin
+        self.dues[k, :waiting] = self.dues[k, begin:end].copy()
+        self.orders[k, :waiting] = self.orders[k, begin:end].copy()
+        self.pending[k] = 0, waiting
+        if waiting + wanted > self.dues.shape[1]:
+            raise OverflowError(f"orders: room for {self.dues.shape[1] - waiting} more, got {wanted}")
 
     def put_all(self, k: int, arrivals_ns: elastic.Instants, orders: elastic.Orders, *, late: bool) -> None:
         """Orders (n, ORDER_COLUMNS) that arrive at growing instants (n,). Raises OverflowError without room."""
-        begin, end = int(self.pending[k, 0]), int(self.pending[k, 1])
         n = len(arrivals_ns)
-        if end + n > self.dues.shape[1]:
-            waiting = end - begin
-            self.dues[k, :waiting] = self.dues[k, begin:end].copy()
-            self.orders[k, :waiting] = self.orders[k, begin:end].copy()
-            begin, end = 0, waiting
-            self.pending[k] = begin, end
-            if end + n > self.dues.shape[1]:
-                raise OverflowError(f"orders: room for {self.dues.shape[1] - end} more, got {n}")
+        if n == 0:
+            return
+        if self.pending[k, 1] + n > self.dues.shape[1]:
+            self._make_room(k, n)
+        end = int(self.pending[k, 1])
         dues = elastic.due_instants(
             arrivals_ns,
             self._latency_ns[k] if late else 0,
@@ -127,11 +144,13 @@ class Mechanism:
         physics.warm_up(self.state)
         if self.orders is None:
             return
-        elastic.due_instants(np.zeros(1, dtype=np.int64), 0, 1, 1, 0, 0)
+        elastic.shifted_ns(1, 1, 0)
         state, book = self.state.copy(), np.array([0, -1], dtype=np.int64)
         nothing = np.zeros_like(self.orders.pending)
         arrays = np.zeros(4, dtype=np.int64), np.zeros((4, physics.SAMPLE_COLUMNS)), book
-        elastic.advance(state, self.orders.dues, self.orders.orders, nothing, 0, 0, elastic.STEP_NS, *arrays)
+        elastic.advance(
+            state, state.copy(), self.orders.dues, self.orders.orders, nothing, 0, 0, elastic.STEP_NS, *arrays
+        )
         elastic.step_axis(
             state[0], self.orders.dues[0], self.orders.orders[0], nothing[0], 0, elastic.STEP_NS, 0
         )
@@ -144,34 +163,31 @@ class Mechanism:
                 self.state, self.now_ns, until_ns, recorder.stamps, recorder.samples, recorder.book
             )
             return self.now_ns
-        for column in _OUTSIDE:
-            self._true[:, column] = self.state[:, column]
-        goal_ns = until_ns // elastic.STEP_NS * elastic.STEP_NS
-        self.now_ns = until_ns
-        if goal_ns > self._grid_ns:
-            self._grid_ns = elastic.advance(
-                self._true,
-                queue.dues,
-                queue.orders,
-                queue.pending,
-                self.birth_ns,
-                self._grid_ns,
-                goal_ns,
-                recorder.stamps,
-                recorder.samples,
-                recorder.book,
-            )
-            if self._true[:, physics.TRIPPED].any():
-                self.now_ns = self._grid_ns
-        self._look_ahead()
+        goal_ns = max(until_ns // elastic.STEP_NS * elastic.STEP_NS, self._grid_ns)
+        true = self._true
+        self._grid_ns = elastic.advance(
+            true,
+            self.state,
+            queue.dues,
+            queue.orders,
+            queue.pending,
+            self.birth_ns,
+            self._grid_ns,
+            goal_ns,
+            recorder.stamps,
+            recorder.samples,
+            recorder.book,
+        )
+        has_tripped = true[0, physics.TRIPPED] != 0.0 or true[1, physics.TRIPPED] != 0.0
+        self.now_ns = self._grid_ns if has_tripped and self._grid_ns > self.now_ns else until_ns
+        if self.now_ns > self._grid_ns:
+            self._look_ahead()
         return self.now_ns
 
     def _look_ahead(self) -> None:
+        """``state`` at ``now_ns``, past the last instant of the grid."""
         queue = self.orders
         assert queue is not None
-        self.state[:] = self._true
-        if self.now_ns <= self._grid_ns:
-            return
         pending = queue.pending.copy()
         for k, row in enumerate(self.state):
             elastic.step_axis(
