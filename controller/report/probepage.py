@@ -126,7 +126,8 @@ def _pictures(evaluated: Evaluated, test: Test) -> list[Picture]:
                 "circle",
                 circle_plot(one, test),
                 f"{SOURCES[one.source]}: both ways round the circle, their deviation from the nominal radius magnified",
-                "About the nominal centre, seen facing the wall. The black circle is the nominal one.",
+                "About the least-squares centre of both ways, which may be off its place (centre x, y in the table); "
+                "seen facing the wall. The black circle has the nominal radius.",
             )
             for one in evaluated.circles
         ]
@@ -137,7 +138,7 @@ def _pictures(evaluated: Evaluated, test: Test) -> list[Picture]:
                 "circle",
                 unrolled_plot(evaluated.circles, test),
                 "Radial deviation over the angle, both ways, one panel a source",
-                "Each panel has its own scale. x reverses at 0° and 180°, y at 90° and 270°.",
+                "About the same centre; each panel has its own scale. x reverses at 0° and 180°, y at 90° and 270°.",
             ),
         ]
     if isinstance(test, AxisTest):

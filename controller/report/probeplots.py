@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.motion.probe import AxisTest, CircleTest, LineTest
+from controller.register.circular import least_squares_circle
 from controller.register.positioning import off_line
 from controller.report.figures import BLACK, BLUE, GREY, ORANGE, dress, new_figure, png
 from controller.report.probed import SOURCES
@@ -48,8 +49,8 @@ def magnification(largest_mm: float, radius_mm: float) -> tuple[float, float]:
 
 
 def circle_plot(one: CircleSource, test: CircleTest) -> bytes:
-    """Both ways round about the nominal centre, radial deviation magnified; the wall as seen from the front."""
-    centre = np.asarray(test.centre_mm)
+    """Both ways round about their common least-squares centre, deviation magnified; as seen facing the wall."""
+    centre = _centre_of(one)
     deviations = [
         np.hypot(*(points - centre).T) - test.radius_mm for points in (one.clockwise_mm, one.anticlockwise_mm)
     ]
@@ -66,7 +67,7 @@ def circle_plot(one: CircleSource, test: CircleTest) -> bytes:
         )  # fmt: skip
         axes.text(
             radius * np.cos(LABELS_RAD), radius * np.sin(LABELS_RAD), f"{ring * step_mm:+.3g}" if ring else "0",
-            fontsize=7.5, color="#555555", ha="center", va="center", zorder=4,
+            fontsize=7.5, color="#555555", ha="center", va="center", zorder=2,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.85},
         )  # fmt: skip
     for angle, label in ((0.0, "0°, +x"), (0.5, "90°, +y (down)"), (1.0, "180°"), (1.5, "270°")):
@@ -102,12 +103,17 @@ def circle_plot(one: CircleSource, test: CircleTest) -> bytes:
     return png(figure)
 
 
+def _centre_of(one: CircleSource) -> Vector:
+    """About it the shape shows; how far it is off its place is a figure of its own."""
+    return least_squares_circle(np.concatenate([one.clockwise_mm, one.anticlockwise_mm])).centre_mm
+
+
 def unrolled_plot(circles: tuple[CircleSource, ...], test: CircleTest) -> bytes:
-    """Radial deviation over the angle, one panel a source."""
+    """Radial deviation from the nominal radius about the common least-squares centre, over the angle, by source."""
     figure = new_figure(1.0 + 2.1 * len(circles))
     panels = np.atleast_1d(figure.subplots(len(circles), sharex=True))
-    centre = np.asarray(test.centre_mm)
     for axes, one in zip(panels, circles, strict=True):
+        centre = _centre_of(one)
         for points, (name, colour, style) in zip((one.clockwise_mm, one.anticlockwise_mm), WAYS, strict=True):
             away = points - centre
             angle = np.degrees(np.mod(np.arctan2(away[:, 1], away[:, 0]), 2 * np.pi))
