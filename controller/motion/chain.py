@@ -34,7 +34,7 @@ MOTOR_SHARE = 0.85
 HYSTERESIS_MM = 0.005
 """A wiggle of the belt side smaller than this does not make the motor cross the play."""
 
-TURN_MARGIN = 1.4
+TURN_MARGIN = 1.5
 """A turn on a planned curve is no long parabola: it costs up to so many times what the table says."""
 
 LAG_REST = 1.0
@@ -57,7 +57,8 @@ class Trace:
     """Commands and what they are made of, each (n, axes) mm, at the same ticks.
 
     motor_mm: where each motor shall be when the command of that tick has come through latency and lag.
-    belt_side_mm: the far side of the play at that instant: what the play makes of ``motor_mm``.
+    belt_side_mm: the far side of the play at that instant: what the play makes of ``motor_mm``. Where a wiggle
+    was too fast for the motor to cross the gap twice, it is still what was wanted.
     """
 
     commands_mm: Vector
@@ -265,5 +266,7 @@ class Chain:
         )  # fmt: skip
         flank = float(self.flank[axis])
         events, after = inverse.find_turns(w, w_dot, self.tick_s, flank, HYSTERESIS_MM, *crossings)
-        inverse.motor_pass(w, w_dot, self.tick_s, flank, events, *crossings, model.lag_s, motor, commands)
+        inverse.motor_pass(
+            w, w_dot, self.tick_s, flank, events, *crossings, model.lag_s, model.belt_damping, motor, commands
+        )
         self.flank[axis] = after

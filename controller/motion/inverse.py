@@ -11,6 +11,7 @@ from math import exp, sqrt
 import numpy as np
 import numpy.typing as npt
 
+from controller.motion.balance import STEPS, balance
 from controller.motion.compiled import compiled
 from controller.motion.easing import ENTRY, EXIT, HOLD, LEVEL, MEET, crossing_time
 
@@ -325,6 +326,7 @@ def motor_pass(
     belt_places: Vector,
     belt_omegas: Vector,
     lag_s: float,
+    damping: float,
     motor: Vector,
     commands: Vector,
 ) -> None:
@@ -334,7 +336,7 @@ def motor_pass(
     """
     sign = flank
     j = 0
-    shape = np.empty(tables.shape[2])
+    shape, held = np.empty(tables.shape[2]), np.empty(STEPS)
     last = len(events) - 1
     for number in range(last + 2):
         if number > last:
@@ -381,6 +383,16 @@ def motor_pass(
             mix(shape, ratio, omega, ratios, omegas, tables)
             level = peak + shape[LEVEL] * (w1 - peak)
             meet = shape[MEET] * ratio * sqrt(gap * gentle)
+            if len(belt_places) > 0:
+                for i in range(STEPS):
+                    at = start + (stop - start) * (i + 1) / STEPS
+                    held[i], _ = at_time(w, w_dot, tick_s, base, part, at, True)
+                omega, _ = look_up(belt_places, belt_omegas, peak)
+                level, meet = balance(
+                    held, entry, stop - start, leave, w1, dot1, w2, dot2, level, new * meet, abs(w1 - peak),
+                    omega, damping,
+                )  # fmt: skip
+                meet = max(new * meet, 0.0)
             # Entry and exit may have been cut: the level and the contact velocity follow what they can still do.
             bound = CUT_SHARE * gentle
             way = (bound * entry * entry) / 12.0
