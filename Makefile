@@ -4,12 +4,13 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo check bench faults format lint types test schemas clean help
+.PHONY: demo check bench accuracy faults format lint types test schemas clean help
 
 help:
 	@echo "make demo    paint a whole session on the simulated gantry and write its report"
 	@echo "make check   format, lint, strict types, architecture and tests"
 	@echo "make faults  2000 faults on the simulated gantry, each stop judged by what truly moved (about 15 min)"
+	@echo "make accuracy  where the simulated tip truly goes: tables of docs/motion-accuracy.md (about 20 min)"
 	@echo "make bench   timing percentiles, idle and loaded, beside the floor of the same run"
 
 $(STAMP): pyproject.toml constraints.txt
@@ -31,6 +32,9 @@ check: $(STAMP)
 
 bench: $(STAMP)
 	@$(BIN)/python -m tests.bench.run
+
+accuracy: $(STAMP)
+	@$(BIN)/python -m tests.bench.accuracy
 
 faults: $(STAMP)
 	@$(BIN)/python -m tests.faults.campaign

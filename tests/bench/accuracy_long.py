@@ -1,12 +1,14 @@
-"""Ten hours of painting in virtual time through the streamer's own loop: does anything add up?
+"""Hours of painting in virtual time: does anything add up?
 
-Owns the long run and its figures. The wire, the drives' 32-bit counters, the trim and the guard's judgement are the
-real code; the counters are set so that they wrap early in the run (``WRAPS_AFTER_MM`` of travel) and once for every
-later crossing of that place. A pass of dots is streamed again and again; each begins with the same reference mark, a
-cross of two lines, whose painted place is measured each time.
+Owns two long runs and their figures. A pass of dots is painted again and again; each begins with the same reference
+mark, a cross of two lines, whose painted place is measured each time. The simulated gantry's own drifts are nil, so
+whatever moves the mark is ours.
 
-Figures: planned ticks sent without trim against the schedule (drive units), the drives' counts against the plan at
-rest (units and mm), and the way of the mark from the first pass to the last.
+* ``hours_of_painting``: one pass after another through the simulated mechanics, no wire, no trim: every pass is
+  planned from where the one before has left the motors, as one schedule of all hours would be.
+* ``long_run``: over the wire, through the streamer's own loop. The drives' 32-bit counters, the trim and the guard's
+  judgement are the real code; the counters are set so that they wrap once the motors have gone ``WRAPS_AFTER_MM``,
+  and again at every later crossing of that place.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import numpy.typing as npt
 
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
+from controller.motion.frames import quanta_per_mm, quanta_to_machine_mm
 from controller.motion.plan import plan_pass
 from controller.motion.schedule import Schedule
 from controller.session.guarding import guard_settings
@@ -38,6 +41,8 @@ from safety.events import Stop
 from safety.local import LocalGuard
 from safety.verdict import Limits
 from tests.bench import accuracy_art as artwork
+from tests.bench.accuracy_machine import reference
+from tests.bench.accuracy_play import Player
 
 MARK_MM, MARK_ARM_MM = (60.0, 60.0), 6.0
 DOTS_A_PASS = 150
@@ -129,6 +134,40 @@ class _Watch:
         self.last = records[-1]
 
 
+def hours_of_painting(hours: float) -> dict[str, float]:
+    """So many hours on the reference machine.
+
+    commanded_units: at the end of the last travel, the sum of all streamed velocities less the place that was planned
+    (the park position, each motor on its side of the play). mark_way_mm: farthest of all marks from the first.
+    """
+    machine = reference()
+    strokes, ink = marked_dots(DOTS_A_PASS)
+    schedule = plan_pass(strokes, ink, machine, machine.park_mm)
+    player = Player(machine, schedule.start_quanta)
+    marks: list[Vector] = []
+    planned_s, last = 0.0, np.zeros(2, dtype=np.int64)
+    while planned_s < hours * 3600.0:
+        marks.append(mark_place_mm(player.paint(schedule)))
+        planned_s += schedule.ticks * schedule.tick_ns * 1e-9
+        last = np.array(schedule.start_quanta) + schedule.velocity_units.sum(axis=0, dtype=np.int64)
+        schedule = plan_pass(strokes, ink, machine, quanta_to_machine_mm(last, machine))
+    park = np.asarray(machine.park_mm) * quanta_per_mm(machine)
+    way = np.hypot(*(np.array(marks) - marks[0]).T)
+    return {
+        "hours": planned_s / 3600.0,
+        "passes": float(len(marks)),
+        "commanded_units": float(np.abs(last - park).max()),
+        "mark_way_mm": float(way.max()),
+        "last_mark_way_mm": float(way[-1]),
+    }
+
+
+def mark_place_mm(contacts: list[Vector]) -> Vector:
+    """Where the mark of a pass was painted: x of its upright line, y of its level one."""
+    level, upright = contacts[0], contacts[1]
+    return np.array([np.median(upright[:, 0]), np.median(level[:, 1])])
+
+
 def long_run(machine: Machine, hours: float) -> LongRun:
     """Home, then paint the marked dots for ``hours`` of virtual time. Raises RuntimeError when the stream halts."""
     machine = near_wrap(machine)
@@ -182,10 +221,7 @@ def _stream(
         raise RuntimeError(f"contacts: expected {passes * contacts}, got {canvas.strokes}")
     marks = np.array(
         [
-            [
-                np.median(canvas.stroke_mm(first + 1)[:, 0]),  # the upright line's x, the level line's y
-                np.median(canvas.stroke_mm(first)[:, 1]),
-            ]
+            mark_place_mm([canvas.stroke_mm(first), canvas.stroke_mm(first + 1)])
             for first in range(0, canvas.strokes, contacts)
         ]
     )

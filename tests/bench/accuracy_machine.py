@@ -51,18 +51,32 @@ def believing(factors: Mapping[str, Mapping[str, float]]) -> Machine:
     return Machine.model_validate(file)
 
 
-def wrong_beliefs(wrong_by: float = WRONG_BY) -> Iterator[dict[str, dict[str, float]]]:
-    """All 32 combinations of signs with both axes alike, then all 32 again with y's signs drawn by a fixed seed."""
+Factors = dict[str, dict[str, float]]
+
+
+def wrong_beliefs(wrong_by: float = WRONG_BY) -> Iterator[tuple[str, Factors]]:
+    """Designs of errors, each with its name: one belief at a time, both axes alike (10); all 32 combinations of signs
+    with both axes alike; all 32 again with y's signs drawn by a fixed seed."""
+    for name in BELIEFS:
+        for sign in (-1, 1):
+            yield "one at a time", {axis: {name: 1 + wrong_by * sign} for axis in AXES}
     draw = np.random.default_rng(20)
-    for alike in (True, False):
+    for design in ("all at once, axes alike", "all at once, each axis by itself"):
         for signs in itertools.product((-1, 1), repeat=len(BELIEFS)):
-            other = signs if alike else draw.choice((-1, 1), len(BELIEFS))
-            yield {
-                "x": {name: 1 + wrong_by * sign for name, sign in zip(BELIEFS, signs, strict=True)},
-                "y": {name: 1 + wrong_by * float(sign) for name, sign in zip(BELIEFS, other, strict=True)},
-            }
+            other = signs if design.endswith("alike") else draw.choice((-1, 1), len(BELIEFS))
+            yield (
+                design,
+                {
+                    "x": {name: 1 + wrong_by * sign for name, sign in zip(BELIEFS, signs, strict=True)},
+                    "y": {
+                        name: 1 + wrong_by * float(sign) for name, sign in zip(BELIEFS, other, strict=True)
+                    },
+                },
+            )
 
 
 def words(factors: Mapping[str, Mapping[str, float]]) -> str:
-    """Signs of the errors, play lag latency frequency damping, x then y: ``+-+-- +-+--``."""
-    return " ".join("".join("+" if factors[axis][name] > 1 else "-" for name in BELIEFS) for axis in AXES)
+    """Signs of the errors, play lag latency frequency damping, x then y, = where right: ``+-+-- +-+--``."""
+    return " ".join(
+        "".join("=+-"[int(np.sign(factors[axis].get(name, 1.0) - 1))] for name in BELIEFS) for axis in AXES
+    )

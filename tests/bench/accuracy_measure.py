@@ -110,13 +110,13 @@ def closing_error(points_mm: Vector) -> float:
     return float(np.hypot(*(points_mm[-1] - points_mm[0])))
 
 
-def ring_diameter(points_mm: Vector, centre_mm: Vector, tip_mm: float) -> float:
+def ring_diameter(points_mm: Vector, tip_mm: float) -> float:
     """Diameter of what a dot's outermost turn paints: its fitted circle and the tip's width.
 
-    The outermost turn: from the first place until the angle about ``centre_mm`` has gone round once.
+    The outermost turn: from the first place until the angle about the dot's own middle has gone round once.
     """
     places = resampled(points_mm)
-    off = places - centre_mm
+    off = places - places.mean(axis=0)
     angle = np.unwrap(np.arctan2(off[:, 1], off[:, 0]))
     turned = np.flatnonzero(np.abs(angle - angle[0]) >= 2 * np.pi)
     ring = places[: int(turned[0]) if len(turned) else len(places)]

@@ -1,4 +1,5 @@
-"""`make bench`: how punctual the streamer is on this machine, idle and loaded, beside the floor of the same run.
+"""`make bench`: how punctual the streamer is on this machine, idle and loaded, beside the floor of the same run; and
+what planning costs (tests/bench/planning.py).
 
 Real processes on a pty: simulated gantry, armed guard, streamer. Lateness is the instant at which a tick's frames
 were handed to the wire less its scheduled instant. Prints tables, judges the goals, writes build/bench/bench.json.
@@ -22,7 +23,8 @@ from rich.console import Console
 from rich.table import Table
 
 from tests.bench.floor import Floor, find_cyclictest, measure_floor
-from tests.bench.world import Spinners, World, machine_at, swing
+from tests.bench.planning import planning_figures, words
+from tests.bench.world import Spinners, World, swing
 
 TICKS_US = (4000, 2000)
 OUT = Path("build/bench")
@@ -87,43 +89,6 @@ def measure(world: World, seconds: float, load: bool, tool: str | None, costs_s:
         "goals": goals(ours, ground),
         "cost_us": cost_us,
         "fresh_share": float(np.mean(records["flags"] & 1)),
-    }
-
-
-def planning_rate(dots: int) -> dict[str, float]:
-    """Ticks and dots a second that the planner makes of spirals (8 mm dots, 0.8 mm step) on one core."""
-    from controller.config.job import Ink
-    from controller.motion.plan import plan_pass
-    from controller.strokes.strokeset import StrokeKind, StrokeSet
-
-    machine, _ = machine_at(TICKS_US[0], OUT)
-    turns, points = 5, 200
-    angle = np.linspace(0.0, 2 * np.pi * turns, points)
-    radius = np.clip(4.0 - 0.8 * (angle / (2 * np.pi) - 1.0), 0.4, 4.0)
-    spiral = np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1)
-    columns = 200
-    centres = np.stack(
-        [20.0 + 12.0 * (np.arange(dots) % columns), 20.0 + 12.0 * (np.arange(dots) // columns)], 1
-    )
-    strokes = StrokeSet(
-        (centres[:, None, :] + spiral[None, :, :]).reshape(-1, 2),
-        np.arange(dots + 1, dtype=np.int64) * points,
-        np.full(dots, StrokeKind.DOT, np.uint8),
-        np.zeros(dots, np.int32),
-        ("dots",),
-    )
-    ink = Ink(name="bench", group="bench", colour="#000000", tip_mm=1.0)
-    plan_pass(strokes.take(np.arange(2)), ink, machine, machine.park_mm)  # compilation and imports
-    begin_s = time.perf_counter()
-    schedule = plan_pass(strokes, ink, machine, machine.park_mm)
-    took_s = time.perf_counter() - begin_s
-    return {
-        "dots": dots,
-        "ticks": schedule.ticks,
-        "seconds": took_s,
-        "dots_per_s": dots / took_s,
-        "ticks_per_s": schedule.ticks / took_s,
-        "times_real_time": schedule.ticks * machine.tick_ns * 1e-9 / took_s,
     }
 
 
@@ -210,11 +175,9 @@ def main() -> int:
         console.print(f"note: {note}")
     if not all(cell["realtime"] for cell in cells):
         console.print("[bold]No real-time rights: the figures are those of an ordinary process.[/]")
-    planning = planning_rate(500 if options.quick else 4000)
-    console.print(
-        f"planning: {planning['dots_per_s']:.0f} dots/s, {planning['ticks_per_s']:.0f} ticks/s, "
-        f"{planning['times_real_time']:.0f} times as fast as painting"
-    )
+    planning = planning_figures(options.quick)
+    for line in words(planning):
+        console.print(line)
     guard = guard_latency(options.quick)
     if guard is not None:
         console.print(f"guard: {json.dumps(guard)}")
