@@ -27,6 +27,9 @@ from controller.motion.path import (
     vertex_curvature,
 )
 
+FINE_MARGIN = 1.06
+"""Curvature read over a window limits an arc only where the arc shows more than this many times as much."""
+
 STRAIGHT_RAD = 1e-9
 """Tangents nearer to their chord than this lie on it."""
 
@@ -106,7 +109,8 @@ def _curvature_of_fine_vertices(path: Polyline, turn: Vector) -> Vector:
     if fine.any():
         narrow = vertex_curvature(path)
         wide = vertex_curvature(path, WIDE_MM)
-        result[fine] = np.where(narrow < 0.25 / WIDE_MM, wide, narrow)[fine]
+        # The window sees a mean: where the curve's own peak is a little more, the arc's curvature is to count.
+        result[fine] = FINE_MARGIN * np.where(narrow < 0.25 / WIDE_MM, wide, narrow)[fine]
     return result
 
 

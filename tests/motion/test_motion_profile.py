@@ -61,7 +61,7 @@ def differences(positions: np.ndarray, start: np.ndarray, tick_s: float) -> list
 @LAWS
 @given(curve=smooth_curves(), tick_s=st.sampled_from([0.001, 0.004, 0.01]))
 def test_limits_hold_on_smooth_curves(curve, tick_s):
-    """One run: the boundaries' differences stay within V, A and J, with 2 % for the polygon that stands for the curve.
+    """One run: the boundaries' differences stay within V, A and J, with 3 % on A where curvature is read over a window.
 
     Splines with the boundaries for control points have derivatives that are means of these differences.
     """
@@ -70,7 +70,7 @@ def test_limits_hold_on_smooth_curves(curve, tick_s):
     boundaries = sample(plan_profile(path, V, A, J), tick_s)
     speed, acceleration, jerk = differences(boundaries.positions_mm, curve[0], tick_s)
     assert speed <= V * (1 + 1e-9)
-    assert acceleration <= 1.02 * A
+    assert acceleration <= 1.03 * A
     assert jerk <= 1.02 * J
 
 

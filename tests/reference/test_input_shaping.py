@@ -100,7 +100,7 @@ def test_unshaped_trapezoid_rings_as_the_formula_says():
 @pytest.mark.parametrize("kind", ["zv", "zvd"])
 @pytest.mark.parametrize("damping", [0.0, 0.05])
 def test_a_shaped_move_leaves_the_belt_at_rest(kind, damping):
-    """Simulated at 0.1 ms: 1 m with jerk limit on a 5 Hz belt rings by more than 1 mm bare, by less than 1 um shaped."""
+    """Simulated at 0.1 ms: 1 m with jerk limit on a 5 Hz belt rings by over 1 mm bare, by under 1 um shaped."""
     move = rest_to_rest(1000.0, 360.0, 1200.0, 30_000.0)
     impulses = shaper(kind, 5.0, damping)
     time = np.linspace(0.0, 5.0, 50_001)
