@@ -28,8 +28,8 @@ LEAD_IN_MARGIN_MM = 0.2
 LEAD_IN_ALONG_MM = 1.0
 """It also begins at least so far back along the stroke's first direction: friction stretches the belt by then."""
 
-SIGNIFICANT_MM = 0.02
-"""An axis moves in a stroke once it has left its starting point by this."""
+SIGNIFICANT_MM = 0.005
+"""An axis moves in a stroke once it has left its starting point by this, as for the chain's own hysteresis."""
 
 _SAME_MM = 1e-6
 """Two places are one when they are nearer than this."""

@@ -45,6 +45,8 @@ def digest_shapes(
 
 @compiled
 def fill_strokes(
+    here: Vector,
+    still: int,
     travel: Vector,
     travel_ticks: Index,
     rest: Index,
@@ -55,15 +57,20 @@ def fill_strokes(
     hold: int,
     out: Vector,
 ) -> None:
-    """Raw positions (n, 2) of strokes one after another: travel, rest, the shape moved to its place, hold.
+    """Raw positions (n, 2) of strokes one after another: still, travel, rest, the shape moved to its place, hold.
 
+    here: (2,) where the holder is before; still: ticks for which it stays there, before each travel.
     travel: (t, 2), all travels one after another; travel_ticks: (S,). rest: (S,) still ticks before each stroke.
     bank: (b, 2) shapes relative to the stroke's start, bank_first and bank_ticks: (S,) where each stroke's lies.
     start: (S, 2) holder where the stroke begins, the last position of its travel. hold: still ticks after it.
     """
     k = 0
     t = 0
+    last_x, last_y = here[0], here[1]
     for s in range(len(travel_ticks)):
+        for _ in range(still):
+            out[k, 0], out[k, 1] = last_x, last_y
+            k += 1
         for _ in range(travel_ticks[s]):
             out[k, 0], out[k, 1] = travel[t, 0], travel[t, 1]
             k += 1

@@ -11,6 +11,7 @@ before it goes up, until the head has arrived; no command moves while the pen do
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -238,7 +239,9 @@ class _Pass:
         goal = geometry.to_axes(strokes.points_mm[0]) if len(strokes) else self._park
         # On which side of its play each motor lies is not known here; the first travel takes it up.
         flank = np.where(goal < start_mm, -1.0, 1.0)
-        self._chain: Chain = Chain(axis_models(machine), machine.tick_us * 1e-6, start_mm, flank)
+        self._chain: Chain = Chain(
+            axis_models(machine), machine.tick_us * 1e-6, start_mm, flank, still_start=True
+        )
         self._rules = _rules_of(machine, ink, self._chain.crossing_ticks)
         self._here = geometry.to_canvas(self._chain.head_mm)
         self._quanta = to_quanta(start_mm, self._scale)
@@ -249,6 +252,7 @@ class _Pass:
         self._lower = still_ticks(machine, machine.head.settle_down_ms)
         self._raise = still_ticks(machine, machine.head.settle_up_ms)
         arrive = self._chain.delay_ticks + self._chain.rest_ticks
+        self._still = self._chain.start_ticks
         self._rest_before = arrive
         # Chunks end with a pen raised, and the chain wants so much rest there.
         self._rest_after = max(arrive, self._chain.end_ticks - self._raise)
@@ -258,7 +262,7 @@ class _Pass:
     def chunks(self, shapes: Shapes) -> Iterator[tuple[int, int]]:
         """First and last + 1 of the strokes to plan together: enough by estimate, and at least one."""
         each = shapes.length_mm / (self._rules.speed_mm_s * self._rules.tick_s)
-        each += 0.5 * np.diff(self._strokes.offsets) + self._rest_before + self._rest_after + 50
+        each += 0.5 * np.diff(self._strokes.offsets) + self._still + self._rest_before + self._rest_after + 50
         total = np.concatenate([[0.0], np.cumsum(each)])
         first = 0
         while first < len(each):
@@ -278,41 +282,60 @@ class _Pass:
         start = strokes.points_mm[strokes.offsets[first:last]] + planned.first_mm[which]
         end = start + planned.last_mm[which]
         came = np.concatenate([self._here[None], end[:-1]])
-        signs = first_directions(planned.positions_mm, planned.ticks, SIGNIFICANT_MM)[which]
-        lead = lead_in_points_mm(
-            came, start, signs.astype(np.float64), planned.heading[which], self._machine, self._geometry
+        faint, clear = (
+            first_directions(planned.positions_mm, planned.ticks, share * SIGNIFICANT_MM)
+            for share in (0.5, 2.0)
         )
+        signs = faint[which].astype(np.float64)
+        lead = lead_in_points_mm(came, start, signs, planned.heading[which], self._machine, self._geometry)
         travels = plan_travels(came, lead, start, self._machine, self._geometry)
+        # Where it is not plain that the lead-in leaves no play to take up, there is room for that before the stroke.
+        plain = np.all(faint == clear, axis=1)[which]
+        plain &= np.all((signs == 0) | (signs * (start - lead) > 2.0 * SIGNIFICANT_MM), axis=1)
         table = np.zeros((number, len(_KINDS)), dtype=SEGMENT_DTYPE)
         table["kind"] = _KINDS
         table["stroke"] = np.arange(first, last)[:, None]
-        table["ticks"] = np.stack(
-            [
-                travels.ticks - travels.lead_ticks,
-                travels.lead_ticks + self._rest_before,
-                np.full(number, self._lower),
-                ticks + self._rest_after,
-                np.full(number, self._raise),
-            ],
-            axis=1,
-        )
         table["length_mm"][:, SegmentKind.TRAVEL] = travels.length_mm
         table["length_mm"][:, SegmentKind.LEAD_IN] = travels.lead_mm
         table["length_mm"][:, SegmentKind.STROKE] = shapes.length_mm[first:last]
-        raw = np.empty((int(table["ticks"].sum()), 2))
-        fill_strokes(
-            travels.positions_mm,
-            travels.ticks,
-            np.full(number, self._rest_before + self._lower),
-            planned.positions_mm,
-            (bank_ends - planned.ticks)[which],
-            ticks,
-            start,
-            self._rest_after + self._raise,
-            raw,
-        )
+        begun = copy.deepcopy(self._chain)
+        for room in (np.where(plain, 0, self._still), np.full(number, self._still)):
+            table["ticks"] = np.stack(
+                [
+                    self._still + travels.ticks - travels.lead_ticks,
+                    travels.lead_ticks + self._rest_before,
+                    np.full(number, self._lower),
+                    room + ticks + self._rest_after,
+                    np.full(number, self._raise),
+                ],
+                axis=1,
+            )
+            raw = np.empty((int(table["ticks"].sum()), 2))
+            fill_strokes(
+                self._here,
+                self._still,
+                travels.positions_mm,
+                travels.ticks,
+                self._rest_before + self._lower + room,
+                planned.positions_mm,
+                (bank_ends - planned.ticks)[which],
+                ticks,
+                start,
+                self._rest_after + self._raise,
+                raw,
+            )
+            quanta = to_quanta(self._chain.commands_mm(self._geometry.to_axes(raw)), self._scale)
+            velocities = to_velocities(self._quanta, quanta)
+            moved_mm = self._moved_at_the_pen(velocities, table.ravel())
+            if moved_mm == 0.0:
+                break
+            self._chain = copy.deepcopy(begun)
+        else:
+            raise RuntimeError(
+                f"expected motors at rest while the pen moves, got {moved_mm:.4f} mm of motion"
+            )
         self._here = raw[-1].copy()
-        self._add(raw, table.ravel())
+        self._write(velocities, quanta, table.ravel())
 
     def park(self) -> None:
         """Travel to the park position and end exactly there."""
@@ -328,7 +351,13 @@ class _Pass:
         goal = self._geometry.to_canvas(target)[None]
         if float(np.abs(target - chain.head_mm).max()) > SHORTEST_MM:
             travels = plan_travels(self._here[None], goal, goal, self._machine, self._geometry)
-            raw = np.concatenate([travels.positions_mm, np.repeat(goal, chain.end_ticks, axis=0)])
+            raw = np.concatenate(
+                [
+                    np.repeat(self._here[None], self._still, axis=0),
+                    travels.positions_mm,
+                    np.repeat(goal, chain.end_ticks, axis=0),
+                ]
+            )
             commands = chain.commands_mm(self._geometry.to_axes(raw))
         else:
             commands = np.empty((0, 2))
@@ -342,7 +371,8 @@ class _Pass:
         table = np.zeros(1, dtype=SEGMENT_DTYPE)
         table["kind"], table["stroke"], table["ticks"] = SegmentKind.TRAVEL, -1, len(commands)
         table["length_mm"] = np.hypot(*(goal[0] - self._here))
-        self._write(commands, table)
+        quanta = to_quanta(commands, self._scale)
+        self._write(to_velocities(self._quanta, quanta), quanta, table)
 
     def _planned(self, shapes: Shapes, first: int, last: int) -> tuple[Planned, Index]:
         """The shapes of a chunk, planned or kept, and which of them each stroke is."""
@@ -383,18 +413,15 @@ class _Pass:
                 fresh.heading[one].copy(),
             )
 
-    def _add(self, raw_mm: Vector, table: npt.NDArray[np.void]) -> None:
-        """Raw holder positions (n, 2), canvas mm, through geometry and chain into the schedule."""
-        self._write(self._chain.commands_mm(self._geometry.to_axes(raw_mm)), table)
-
-    def _write(self, commands_mm: Vector, table: npt.NDArray[np.void]) -> None:
-        quanta = to_quanta(commands_mm, self._scale)
-        velocities = to_velocities(self._quanta, quanta)
-        self._quanta = quanta[-1]
+    def _write(
+        self,
+        velocities: npt.NDArray[np.int32],
+        quanta: npt.NDArray[np.int64],
+        table: npt.NDArray[np.void],
+    ) -> None:
         self._refuse_fast(velocities)
-        ends = np.cumsum(table["ticks"])
-        self._check_rest(velocities, table, ends)
-        table["first_tick"] = self._writer.ticks + ends - table["ticks"]
+        self._quanta = quanta[-1]
+        table["first_tick"] = self._writer.ticks + np.cumsum(table["ticks"]) - table["ticks"]
         self._writer.add_ticks(velocities)
         self._writer.add_segments(table[table["ticks"] > 0])
 
@@ -414,21 +441,19 @@ class _Pass:
         if mistakes:
             raise InputError(mistakes)
 
-    def _check_rest(
-        self, velocities: npt.NDArray[np.int32], table: npt.NDArray[np.void], ends: Index
-    ) -> None:
-        """No command may move while the pen does. A mistake of ours, never of the input: RuntimeError."""
+    def _moved_at_the_pen(self, velocities: npt.NDArray[np.int32], table: npt.NDArray[np.void]) -> float:
+        """How far the motors are sent while the pen goes up or down, in mm; what fades of a belt's stretch is none.
+
+        At the end of such a segment, where the streamer may wait for the pen, they must be still altogether.
+        """
         moves = (table["ticks"] > 0) & (
             (table["kind"] == SegmentKind.LOWER) | (table["kind"] == SegmentKind.RAISE)
         )
         if not moves.any():
-            return
+            return 0.0
+        ends = np.cumsum(table["ticks"])
         first, last = (ends - table["ticks"])[moves], ends[moves]
-        totals = np.concatenate(
-            [np.zeros((1, 2), dtype=np.int64), np.cumsum(np.abs(velocities), axis=0, dtype=np.int64)]
-        )
-        moved_mm = (totals[last] - totals[first]) / np.abs(self._scale)
-        if bool(np.any(velocities[last - 1] != 0)) or float(moved_mm.max()) > MOVED_MM:
-            raise RuntimeError(
-                f"expected motors at rest while the pen moves, got {float(moved_mm.max()):.4f} mm of motion"
-            )
+        sums = np.zeros((len(velocities) + 1, 2), dtype=np.int64)
+        np.cumsum(np.abs(velocities), axis=0, dtype=np.int64, out=sums[1:])
+        moved = float(((sums[last] - sums[first]) / np.abs(self._scale)).max())
+        return moved if moved > MOVED_MM or bool(np.any(velocities[last - 1] != 0)) else 0.0
