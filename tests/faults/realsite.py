@@ -295,6 +295,7 @@ class RealSite:
             if time.monotonic() > end_s or (self.streamer is not None and not self.streamer.lives):
                 standing = latch.read(self.state.latch)
                 why = f"latch: {standing.reason}: {standing.text}" if standing is not None else "no latch"
+                why += f"; streamer: {self.outcome(1.0).get('reason', 'silent')}"
                 raise RuntimeError(f"expected {ticks} ticks of the schedule, got {self._seen} ({why})")
             time.sleep(0.003)
 
