@@ -186,6 +186,9 @@ def find_turns(
             event = events[count]
             event[FLANK] = -sign
             if rest_end >= extreme_at:
+                half, _ = look_up(
+                    places, half_gaps, w[rest_end]
+                )  # not the extreme: it may lie in another chunk
                 event[BASE], event[PART], event[TURN] = rest_end, 0.0, 0.0
                 event[START], event[STOP] = -rest_crossing_s(half, acceleration, speed_max), 0.0
                 event[ENTRY_S] = event[EXIT_S] = 0.0

@@ -95,6 +95,7 @@ def test_the_play_gives_back_what_was_meant_without_rests(
     st.floats(2.0, 200.0),
     st.booleans(),
 )
+@example([[-2.0, 2.939149265810626e-11, 0.0], [-1.0]], -1.0, 2.0, False)
 def test_chunks_make_no_difference(
     chunks: list[list[float]], flank: float, speed: float, still_start: bool
 ) -> None:
