@@ -172,6 +172,8 @@ def test_mirrored_strokes_take_the_same_ticks(machine, ink, strokes_of, stroke, 
 @given(stroke=rough_strokes())
 def test_the_way_back_takes_as_long(stroke):
     """A stroke and its reverse have equally long runs, in reverse order, within 2 %."""
+    # Which of two vertices a hair apart is left out depends on the direction.
+    assume(np.hypot(*np.diff(stroke, axis=0).T).min() >= MERGED_MM)
     there, back = (
         plan_profile(polyline(one), 200.0, 2000.0, 250_000.0).run_duration_s for one in (stroke, stroke[::-1])
     )
