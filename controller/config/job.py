@@ -1,25 +1,50 @@
-"""The job file as frozen models: which artwork, where on the canvas, which inks and tips."""
+"""The job file as frozen models: which artwork, where on the canvas, which inks, tips, techniques and traps.
+
+Owns the fields and their meaning; ``docs/job.md`` tells them to the painter. Knows no drawing and no geometry.
+"""
 
 from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, StringConstraints, model_validator
 
 from controller.config.contradictions import ContradictionsError, run_rules
 from controller.config.machine import Pair
 from controller.config.rules import job_rules, spiral_closes
 from controller.config.values import of_model
-from drivers.settings import Positive, Settings
+from drivers.settings import NonNegative, Positive, Settings
+
+Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
+TipName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
+Colour = Annotated[str, StringConstraints(pattern=r"^#[0-9a-fA-F]{6}$")]
+AngleDeg = Annotated[float, Field(ge=-180, le=180)]
 
 
 class Ink(Settings):
-    """One ink, painted in one pass; inks are painted in the order in which the file lists them."""
+    """One ink. It paints the shapes of its group or, without a group, those of its colour."""
 
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")
-    group: str = Field(description="id of the SVG group whose shapes this ink paints")
-    colour: str = Field(pattern=r"^#[0-9a-fA-F]{6}$", description="for pictures and reports, sRGB")
-    tip_mm: Positive = Field(description="width of the line that the pen's tip leaves")
+    name: Name
+    group: str | None = Field(
+        default=None,
+        description="id of the SVG group whose shapes this ink paints, whatever colours they have; "
+        "without it, the ink paints the shapes of its colour that lie in no ink's group",
+    )
+    colour: Colour = Field(description="sRGB; what shapes are matched by, and for pictures and reports")
+    tip_mm: Positive = Field(description="width of the line that the pen's tip leaves, when new")
+    tip: TipName | None = Field(
+        default=None, description="name of a [tips] table: how the width grows with wear"
+    )
+    pen_metres: Positive | None = Field(
+        default=None,
+        description="metres that one filled pen lasts; a pass is cut at a stroke's end before this",
+    )
+    pen_minutes: Positive | None = Field(
+        default=None, description="minutes that one pen lasts; a pass is cut at a stroke's end before this"
+    )
+    dry_minutes: NonNegative = Field(
+        default=0.0, description="how long the ink dries before another may be painted beside or over it"
+    )
     spiral_step_mm: Positive | None = Field(
         default=None,
         description="distance between the turns of a dot's spiral; the tip's width times 0.8 if not given",
@@ -39,15 +64,95 @@ class Ink(Settings):
         return self.spiral_step_mm if self.spiral_step_mm is not None else 0.8 * self.tip_mm
 
 
+class TipWear(Settings):
+    """How a tip's line grows wider with the metres it has painted, as measured."""
+
+    metres: Annotated[tuple[NonNegative, ...], Field(strict=False, min_length=2)] = Field(
+        description="metres painted, from 0 upwards"
+    )
+    width_mm: Annotated[tuple[Positive, ...], Field(strict=False, min_length=2)] = Field(
+        description="width of the line at each of these"
+    )
+
+
+class Technique(Settings):
+    """How some shapes are painted: those of a layer, of an ink, of both, or all."""
+
+    layer: str | None = Field(default=None, description="id of a group: shapes anywhere inside it")
+    ink: Name | None = Field(default=None, description="name of an ink: fills and strokes that it paints")
+    fill: Literal["flat", "dots", "screen", "none"] = Field(
+        default="dots",
+        description="flat: solid; dots: filled circles as dots, other fills are left out; "
+        "screen: a lattice of equal dots; none: not painted",
+    )
+    stroke: Literal["line", "band", "none"] = Field(
+        default="line",
+        description="line: one stroke along the middle; band: the drawing's own width from parallel strokes",
+    )
+    style: Literal["contour", "hatch"] = Field(
+        default="contour", description="flat: strokes along the edge inwards, or parallel ones"
+    )
+    hatch_angle_deg: AngleDeg = Field(default=0.0, description="hatch: from the x axis towards the y axis")
+    overlap: Annotated[float, Field(ge=0, le=0.9)] = Field(
+        default=0.2, description="flat, band: share of the tip's width by which neighbouring strokes overlap"
+    )
+    pitch_mm: Positive | None = Field(default=None, description="screen: from one dot's centre to the next")
+    angle_deg: AngleDeg = Field(
+        default=0.0, description="screen: of the rows, from the x axis towards the y axis"
+    )
+    lattice: Literal["square", "hexagonal"] = "square"
+    diameter_mm: Positive | None = Field(default=None, description="screen: of its dots; or give tint")
+    tint: Annotated[float, Field(gt=0, lt=1)] | None = Field(
+        default=None, description="screen: covered share of the area; or give diameter_mm"
+    )
+    borders: Literal["whole", "clipped", "dropped"] = Field(
+        default="whole",
+        description="dots across an edge: whole where the centre is inside, cut along the edge, or left out",
+    )
+    knocks_out: bool | None = Field(
+        default=None,
+        description="whether other inks' areas below leave room for these shapes; "
+        "not given: flats and bands do, screens, dots and lines do not",
+    )
+
+
+class Traps(Settings):
+    """Overlap of neighbouring inks, so that small errors of register show no bare canvas."""
+
+    width_mm: Positive = Field(description="the lighter ink goes so far under the darker one")
+
+
 class Job(Settings):
     """A whole job file."""
 
     format: Literal[1] = Field(description="version of this file format")
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")
+    name: Name
     artwork: str = Field(description="path of the SVG file, from the job file's folder")
     origin_mm: Pair = Field(description="the artwork's top left corner on the canvas, canvas mm")
     flatten_tolerance_mm: Annotated[float, Field(gt=0, le=1)] = 0.02
+    unmatched: Literal["refuse", "skip"] | None = Field(
+        default=None,
+        description="what is done about elements that no ink paints and what cannot be painted: refuse the job, or "
+        "list them and leave them out; not given: skip where every ink has a group, else refuse",
+    )
+    colour_distance_max: Annotated[float, Field(ge=0, le=100)] = Field(
+        default=5.0,
+        description="colour difference (CIEDE2000) within which a shape's colour counts as an ink's",
+    )
+    canvas_colour: Colour | None = Field(
+        default=None, description="shapes of this colour are bare canvas: they cover and are not painted"
+    )
+    order: Literal["as-listed", "light-to-dark"] = Field(
+        default="as-listed", description="painting order of the inks: as the file lists them, or by lightness"
+    )
     inks: tuple[Ink, ...] = Field(strict=False, min_length=1)
+    tips: dict[TipName, TipWear] = Field(default_factory=dict)
+    techniques: Annotated[tuple[Technique, ...], Field(strict=False)] = Field(
+        default=(),
+        description="for a shape, those of its innermost named layer count first, then those without a layer; "
+        "of these the first whose ink fits",
+    )
+    traps: Traps | None = None
 
     @model_validator(mode="after")
     def _inks_differ(self) -> Self:
@@ -55,3 +160,10 @@ class Job(Settings):
         if found:
             raise ContradictionsError(found)
         return self
+
+    @property
+    def refuses_unmatched(self) -> bool:
+        """Whether elements that no ink paints refuse the job; without a word about it, only where colours count."""
+        if self.unmatched is not None:
+            return self.unmatched == "refuse"
+        return any(ink.group is None for ink in self.inks)

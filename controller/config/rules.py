@@ -1,9 +1,10 @@
 """Contradictions between fields: what no single field can know.
 
-Owns the rules, but those of tables, belts and the plane of the canvas (controller/config/motionrules.py). A rule reads
-values by their path through a ``Values`` and yields what does not fit. A rule that reads a missing or bad field says
-nothing (``UnknownValueError``), so the rules also run on a file with bad fields, and one look at a file finds every
-mistake. Knows no models; the models call in here when they are made.
+Owns the rules, but those of tables, belts and the plane of the canvas (controller/config/motionrules.py) and of how
+a picture is painted (controller/config/jobrules.py). A rule reads values by their path through a ``Values`` and
+yields what does not fit. A rule that reads a missing or bad field says nothing (``UnknownValueError``), so the rules
+also run on a file with bad fields, and one look at a file finds every mistake. Knows no models; the models call in
+here when they are made.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from fractions import Fraction
 
 from controller.config import formulas
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
+from controller.config.jobrules import picture_rules
 from controller.config.motionrules import motion_rules
 
 _OWN_INPUTS = {0: "negative limit", 1: "positive limit", 2: "home switch"}
@@ -51,6 +53,7 @@ def job_rules() -> tuple[Rule, ...]:
     return (
         *((lambda values, what=what: _inks_differ(values, what)) for what in ("name", "group")),
         _spirals_close,
+        *picture_rules(),
     )
 
 
@@ -283,6 +286,8 @@ def _inks_differ(values: Values, what: str) -> Iterator[Contradiction]:
         try:
             value = values(f"inks.{index}.{what}")
         except UnknownValueError:
+            continue
+        if value is None:
             continue
         if value in seen and value not in told:
             told.add(value)

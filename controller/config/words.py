@@ -24,6 +24,7 @@ _LONGEST_VALUE = 60
 
 _PATTERNS = {
     r"^[a-z0-9][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens (up to 64)",
+    r"^[a-z][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens, a letter first (up to 64)",
     r"^#[0-9a-fA-F]{6}$": 'a colour such as "#1a2b3c"',
 }
 
