@@ -472,22 +472,34 @@ def _cells(
     return _Cells(element, cuts[:-1] - along[element], length, curve.limiting[element], lowered)
 
 
+ON_JOINT_RAD = 1e-9
+"""A turn nearer to the end of its element than this angle belongs to the joint."""
+
+
 def _turning_points(curve: Elements, run: Index, axis: int) -> tuple[Index, Vector]:
-    """Where the curve's direction along ``axis`` changes sign: element, and place on it in mm."""
-    half_pi = 0.5 * np.pi
-    shift = (
-        half_pi if axis == 0 else 0.0
-    )  # cos changes sign at odd multiples of pi / 2, sin at multiples of pi
+    """Where the curve's direction along ``axis`` changes sign: element, and place on it in mm.
+
+    An extreme may lie inside an arc, or on a joint: there the signs shortly before and shortly after it are
+    compared, as at the joint itself the direction is nought but for rounding. A line along the other axis has no
+    sign: the axis rests there.
+    """
+    # cos changes sign at odd multiples of pi / 2, sin at multiples of pi
+    shift = 0.5 * np.pi if axis == 0 else 0.0
+    bend = curve.curvature * curve.length_mm
     begin = curve.heading_rad - shift
-    end = begin + curve.curvature * curve.length_mm
-    quantised_begin, quantised_end = np.floor(begin / np.pi), np.floor(end / np.pi)
-    inside = np.flatnonzero(quantised_begin != quantised_end)
-    target = np.maximum(quantised_begin, quantised_end)[inside] * np.pi
-    place = np.clip((target - begin[inside]) / curve.curvature[inside], 0.0, curve.length_mm[inside])
-    # A jump of the direction between two elements, or an extreme exactly on their joint.
-    sense = np.cos(curve.heading_rad) if axis == 0 else np.sin(curve.heading_rad)
-    angle = curve.heading_rad + curve.curvature * curve.length_mm
-    last = np.cos(angle) if axis == 0 else np.sin(angle)
-    jumps = 1 + np.flatnonzero((sense[1:] * last[:-1] < -1e-12) & (run[1:] == run[:-1]))
-    element = np.concatenate([inside, jumps]).astype(np.int64)
-    return element, np.concatenate([place, np.zeros(len(jumps))])
+    low, high = np.minimum(begin, begin + bend), np.maximum(begin, begin + bend)
+    target = np.ceil((low + ON_JOINT_RAD) / np.pi) * np.pi
+    inside = np.flatnonzero(target < high - ON_JOINT_RAD)
+    place = np.clip((target - begin)[inside] / curve.curvature[inside], 0.0, curve.length_mm[inside])
+
+    def sign(share: float) -> npt.NDArray[np.int8]:
+        """Of the direction along the axis at this share of every element; 0 within rounding."""
+        sense = np.sin(begin + share * bend)
+        return np.where(np.abs(sense) < ON_JOINT_RAD, 0, np.sign(sense)).astype(np.int8)
+
+    # An arc of less than half a turn that begins or ends on an extreme has one sign up to its middle.
+    middle, first, last = sign(0.5), sign(0.0), sign(1.0)
+    after, until = np.where(first == 0, middle, first), np.where(last == 0, middle, last)
+    joints = 1 + np.flatnonzero((after[1:] * until[:-1] < 0) & (run[1:] == run[:-1]))
+    element = np.concatenate([inside, joints]).astype(np.int64)
+    return element, np.concatenate([place, np.zeros(len(joints))])

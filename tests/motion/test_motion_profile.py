@@ -208,6 +208,25 @@ def test_reversals_are_driven_gently_where_wanted(radius, caps, held_s):
     assert np.hypot(*change.T).max() <= 1.01 * A
 
 
+@pytest.mark.parametrize("sides", [150, 223, 224, 301])
+@pytest.mark.parametrize("from_rad", [0.0, 0.3, math.pi / 2])
+def test_no_reversal_is_overlooked(sides, from_rad):
+    """Wherever a circle's extremes lie, in an arc, on a vertex or on the joint in the middle of a chord, all of them
+    are driven at the cap: those of each axis that are not the circle's own ends."""
+    angle = from_rad + np.linspace(0.0, 2 * math.pi, sides + 1)
+    vertices = 50.0 * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    cap = 214.0
+    profile = plan_profile(polyline(vertices), V, A, J, reversal_mm_s2=(cap, cap), reversal_s=0.03)
+    positions = sample(profile, TICK_S).positions_mm
+    velocity = np.diff(positions, axis=0) / TICK_S
+    change = np.diff(velocity, axis=0) / TICK_S
+    for axis in range(2):
+        turns = np.flatnonzero(velocity[5:-5, axis] * velocity[4:-6, axis] < 0) + 4
+        at_its_ends = abs(math.cos(from_rad) if axis == 0 else math.sin(from_rad)) > 0.999
+        assert len(turns) == (1 if at_its_ends else 2)
+        assert np.abs(change[turns, axis]).max() == pytest.approx(cap, rel=0.03)
+
+
 def test_reversal_caps_above_the_limit_change_nothing():
     """Caps that the acceleration limit keeps anyway leave the profile as it was."""
     vertices = circle(5.0, from_rad=0.3)
