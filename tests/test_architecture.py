@@ -80,6 +80,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     ),
     "rich": frozenset({"controller.cli", "controller.session"}),
     "scipy": frozenset({"controller.register", "controller.strokes", "controller.report"}),
+    "shapely": frozenset({"controller.strokes", "controller.report"}),
     "svgelements": frozenset({"controller.artwork"}),
     "typer": frozenset({"controller.cli"}),
 }

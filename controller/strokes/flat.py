@@ -1,0 +1,428 @@
+"""Areas to pen paths that cover them evenly: rings parallel to the edge, or hatching inside one ring.
+
+Owns where the paths run and what stays too narrow for the tip. Knows no inks, no order, no time, no machine.
+
+With a tip of width w = 2 r that leaves a round-ended line, the outermost path runs r inside the edge, and no round
+tip reaches farther into a corner than the area's opening by r. Between two rings, s apart, everything is painted as
+long as s <= w, but at sharp corners and in the very middle: what is bare there is (area of the outer ring, inset by
+r) less (area of the inner ring, widened by r). It is worked out for each pair of rings and painted by detours or by
+a stroke along its middle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from controller.strokes.middle import (
+    covering_lines,
+    middle_lines,
+    polygons,
+    quad_segments,
+    thick,
+    trimmed,
+)
+from controller.strokes.paths import Left, Paths, make_paths
+from controller.strokes.spiral import Ring, link_rings
+
+Floats = npt.NDArray[np.float64]
+Geometry = Any
+"""A shapely geometry: the library brings no types."""
+
+Tip = float | Callable[[float], float]
+"""Width of the painted line in mm: constant, or by the millimetres painted since the area was begun."""
+
+OVERLAP: Final = 0.2
+"""Share of the tip's width by which neighbouring lines overlap, where nothing else is said."""
+SHORT_RING: Final = 1.0  # tips; a ring with less length is painted by a detour of the ring around it
+SHORT_DETOUR: Final = 1.5  # tips; a longer middle line is a stroke, or the end of one, and not painted twice
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    area: Geometry
+    half_mm: float
+
+
+def flat_paths(
+    area: Geometry,
+    tip_mm: Tip,
+    overlap: float = OVERLAP,
+    style: Literal["contour", "hatch"] = "contour",
+    angle_deg: float = 0.0,
+    tolerance_mm: float = 0.02,
+    *,
+    thin: Literal["line", "leave"] = "line",
+    middle: Geometry | None = None,
+) -> Paths:
+    """Pen paths that cover ``area`` (a shapely polygon, or several), canvas mm.
+
+    tip_mm: width of the line, see ``Tip``; a worn tip's insets and pitch follow its width ring by ring, line by line.
+    overlap: 0 to 0.5, share of the width that neighbours overlap by.
+    style: "contour", rings parallel to the edge, linked to spirals; "hatch", one ring along the edge, then straight
+        lines at ``angle_deg`` (from x towards y), to and fro, on one lattice for the whole canvas.
+    tolerance_mm: nothing is painted farther beyond the area, and no sliver thinner than it is looked after.
+    thin: "line" paints necks, spikes and hairs that are narrower than the tip by one stroke along their middle, which
+        goes beyond the area by what they lack; "leave" leaves them bare. Both report them in ``left``.
+    middle: lines to be preferred for what would be left in the middle of the area (a band's own middle).
+
+    Raises ValueError for an overlap, width or tolerance out of range.
+    """
+    if not 0.0 <= overlap <= 0.5:
+        raise ValueError(f"expected 0 <= overlap <= 0.5, got {overlap}")
+    if not tolerance_mm > 0.0:
+        raise ValueError(f"expected tolerance_mm > 0, got {tolerance_mm}")
+    width = tip_mm if callable(tip_mm) else _constant(tip_mm)
+    half = width(0.0) / 2.0
+    if not half > 0.0:
+        raise ValueError(f"expected a width above 0, got {2.0 * half}")
+    whole = shapely.make_valid(area)
+    whole = shapely.unary_union(polygons(whole)) if not whole.is_valid or not whole.is_empty else whole
+    whole = shapely.simplify(whole, tolerance_mm / 8.0)
+    first = _inset(whole, half, tolerance_mm)
+    lines, left = _thin_parts(whole, first, half, tolerance_mm, thin)
+    if style == "contour":
+        strokes = _contour(first, width, overlap, tolerance_mm, middle)
+    else:
+        strokes = _hatch(first, width, overlap, angle_deg, tolerance_mm)
+    return make_paths([*strokes, *lines], left)
+
+
+def _constant(tip_mm: float) -> Callable[[float], float]:
+    def width(_: float) -> float:
+        return tip_mm
+
+    return width
+
+
+def _inset(area: Geometry, by_mm: float, tolerance_mm: float) -> Geometry:
+    """``area`` inset, thinned out by a tenth of the tolerance."""
+    inner = shapely.buffer(area, -by_mm, quad_segs=quad_segments(by_mm, tolerance_mm / 4.0))
+    return shapely.simplify(inner, tolerance_mm / 10.0)
+
+
+def _widen(area: Geometry, by_mm: float) -> Geometry:
+    return shapely.buffer(area, by_mm, quad_segs=24)
+
+
+def _rings_of(area: Geometry, level: int) -> list[Ring]:
+    """A ring for every edge of ``area``, all with the area on the same side."""
+    return [
+        Ring(shapely.get_coordinates(ring), level)
+        for part in polygons(shapely.normalize(area))
+        for ring in [part.exterior, *part.interiors]
+    ]
+
+
+# Rings ------------------------------------------------------------------------------------------------------------
+
+
+def _contour(
+    first: Geometry,
+    width: Callable[[float], float],
+    overlap: float,
+    tolerance_mm: float,
+    middle: Geometry | None,
+) -> list[Floats]:
+    levels = [_Level(first, width(0.0) / 2.0)]
+    rings = _rings_of(first, 0)
+    strokes: list[Floats] = []
+    painted_mm = 0.0
+    while not levels[-1].area.is_empty:
+        here = levels[-1]
+        painted_mm += float(shapely.length(here.area))
+        half = width(painted_mm) / 2.0
+        pitch = (1.0 - overlap) * (here.half_mm + half)
+        inner = _inset(here.area, pitch, tolerance_mm)
+        inner = shapely.unary_union(
+            [part for part in polygons(inner) if shapely.length(part) >= SHORT_RING * 2.0 * half]
+        )
+        bare = _inset(here.area, here.half_mm, tolerance_mm)
+        if not inner.is_empty:
+            bare = shapely.difference(bare, _widen(inner, half))
+        depth = len(levels)
+        near = [ring for ring in rings if ring.level == depth - 1]
+        inside = _rings_of(inner, depth)
+        pieces = thick(bare, tolerance_mm)
+        if pieces and middle is not None:
+            pieces, more = _along_middle(pieces, middle, half, tolerance_mm)
+            strokes += more
+        for piece in pieces:
+            strokes += _attach(piece, inside, near, half, tolerance_mm)
+        rings += inside
+        levels.append(_Level(inner, half))
+    return [*link_rings(rings), *strokes]
+
+
+def _along_middle(
+    pieces: Sequence[Geometry], middle: Geometry, half: float, tolerance_mm: float
+) -> tuple[list[Geometry], list[Floats]]:
+    """Strokes along ``middle`` through the bare pieces, and what they leave bare."""
+    bare = shapely.unary_union(list(pieces))
+    cut = shapely.intersection(middle, _widen(bare, tolerance_mm))
+    merged = shapely.line_merge(cut) if cut.geom_type == "MultiLineString" else cut
+    lines = [
+        shapely.get_coordinates(line) for line in shapely.get_parts(merged) if line.geom_type == "LineString"
+    ]
+    lines = [line for line in lines if shapely.LineString(line).length > half]
+    if not lines:
+        return list(pieces), []
+    swept = shapely.unary_union([_widen(shapely.LineString(line), half) for line in lines])
+    return thick(shapely.difference(bare, swept), tolerance_mm), lines
+
+
+def _attach(
+    piece: Geometry, inside: Sequence[Ring], near: Sequence[Ring], half: float, tolerance_mm: float
+) -> list[Floats]:
+    """Paint a bare piece: by a detour of a ring beside it, as the tail of an innermost one, or by strokes of its own.
+
+    Returns the strokes of its own.
+    """
+    spike = _spike(piece, inside, half, tolerance_mm) or _spike(piece, near, half, tolerance_mm)
+    if spike is not None:
+        ring, where, way = spike
+        ring.detours.append((where, way))
+        return []
+    own: list[Floats] = []
+    for line in covering_lines(piece, half, tolerance_mm):
+        length = float(np.hypot(*np.diff(line, axis=0).T).sum())
+        ring = min(
+            [*near, *inside], key=lambda one: float(shapely.distance(one.line, shapely.Point(line[0])))
+        )
+        ends = [line, line[::-1]]
+        ends.sort(key=lambda one: float(shapely.distance(ring.line, shapely.Point(one[0]))))
+        gap = float(shapely.distance(ring.line, shapely.Point(ends[0][0])))
+        if gap <= 2.0 * half and length <= SHORT_DETOUR * 2.0 * half:
+            ring.detours.append((ring.project(ends[0][0]), ends[0]))
+        elif gap <= 2.0 * half and ring.tail is None and not any(one.tail is not None for one in inside):
+            ring.tail = ends[0]
+        else:
+            own.append(line if len(line) > 1 else _touch(line[0], half))
+    return own
+
+
+def _touch(place: Floats, half: float) -> Floats:
+    """The least stroke: to and fro across a place, a quarter of a tip."""
+    return place + np.array([[-0.25 * half, 0.0], [0.25 * half, 0.0]])
+
+
+def _spike(
+    piece: Geometry, rings: Sequence[Ring], half: float, tolerance_mm: float
+) -> tuple[Ring, float, Floats] | None:
+    """The shortest straight way off a ring that covers the piece, or None."""
+    if not rings:
+        return None
+    tree = shapely.STRtree([ring.line for ring in rings])
+    corners = shapely.points(shapely.get_coordinates(piece))
+    ring = rings[int(tree.nearest(shapely.centroid(piece)))]
+    distance = shapely.distance(corners, ring.line)
+    farthest = int(np.argmax(distance))
+    far = shapely.get_coordinates(corners[farthest])[0]
+    where = ring.project(far)
+    foot = ring.at(where)
+    gap = float(distance[farthest])
+    out = gap - 0.96 * half
+    if out <= 0.0 or out > SHORT_DETOUR * 2.0 * half:
+        return None
+    end = foot + (far - foot) * (out / gap)
+    swept = _widen(shapely.LineString([foot, end]), half)
+    if thick(shapely.difference(piece, swept), tolerance_mm):
+        return None
+    return ring, where, end[None]
+
+
+# Hatching ---------------------------------------------------------------------------------------------------------
+
+
+def _hatch(
+    first: Geometry, width: Callable[[float], float], overlap: float, angle_deg: float, tolerance_mm: float
+) -> list[Floats]:
+    """One ring along the edge, then lines to and fro inside it.
+
+    The lines end d = 3 r - s from the edge (s their pitch), less a little: then no point between the ring's paint,
+    which is 2 r wide, and the ends of the lines is bare, at whatever angle they meet the edge.
+    """
+    rings = _rings_of(first, 0)
+    painted_mm = float(shapely.length(first))
+    half = width(painted_mm) / 2.0
+    pitch = (1.0 - overlap) * 2.0 * half
+    inner = _inset(first, 2.0 * half - pitch - tolerance_mm / 2.0, tolerance_mm) if overlap > 0 else first
+    strokes: list[Floats] = []
+    if not inner.is_empty:
+        turned = _turned(inner, -angle_deg)
+        room = shapely.buffer(_turned(first, -angle_deg), tolerance_mm / 4.0)
+        shapely.prepare(room)
+        lines = _scan(turned, width, painted_mm, overlap)
+        strokes = [_turned_points(stroke, angle_deg) for stroke in _serpentine(lines, room, 3.0 * pitch)]
+    bare = _inset(first, half, tolerance_mm)
+    if strokes:
+        bare = shapely.difference(bare, _widen(shapely.MultiLineString(strokes), half))
+    own: list[Floats] = []
+    for piece in thick(bare, tolerance_mm):
+        own += _attach(piece, [], rings, half, tolerance_mm)
+    return [*link_rings(rings), *strokes, *own]
+
+
+def _turned(area: Geometry, angle_deg: float) -> Geometry:
+    return shapely.transform(area, lambda points: _turned_points(points, angle_deg))
+
+
+def _turned_points(points: Floats, angle_deg: float) -> Floats:
+    angle = np.radians(angle_deg)
+    cos, sin = float(np.cos(angle)), float(np.sin(angle))
+    turned: Floats = points @ np.array([[cos, sin], [-sin, cos]])
+    return turned
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    row: int
+    y: float
+    low: float
+    high: float
+
+
+def _scan(area: Geometry, width: Callable[[float], float], painted_mm: float, overlap: float) -> list[_Line]:
+    """The pieces of horizontal lines inside ``area``, row by row; rows of one width lie on one lattice."""
+    left, top, right, bottom = shapely.bounds(area)
+    found: list[_Line] = []
+    tip = width(painted_mm)
+    pitch = (1.0 - overlap) * tip
+    y = float(np.ceil(top / pitch)) * pitch
+    row = 0
+    while y < bottom:
+        rows = y + pitch * np.arange(int(np.ceil((bottom - y) / pitch)))
+        ends = np.broadcast_to([left - 1.0, right + 1.0], (len(rows), 2))
+        lines = shapely.linestrings(np.stack([ends, np.broadcast_to(rows[:, None], ends.shape)], axis=-1))
+        for at, cut in zip(rows, shapely.intersection(lines, area), strict=True):
+            bits = shapely.get_parts(cut)
+            bits = bits[shapely.get_type_id(bits) == shapely.GeometryType.LINESTRING]
+            for low, high in sorted((float(bit[0]), float(bit[2])) for bit in shapely.bounds(bits)):
+                if high - low > 1e-6:
+                    found.append(_Line(row, float(at), low, high))
+                    painted_mm += high - low
+            row += 1
+            worn = width(painted_mm)
+            if worn != tip:  # the next row lies by its own width from this one, and begins a lattice of its own
+                y = float(at) + (1.0 - overlap) * (tip + worn) / 2.0
+                tip, pitch = worn, (1.0 - overlap) * worn
+                break
+        else:
+            return found
+    return found
+
+
+def _serpentine(lines: Sequence[_Line], room: Geometry, reach_mm: float) -> list[Floats]:
+    """Lines joined to and fro where a row's piece faces just one of the next row's, and the way there is inside."""
+    rows: dict[int, list[int]] = {}
+    for index, line in enumerate(lines):
+        rows.setdefault(line.row, []).append(index)
+    facing: list[list[int]] = [[] for _ in lines]
+    faced: list[list[int]] = [[] for _ in lines]
+    for index, line in enumerate(lines):
+        for other in rows.get(line.row + 1, []):
+            if lines[other].low < line.high and line.low < lines[other].high:
+                facing[index].append(other)
+                faced[other].append(index)
+    follows = {
+        index: others[0]
+        for index, others in enumerate(facing)
+        if len(others) == 1 and len(faced[others[0]]) == 1
+    }
+    if follows:
+        here = np.array([[lines[i].low, lines[i].high] for i in follows])
+        there = np.array([[lines[i].low, lines[i].high] for i in follows.values()])
+        y = np.array([[lines[i].y, lines[j].y] for i, j in follows.items()])
+        ways = np.stack(
+            [
+                np.stack([here, np.broadcast_to(y[:, :1], here.shape)], -1),
+                np.stack([there, np.broadcast_to(y[:, 1:], there.shape)], -1),
+            ],
+            2,
+        )
+        free = shapely.covers(room, shapely.linestrings(ways)) & (
+            np.hypot(*(ways[:, :, 1] - ways[:, :, 0]).transpose(2, 0, 1)) <= reach_mm
+        )
+        allowed = dict(zip(follows, free, strict=True))
+    strokes: list[Floats] = []
+    done: set[int] = set()
+    for index in range(len(lines)):
+        if index in done:
+            continue
+        stroke: list[tuple[float, float]] = []
+        now, at_high = index, True
+        while True:
+            line = lines[now]
+            done.add(now)
+            stroke += (
+                [(line.low, line.y), (line.high, line.y)]
+                if at_high
+                else [(line.high, line.y), (line.low, line.y)]
+            )
+            after = follows.get(now)
+            if after is None or after in done or not allowed[now][int(at_high)]:
+                break
+            now, at_high = after, not at_high
+        strokes.append(np.array(stroke))
+    return strokes
+
+
+# What is narrower than the tip --------------------------------------------------------------------------------------
+
+
+def _thin_parts(
+    whole: Geometry, first: Geometry, half: float, tolerance_mm: float, thin: str
+) -> tuple[list[Floats], list[Left]]:
+    """Lines along the middle of what the tip cannot reach, if wished, and all that there is of it.
+
+    What is left of a corner is no more than a tip long unless the corner is sharper than 39 degrees (a corner of
+    angle a loses r / sin(a/2) - r); it is neither painted nor reported.
+    """
+    opened = _widen(first, half)
+    rest = thick(shapely.difference(whole, _widen(opened, tolerance_mm)), tolerance_mm)
+    lines: list[Floats] = []
+    left: list[Left] = []
+    for piece in rest:
+        touching = [part for part in polygons(opened) if shapely.distance(part, piece) <= 2.0 * tolerance_mm]
+        corners = shapely.points(shapely.get_coordinates(piece))
+        reach = float(shapely.distance(corners, opened).max())
+        joints = (
+            len(polygons(shapely.intersection(opened, _widen(piece, 2.0 * tolerance_mm)))) if touching else 0
+        )
+        neck = joints > 1
+        box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(piece))
+        longest = (
+            float(np.hypot(*np.diff(box, axis=0).T).max()) if len(box) > 2 else float(shapely.length(piece))
+        )
+        if not touching and longest <= 2.0 * half:
+            left.append(_left("speck", piece, longest, whole, painted=False))
+            continue
+        if touching and not neck and reach <= 2.0 * half:
+            continue
+        ways = middle_lines(piece, half, tolerance_mm) or [box[:2]]
+        for way in ways:
+            ends = [
+                float(shapely.distance(opened, shapely.Point(end))) > 0.5 * half for end in (way[0], way[-1])
+            ]
+            line = trimmed(way, half, begin=ends[0], end=ends[1])
+            painted = thin == "line" and len(line) > 1
+            if painted:
+                lines.append(line)
+            left.append(
+                _left(
+                    "neck" if neck else "thin", piece, shapely.LineString(way).length, whole, painted=painted
+                )
+            )
+    return lines, left
+
+
+def _left(kind: Any, piece: Geometry, length: float, whole: Geometry, *, painted: bool) -> Left:
+    circle = shapely.maximum_inscribed_circle(piece)
+    x, y = (float(value) for value in shapely.get_coordinates(circle)[0])
+    width = 2.0 * float(shapely.distance(shapely.Point(x, y), shapely.boundary(whole)))
+    return Left(kind, (x, y), width, float(length), painted)
