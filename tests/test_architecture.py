@@ -82,6 +82,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     "scipy": frozenset({"controller.register", "controller.strokes", "controller.report"}),
     "shapely": frozenset({"controller.strokes", "controller.report"}),
     "svgelements": frozenset({"controller.artwork"}),
+    "tinycss2": frozenset({"controller.artwork"}),
     "typer": frozenset({"controller.cli"}),
 }
 """Imported distribution to the rooms that may use it."""

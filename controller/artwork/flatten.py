@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from controller.artwork.limits import TooMuchError
 from controller.artwork.pathdata import EllipseArc
 from controller.artwork.units import Matrix, SyntaxMistake, apply, compose, stretches
 
@@ -172,13 +173,21 @@ class SegmentTable:
         self._rows.extend((*end, *rest, *([0.0] * (_WIDTH - 2 - len(rest)))))
         self._here = end
 
-    def flatten(self, tolerance: float) -> Polylines:
-        """All outlines as polylines that stray at most ``tolerance`` (mm) from the true curves."""
-        kinds = np.frombuffer(bytes(self._kinds), dtype=np.uint8)
-        rows = np.frombuffer(self._rows.tobytes(), dtype=np.float64).reshape(-1, _WIDTH)
-        first_row = np.frombuffer(self._first_row.tobytes(), dtype=np.int64)
-        closed = np.frombuffer(bytes(self._closed), dtype=np.uint8).astype(bool)
-        element = np.frombuffer(self._element.tobytes(), dtype=np.int32)
+    @property
+    def segments(self) -> int:
+        """Number of segments taken in, the beginnings of outlines counted."""
+        return len(self._kinds)
+
+    def flatten(self, tolerance: float, vertices_max: int = 2**62) -> Polylines:
+        """All outlines as polylines that stray at most ``tolerance`` (mm) from the true curves; ends the collecting.
+
+        Raises TooMuchError before anything is worked out where more than ``vertices_max`` vertices would come.
+        """
+        kinds = np.frombuffer(self._kinds, dtype=np.uint8)
+        rows = np.frombuffer(self._rows, dtype=np.float64).reshape(-1, _WIDTH)
+        first_row = np.frombuffer(self._first_row, dtype=np.int64)
+        closed = np.frombuffer(self._closed, dtype=np.uint8).astype(bool)
+        element = np.frombuffer(self._element, dtype=np.int32)
         steps = np.ones(len(kinds), dtype=np.int64)
         cubics, arcs = np.flatnonzero(kinds == _CUBIC), np.flatnonzero(kinds == _ARC)
         control = rows[cubics][:, [2, 3, 4, 5, 6, 7, 0, 1]].reshape(-1, 4, 2)
@@ -188,6 +197,8 @@ class SegmentTable:
             np.ceil(np.abs(rows[arcs, 9]) / TURN_MAX - 1e-9).astype(np.int64),
         )
         past = np.cumsum(steps)
+        if len(past) and past[-1] > vertices_max:
+            raise TooMuchError("vertices of flattened curves", vertices_max)
         points = np.empty((int(past[-1]) if len(past) else 0, 2))
         _fill_cubics(points, control, steps[cubics], past[cubics])
         _fill_arcs(points, rows[arcs], steps[arcs], past[arcs])

@@ -120,11 +120,13 @@ class ClipPath:
 class Clip:
     """What may be seen: the union of ``paths`` (none: nothing), cut by ``Drawing.clips[within]`` if that is not -1.
 
+    frame: it is the edge of a viewport (the drawing's own, a nested svg's, a symbol's) that something reaches beyond.
     Rows named in here are always lower than the clip's own, so that working them out ends.
     """
 
     paths: tuple[ClipPath, ...]
     within: int = -1
+    frame: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import svgelements
 
@@ -200,3 +200,38 @@ def _centre_form(arc: svgelements.Arc) -> EllipseArc | None:
     begin, finish = cmath.phase(on_circle(start - centre)), cmath.phase(on_circle(end - centre))
     sweep = (finish - begin) % math.tau if arc.sweep >= 0 else -((begin - finish) % math.tau)
     return EllipseArc(centre.real, centre.imag, radius_x, radius_y, cmath.phase(axis), begin, sweep)
+
+
+class Recording:
+    """A ``PathSink`` that keeps what it is given, to be written again: for shapes that a drawing repeats."""
+
+    def __init__(self) -> None:
+        self._steps: list[tuple[str, tuple[Any, ...]]] = []
+
+    def __len__(self) -> int:
+        return len(self._steps)
+
+    def move(self, x: float, y: float) -> None:
+        """Keep a beginning."""
+        self._steps.append(("move", (x, y)))
+
+    def line(self, x: float, y: float) -> None:
+        """Keep a line."""
+        self._steps.append(("line", (x, y)))
+
+    def cubic(self, x1: float, y1: float, x2: float, y2: float, x: float, y: float) -> None:
+        """Keep a Bézier."""
+        self._steps.append(("cubic", (x1, y1, x2, y2, x, y)))
+
+    def arc(self, arc: EllipseArc, x: float, y: float) -> None:
+        """Keep an arc."""
+        self._steps.append(("arc", (arc, x, y)))
+
+    def close(self) -> None:
+        """Keep a closing."""
+        self._steps.append(("close", ()))
+
+    def play(self, sink: PathSink) -> None:
+        """Write all of it to ``sink``."""
+        for name, values in self._steps:
+            getattr(sink, name)(*values)

@@ -1,13 +1,14 @@
 """SVG's basic shapes and paths to outlines (SVG 2, chapters 9 and 10).
 
-Owns the geometry attributes of each element. Writes to a ``PathSink``; knows no inks, looks or mm beyond the bound on
-coordinates.
+Owns the geometry attributes of each element; ``element`` is the mapping of its attributes, with what styles set
+worked in. Writes to a ``PathSink``; knows no inks, looks or mm beyond the bound on coordinates.
 """
 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from collections.abc import Mapping
+from typing import Final
 
 import svgelements
 
@@ -15,8 +16,7 @@ from controller.artwork.flatten import FARTHEST_MM
 from controller.artwork.pathdata import EllipseArc, PathSink, read_path, write_segments
 from controller.artwork.units import SyntaxMistake, Viewport, read_length, read_numbers
 
-if TYPE_CHECKING:
-    from xml.etree.ElementTree import Element
+Attributes = Mapping[str, str]
 
 DRAWN: Final = frozenset({"path", "circle", "ellipse", "rect", "line", "polyline", "polygon"})
 
@@ -30,21 +30,23 @@ def check_near(x_mm: float, y_mm: float, radius_mm: float) -> None:
         )
 
 
-def _length(element: Element, name: str, whole: float, default: str = "0") -> float:
+def _length(element: Attributes, name: str, whole: float, default: str = "0") -> float:
     try:
         return read_length(element.get(name, default), whole)
     except SyntaxMistake as error:
         raise SyntaxMistake(f"in {name} {error.expected}", error.got) from error
 
 
-def _size(element: Element, name: str, whole: float) -> float:
+def _size(element: Attributes, name: str, whole: float) -> float:
     size = _length(element, name, whole)
     if size < 0:
         raise SyntaxMistake(f"in {name} a length of zero or more", repr(element.get(name)))
     return size
 
 
-def read_ellipse(element: Element, tag: str, viewport: Viewport) -> tuple[float, float, float, float] | str:
+def read_ellipse(
+    element: Attributes, tag: str, viewport: Viewport
+) -> tuple[float, float, float, float] | str:
     """Centre and radii (cx, cy, rx, ry) in user units, or why there is nothing to draw."""
     x = _length(element, "cx", viewport.along("x"))
     y = _length(element, "cy", viewport.along("y"))
@@ -57,7 +59,7 @@ def read_ellipse(element: Element, tag: str, viewport: Viewport) -> tuple[float,
     return x, y, radius_x, radius_y
 
 
-def _two_radii(element: Element, viewport: Viewport) -> tuple[float, float]:
+def _two_radii(element: Attributes, viewport: Viewport) -> tuple[float, float]:
     """rx and ry, where one that is not given (or ``auto``) follows the other."""
     radii: list[float | None] = [
         None if element.get(name, "auto").strip() == "auto" else _size(element, name, viewport.along(way))
@@ -71,7 +73,7 @@ def _two_radii(element: Element, viewport: Viewport) -> tuple[float, float]:
     return radius_x or 0.0, radius_y or 0.0
 
 
-def draw(element: Element, tag: str, viewport: Viewport, sink: PathSink) -> str | None:
+def draw(element: Attributes, tag: str, viewport: Viewport, sink: PathSink) -> str | None:
     """Write the element's outlines to ``sink``; why there are none, or None. Raises SyntaxMistake."""
     if tag == "path":
         data = element.get("d", "")
@@ -95,7 +97,7 @@ def draw(element: Element, tag: str, viewport: Viewport, sink: PathSink) -> str 
     return _points(element, tag, sink)
 
 
-def _rectangle(element: Element, viewport: Viewport, sink: PathSink) -> str | None:
+def _rectangle(element: Attributes, viewport: Viewport, sink: PathSink) -> str | None:
     x, y = _length(element, "x", viewport.along("x")), _length(element, "y", viewport.along("y"))
     width, height = (
         _size(element, "width", viewport.along("x")),
@@ -109,7 +111,7 @@ def _rectangle(element: Element, viewport: Viewport, sink: PathSink) -> str | No
     return None
 
 
-def _points(element: Element, tag: str, sink: PathSink) -> str | None:
+def _points(element: Attributes, tag: str, sink: PathSink) -> str | None:
     try:
         values = read_numbers(element.get("points", ""))
     except SyntaxMistake as error:
