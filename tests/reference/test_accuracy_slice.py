@@ -60,10 +60,13 @@ def test_dots_are_round_and_closed(ours: Pass) -> None:
 
 
 def test_twenty_times_better_than_velocities_by_hand(art: Art, machine: Machine, ours: Pass) -> None:
-    """Chord by chord at the same mean speed, on the same gantry: the least gain of all shapes is twentyfold."""
+    """Chord by chord at the same mean speed, on the same gantry: the least gain is twentyfold, of all shapes that hand
+    timing does not paint within the aim by itself (at 45 degrees both axes err alike and the line stays straight)."""
     naive = judge(art, naive_pass(art.strokes, speeds_like(ours.schedule, art.strokes), machine, machine.park_mm),
                   machine, circles=False)  # fmt: skip
-    gains = {one.name: one.p99 / other.p99 for one, other in zip(naive.rows, ours.rows, strict=True)}
+    gains = {one.name: one.p99 / other.p99 for one, other in zip(naive.rows, ours.rows, strict=True)
+             if one.p99 > P99_MM}  # fmt: skip
+    assert len(gains) >= len(ours.rows) - 1
     assert {name: gain for name, gain in gains.items() if gain < RATIO} == {}
 
 
