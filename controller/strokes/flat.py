@@ -63,7 +63,7 @@ def flat_paths(
     """Pen paths that cover ``area`` (a shapely polygon, or several), canvas mm.
 
     tip_mm: width of the line, see ``Tip``; a worn tip's insets and pitch follow its width ring by ring, line by line.
-    overlap: 0 to 0.5, share of the width that neighbours overlap by.
+    overlap: 0 to below 1, share of the width that neighbours overlap by.
     style: "contour", rings parallel to the edge, linked to spirals; "hatch", one ring along the edge, then straight
         lines at ``angle_deg`` (from x towards y), to and fro, on one lattice for the whole canvas.
     tolerance_mm: nothing is painted farther beyond the area, and no sliver thinner than it is looked after.
@@ -73,8 +73,8 @@ def flat_paths(
 
     Raises ValueError for an overlap, width or tolerance out of range.
     """
-    if not 0.0 <= overlap <= 0.5:
-        raise ValueError(f"expected 0 <= overlap <= 0.5, got {overlap}")
+    if not 0.0 <= overlap < 1.0:
+        raise ValueError(f"expected 0 <= overlap < 1, got {overlap}")
     if not tolerance_mm > 0.0:
         raise ValueError(f"expected tolerance_mm > 0, got {tolerance_mm}")
     width = tip_mm if callable(tip_mm) else _constant(tip_mm)
@@ -84,12 +84,21 @@ def flat_paths(
     whole = shapely.make_valid(area)
     whole = shapely.unary_union(polygons(whole)) if not whole.is_valid or not whole.is_empty else whole
     whole = shapely.simplify(whole, tolerance_mm / 8.0)
-    first = _inset(whole, half, tolerance_mm)
-    lines, left = _thin_parts(whole, first, half, tolerance_mm, thin)
+    first = shapely.unary_union(
+        [
+            part
+            for part in polygons(_inset(whole, half, tolerance_mm))
+            if shapely.length(part) > 4.0 * tolerance_mm
+        ]
+    )
+    rings = _rings_of(first, 0, (1.0 - overlap) * 2.0 * half)
+    room = shapely.buffer(first, tolerance_mm / 4.0)
+    shapely.prepare(room)
+    lines, left = _thin_parts(whole, first, rings, half, tolerance_mm, thin)
     if style == "contour":
-        strokes = _contour(first, width, overlap, tolerance_mm, middle)
+        strokes = _contour(first, rings, room, width, overlap, tolerance_mm, middle)
     else:
-        strokes = _hatch(first, width, overlap, angle_deg, tolerance_mm)
+        strokes = _hatch(first, rings, room, width, overlap, angle_deg, tolerance_mm)
     return make_paths([*strokes, *lines], left)
 
 
@@ -110,10 +119,10 @@ def _widen(area: Geometry, by_mm: float) -> Geometry:
     return shapely.buffer(area, by_mm, quad_segs=24)
 
 
-def _rings_of(area: Geometry, level: int) -> list[Ring]:
+def _rings_of(area: Geometry, level: int, step: float) -> list[Ring]:
     """A ring for every edge of ``area``, all with the area on the same side."""
     return [
-        Ring(shapely.get_coordinates(ring), level)
+        Ring(shapely.get_coordinates(ring), level, step)
         for part in polygons(shapely.normalize(area))
         for ring in [part.exterior, *part.interiors]
     ]
@@ -124,13 +133,14 @@ def _rings_of(area: Geometry, level: int) -> list[Ring]:
 
 def _contour(
     first: Geometry,
+    rings: list[Ring],
+    room: Geometry,
     width: Callable[[float], float],
     overlap: float,
     tolerance_mm: float,
     middle: Geometry | None,
 ) -> list[Floats]:
     levels = [_Level(first, width(0.0) / 2.0)]
-    rings = _rings_of(first, 0)
     strokes: list[Floats] = []
     painted_mm = 0.0
     while not levels[-1].area.is_empty:
@@ -138,25 +148,29 @@ def _contour(
         painted_mm += float(shapely.length(here.area))
         half = width(painted_mm) / 2.0
         pitch = (1.0 - overlap) * (here.half_mm + half)
-        inner = _inset(here.area, pitch, tolerance_mm)
+        # A ring so thin that one line along its middle does for both its sides is left to that line.
         inner = shapely.unary_union(
-            [part for part in polygons(inner) if shapely.length(part) >= SHORT_RING * 2.0 * half]
+            [
+                part
+                for part in thick(_inset(here.area, pitch, tolerance_mm), here.half_mm + half - pitch)
+                if shapely.length(part) >= SHORT_RING * 2.0 * half
+            ]
         )
         bare = _inset(here.area, here.half_mm, tolerance_mm)
         if not inner.is_empty:
             bare = shapely.difference(bare, _widen(inner, half))
         depth = len(levels)
         near = [ring for ring in rings if ring.level == depth - 1]
-        inside = _rings_of(inner, depth)
+        inside = _rings_of(inner, depth, pitch)
         pieces = thick(bare, tolerance_mm)
         if pieces and middle is not None:
             pieces, more = _along_middle(pieces, middle, half, tolerance_mm)
             strokes += more
         for piece in pieces:
-            strokes += _attach(piece, inside, near, half, tolerance_mm)
+            strokes += _attach(piece, inside, near, room, half, tolerance_mm)
         rings += inside
         levels.append(_Level(inner, half))
-    return [*link_rings(rings), *strokes]
+    return [*link_rings(rings, overlap), *strokes]
 
 
 def _along_middle(
@@ -177,13 +191,18 @@ def _along_middle(
 
 
 def _attach(
-    piece: Geometry, inside: Sequence[Ring], near: Sequence[Ring], half: float, tolerance_mm: float
+    piece: Geometry,
+    inside: Sequence[Ring],
+    near: Sequence[Ring],
+    room: Geometry,
+    half: float,
+    tolerance_mm: float,
 ) -> list[Floats]:
     """Paint a bare piece: by a detour of a ring beside it, as the tail of an innermost one, or by strokes of its own.
 
-    Returns the strokes of its own.
+    Returns the strokes of its own. ``room``: where the tip's middle may go.
     """
-    spike = _spike(piece, inside, half, tolerance_mm) or _spike(piece, near, half, tolerance_mm)
+    spike = _spike(piece, inside, room, half, tolerance_mm) or _spike(piece, near, room, half, tolerance_mm)
     if spike is not None:
         ring, where, way = spike
         ring.detours.append((where, way))
@@ -197,6 +216,8 @@ def _attach(
         ends = [line, line[::-1]]
         ends.sort(key=lambda one: float(shapely.distance(ring.line, shapely.Point(one[0]))))
         gap = float(shapely.distance(ring.line, shapely.Point(ends[0][0])))
+        way = shapely.shortest_line(ring.line, shapely.Point(ends[0][0]))
+        gap = gap if gap <= 1e-9 or room.covers(way) else np.inf
         if gap <= 2.0 * half and length <= SHORT_DETOUR * 2.0 * half:
             ring.detours.append((ring.project(ends[0][0]), ends[0]))
         elif gap <= 2.0 * half and ring.tail is None and not any(one.tail is not None for one in inside):
@@ -208,11 +229,12 @@ def _attach(
 
 def _touch(place: Floats, half: float) -> Floats:
     """The least stroke: to and fro across a place, a quarter of a tip."""
-    return place + np.array([[-0.25 * half, 0.0], [0.25 * half, 0.0]])
+    ends: Floats = place + np.array([[-0.25 * half, 0.0], [0.25 * half, 0.0]])
+    return ends
 
 
 def _spike(
-    piece: Geometry, rings: Sequence[Ring], half: float, tolerance_mm: float
+    piece: Geometry, rings: Sequence[Ring], room: Geometry, half: float, tolerance_mm: float
 ) -> tuple[Ring, float, Floats] | None:
     """The shortest straight way off a ring that covers the piece, or None."""
     if not rings:
@@ -230,8 +252,9 @@ def _spike(
     if out <= 0.0 or out > SHORT_DETOUR * 2.0 * half:
         return None
     end = foot + (far - foot) * (out / gap)
-    swept = _widen(shapely.LineString([foot, end]), half)
-    if thick(shapely.difference(piece, swept), tolerance_mm):
+    way = shapely.LineString([foot, end])
+    swept = _widen(way, half)
+    if not room.covers(way) or thick(shapely.difference(piece, swept), tolerance_mm):
         return None
     return ring, where, end[None]
 
@@ -240,14 +263,19 @@ def _spike(
 
 
 def _hatch(
-    first: Geometry, width: Callable[[float], float], overlap: float, angle_deg: float, tolerance_mm: float
+    first: Geometry,
+    rings: list[Ring],
+    room: Geometry,
+    width: Callable[[float], float],
+    overlap: float,
+    angle_deg: float,
+    tolerance_mm: float,
 ) -> list[Floats]:
     """One ring along the edge, then lines to and fro inside it.
 
     The lines end d = 3 r - s from the edge (s their pitch), less a little: then no point between the ring's paint,
     which is 2 r wide, and the ends of the lines is bare, at whatever angle they meet the edge.
     """
-    rings = _rings_of(first, 0)
     painted_mm = float(shapely.length(first))
     half = width(painted_mm) / 2.0
     pitch = (1.0 - overlap) * 2.0 * half
@@ -255,17 +283,17 @@ def _hatch(
     strokes: list[Floats] = []
     if not inner.is_empty:
         turned = _turned(inner, -angle_deg)
-        room = shapely.buffer(_turned(first, -angle_deg), tolerance_mm / 4.0)
-        shapely.prepare(room)
+        free = _turned(room, -angle_deg)
+        shapely.prepare(free)
         lines = _scan(turned, width, painted_mm, overlap)
-        strokes = [_turned_points(stroke, angle_deg) for stroke in _serpentine(lines, room, 3.0 * pitch)]
+        strokes = [_turned_points(stroke, angle_deg) for stroke in _serpentine(lines, free, 3.0 * pitch)]
     bare = _inset(first, half, tolerance_mm)
     if strokes:
         bare = shapely.difference(bare, _widen(shapely.MultiLineString(strokes), half))
     own: list[Floats] = []
     for piece in thick(bare, tolerance_mm):
-        own += _attach(piece, [], rings, half, tolerance_mm)
-    return [*link_rings(rings), *strokes, *own]
+        own += _attach(piece, [], rings, room, half, tolerance_mm)
+    return [*link_rings(rings, overlap), *strokes, *own]
 
 
 def _turned(area: Geometry, angle_deg: float) -> Geometry:
@@ -303,12 +331,14 @@ def _scan(area: Geometry, width: Callable[[float], float], painted_mm: float, ov
             bits = shapely.get_parts(cut)
             bits = bits[shapely.get_type_id(bits) == shapely.GeometryType.LINESTRING]
             for low, high in sorted((float(bit[0]), float(bit[2])) for bit in shapely.bounds(bits)):
-                if high - low > 1e-6:
+                if high - low > tip / 2.0:  # shorter ones are seen to with what is left bare
                     found.append(_Line(row, float(at), low, high))
                     painted_mm += high - low
             row += 1
             worn = width(painted_mm)
-            if worn != tip:  # the next row lies by its own width from this one, and begins a lattice of its own
+            if (
+                worn != tip
+            ):  # the next row lies by its own width from this one, and begins a lattice of its own
                 y = float(at) + (1.0 - overlap) * (tip + worn) / 2.0
                 tip, pitch = worn, (1.0 - overlap) * worn
                 break
@@ -376,49 +406,69 @@ def _serpentine(lines: Sequence[_Line], room: Geometry, reach_mm: float) -> list
 
 
 def _thin_parts(
-    whole: Geometry, first: Geometry, half: float, tolerance_mm: float, thin: str
+    whole: Geometry, first: Geometry, rings: list[Ring], half: float, tolerance_mm: float, thin: str
 ) -> tuple[list[Floats], list[Left]]:
     """Lines along the middle of what the tip cannot reach, if wished, and all that there is of it.
 
-    What is left of a corner is no more than a tip long unless the corner is sharper than 39 degrees (a corner of
-    angle a loses r / sin(a/2) - r); it is neither painted nor reported.
+    A short spike becomes a detour of the ring along the edge. What is left of a corner is no more than a tip long
+    unless the corner is sharper than 39 degrees (a corner of angle a loses r / sin(a/2) - r); it is neither painted
+    nor reported.
     """
     opened = _widen(first, half)
-    rest = thick(shapely.difference(whole, _widen(opened, tolerance_mm)), tolerance_mm)
     lines: list[Floats] = []
     left: list[Left] = []
-    for piece in rest:
-        touching = [part for part in polygons(opened) if shapely.distance(part, piece) <= 2.0 * tolerance_mm]
+    for piece in thick(shapely.difference(whole, _widen(opened, tolerance_mm)), tolerance_mm):
+        joints = polygons(shapely.intersection(opened, _widen(piece, 2.0 * tolerance_mm)))
         corners = shapely.points(shapely.get_coordinates(piece))
-        reach = float(shapely.distance(corners, opened).max())
-        joints = (
-            len(polygons(shapely.intersection(opened, _widen(piece, 2.0 * tolerance_mm)))) if touching else 0
-        )
-        neck = joints > 1
+        reach = float(shapely.distance(corners, opened).max()) if joints else np.inf
+        if len(joints) == 1 and reach <= 2.0 * half:
+            continue
         box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(piece))
-        longest = (
-            float(np.hypot(*np.diff(box, axis=0).T).max()) if len(box) > 2 else float(shapely.length(piece))
-        )
-        if not touching and longest <= 2.0 * half:
+        longest = float(np.hypot(*np.diff(box, axis=0).T).max())
+        if not joints and longest <= 2.0 * half + 4.0 * tolerance_mm:
             left.append(_left("speck", piece, longest, whole, painted=False))
             continue
-        if touching and not neck and reach <= 2.0 * half:
-            continue
-        ways = middle_lines(piece, half, tolerance_mm) or [box[:2]]
-        for way in ways:
-            ends = [
-                float(shapely.distance(opened, shapely.Point(end))) > 0.5 * half for end in (way[0], way[-1])
-            ]
-            line = trimmed(way, half, begin=ends[0], end=ends[1])
-            painted = thin == "line" and len(line) > 1
-            if painted:
+        painted = False
+        length = 0.0
+        for way in middle_lines(piece, half, tolerance_mm):
+            length += float(shapely.LineString(way).length)
+            line, tied = _tied(way, whole, first, opened, half)
+            if thin == "leave" or len(line) < 2:
+                continue
+            painted = True
+            if tied == 1 and shapely.LineString(line).length <= SHORT_DETOUR * 2.0 * half:
+                ring = min(rings, key=lambda one: float(shapely.distance(one.line, shapely.Point(line[0]))))
+                ring.detours.append((ring.project(line[0]), line))
+            else:
                 lines.append(line)
-            left.append(
-                _left(
-                    "neck" if neck else "thin", piece, shapely.LineString(way).length, whole, painted=painted
-                )
-            )
+        left.append(_left("neck" if len(joints) > 1 else "thin", piece, length, whole, painted=painted))
     return lines, left
+
+
+def _tied(way: Floats, whole: Geometry, first: Geometry, opened: Geometry, half: float) -> tuple[Floats, int]:
+    """A middle line with each end tied to the paths beside it, or shortened by half a tip where it ends in a point.
+
+    At a wide part the middle line forks towards both corners; its last bit gives way to a straight one. Also the
+    number of ties: with one, the line begins there.
+    """
+    if (way[0] == way[-1]).all():
+        return way, 0
+    ends = shapely.points(way[[0, -1]])
+    free = shapely.distance(ends, opened) > 0.5 * half
+    line = trimmed(way, half, begin=bool(free[0]), end=bool(free[1]))
+    edge = shapely.boundary(first)
+    ties = way[[0, -1]] if first.is_empty else shapely.get_coordinates(shapely.shortest_line(edge, ends))[::2]
+    wide = 2.0 * float(shapely.distance(shapely.points(way), shapely.boundary(whole)).max())
+    cut = min(wide, 0.4 * float(np.hypot(*np.diff(way, axis=0).T).sum()))
+    if not free.all() and len(line) > 1:
+        line = trimmed(line, cut, begin=not free[0], end=not free[1])
+    if not free[0]:
+        line = np.concatenate([ties[:1], line])
+    if not free[1]:
+        line = np.concatenate([line, ties[1:]])
+    if free[0] and not free[1]:
+        line = line[::-1]
+    return line, int((~free).sum())
 
 
 def _left(kind: Any, piece: Geometry, length: float, whole: Geometry, *, painted: bool) -> Left:

@@ -47,7 +47,7 @@ def middle_lines(piece: Geometry, half_mm: float, smooth_mm: float) -> list[Floa
     (parallel edges have the same middle), without the spurs of every small corner.
     """
     fat = shapely.buffer(piece, half_mm, quad_segs=12)
-    step = max(half_mm / 3.0, shapely.length(fat) / SAMPLES_MAX)
+    step = max(half_mm / 10.0, shapely.length(fat) / SAMPLES_MAX)
     edge = shapely.segmentize(shapely.boundary(fat), step)
     points = np.unique(np.round(shapely.get_coordinates(edge), 9), axis=0)
     diagram = Voronoi(points)
@@ -79,9 +79,10 @@ def middle_lines(piece: Geometry, half_mm: float, smooth_mm: float) -> list[Floa
 
 def _longest(tree: Any, first: int) -> npt.NDArray[np.int64]:
     """The nodes of the longest way in a tree's part that holds ``first``: from the farthest to its farthest."""
-    far = dijkstra(tree, directed=False, indices=first)
+    far = dijkstra(tree, directed=False, indices=[first])[0]
     begin = int(np.argmax(np.where(np.isfinite(far), far, -1.0)))
-    far, before = dijkstra(tree, directed=False, indices=begin, return_predecessors=True)
+    fars, befores = dijkstra(tree, directed=False, indices=[begin], return_predecessors=True)
+    far, before = fars[0], befores[0]
     node = int(np.argmax(np.where(np.isfinite(far), far, -1.0)))
     way = [node]
     while node != begin:
@@ -133,7 +134,8 @@ def trimmed(line: Floats, by_mm: float, *, begin: bool = True, end: bool = True)
     low = by_mm if begin else 0.0
     high = whole.length - (by_mm if end else 0.0)
     if high - low <= 1e-6:
-        return shapely.get_coordinates(shapely.line_interpolate_point(whole, (low + high) / 2.0))
+        point: Floats = shapely.get_coordinates(shapely.line_interpolate_point(whole, (low + high) / 2.0))
+        return point
     return along(line, low, high)
 
 

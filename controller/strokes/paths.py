@@ -75,8 +75,9 @@ def make_paths(lines: Iterable[Floats], left: Sequence[Left] = ()) -> Paths:
     """
     kept = []
     for line in lines:
-        moved = np.concatenate([[True], (np.diff(line, axis=0) != 0.0).any(axis=1)]) if len(line) else []
-        clean = np.asarray(line, dtype=np.float64)[np.asarray(moved, dtype=np.bool_)]
+        moved = np.ones(len(line), dtype=np.bool_)
+        moved[1:] = (np.diff(line, axis=0) != 0.0).any(axis=1)
+        clean = np.asarray(line, dtype=np.float64)[moved]
         if len(clean) > 1:
             kept.append(clean)
     counts = np.array([len(line) for line in kept], dtype=np.int64)

@@ -24,6 +24,7 @@ GLIDE: Final = 5.0
 """A step inwards is drawn out over so many times its width: 11 degrees, which no planner takes for a corner."""
 GLIDE_SHARE: Final = 0.8  # of a ring's length, at most
 GLIDE_POINTS: Final = 9
+SEAMS: Final = 12  # places that are tried for a seam, besides the obvious ones
 
 
 @dataclass(slots=True)
@@ -32,6 +33,8 @@ class Ring:
 
     points: Floats
     level: int
+    step: float
+    """Distance to the ring around it."""
     tail: Floats | None = None
     detours: list[tuple[float, Floats]] = field(default_factory=list)
     """At which length along ``points``, and where to go (m, 2) before coming back the same way."""
@@ -44,6 +47,25 @@ class Ring:
     def __post_init__(self) -> None:
         self.line = shapely.LineString(self.points)
         self.length = float(self.line.length)
+
+    def straight(self, where: float, most: float, turn_rad: float, window: float) -> float:
+        """How far the ring can be followed from ``where`` before it turns sharply: ``most`` if it does not.
+
+        Sharply: by more than ``turn_rad`` within the length ``window``.
+        """
+        legs = np.diff(self.points, axis=0)
+        before = np.roll(legs, 1, axis=0)
+        turn = np.abs(
+            np.arctan2(before[:, 0] * legs[:, 1] - before[:, 1] * legs[:, 0], (before * legs).sum(axis=1))
+        )
+        place = np.concatenate([[0.0], np.cumsum(np.hypot(*legs.T))])[:-1]
+        places = np.concatenate([place - self.length, place, place + self.length])
+        sums = np.concatenate([[0.0], np.cumsum(np.tile(turn, 3))])
+        low = np.searchsorted(places, place - window / 2.0, side="left")
+        high = np.searchsorted(places, place + window / 2.0, side="right")
+        sharp = place[sums[high] - sums[low] > turn_rad]
+        ahead = (sharp - where) % self.length
+        return float(min(most, ahead.min())) if len(ahead) else most
 
     def project(self, point: Floats) -> float:
         """The length along the ring at which it is nearest to ``point``."""
@@ -74,7 +96,9 @@ class Ring:
 
     def walk(self, begin: float, run: float) -> Floats:
         """As ``piece``, with the detours on the way."""
-        places = sorted(((where - begin) % self.length, way) for where, way in self.detours)
+        places = sorted(
+            (((where - begin) % self.length, way) for where, way in self.detours), key=lambda one: one[0]
+        )
         parts: list[Floats] = []
         done = 0.0
         for where, way in places:
@@ -92,8 +116,14 @@ class Ring:
         return line
 
 
-def link_rings(rings: Sequence[Ring]) -> list[Floats]:
-    """All rings in few strokes, the outermost ring of each stroke first and whole."""
+def link_rings(rings: Sequence[Ring], overlap: float) -> list[Floats]:
+    """All rings in few strokes, the outermost ring of each stroke first and whole.
+
+    ``overlap`` is the share of the tip's width by which rings overlap: at a corner that turns by more than
+    2 acos(1 - overlap) two steps across it would lie too far apart, so that none is laid there.
+    """
+    turn_rad = 2.0 * float(np.arccos(1.0 - overlap))
+    own: list[Floats] = []
     levels = sorted({ring.level for ring in rings})
     at_level = {level: [i for i, ring in enumerate(rings) if ring.level == level] for level in levels}
     claimed: dict[int, list[int]] = {}
@@ -108,8 +138,10 @@ def link_rings(rings: Sequence[Ring]) -> list[Floats]:
                 ring.child = best
                 ring.seam = ring.project(rings[best].at(rings[best].seam))
                 ring.whole = ring.length + rings[best].whole
+                if ring.tail is not None:
+                    own.append(ring.tail)
             else:
-                ring.seam = _own_seam(ring)
+                ring.seam = _own_seam(ring, turn_rad)
                 ring.whole = ring.length
         outer = at_level.get(level - 1, [])
         if not outer:
@@ -120,27 +152,53 @@ def link_rings(rings: Sequence[Ring]) -> list[Floats]:
             parent = outer[int(tree.nearest(shapely.Point(rings[index].at(rings[index].seam))))]
             claimed.setdefault(parent, []).append(index)
     # Outer strokes first; within a level in the order in which the rings came.
-    return [_stroke(rings, index) for index in sorted(starts, key=lambda index: (rings[index].level, index))]
+    starts.sort(key=lambda index: (rings[index].level, index))
+    return [*(_stroke(rings, index, turn_rad) for index in starts), *own]
 
 
-def _glide_most(ring: Ring, step: float) -> float:
-    return min(GLIDE * step, GLIDE_SHARE * ring.length)
+def _glide_most(ring: Ring, where: float, turn_rad: float) -> float:
+    """How long a step onto ``ring`` at ``where`` may be drawn out."""
+    most = min(GLIDE * ring.step, GLIDE_SHARE * ring.length)
+    return ring.straight(where, most, turn_rad, 0.3 * ring.step)
 
 
-def _own_seam(ring: Ring) -> float:
-    """Where an innermost ring is entered from: before its tail's beginning, else before its longest straight's end."""
+def _own_seam(ring: Ring, turn_rad: float) -> float:
+    """Where an innermost ring is entered: so that it ends at its tail's beginning, else on its longest straight."""
     if ring.tail is not None:
-        return ring.project(ring.tail[0])
+        best = (-1.0, 0.0)
+        for tail in (ring.tail, ring.tail[::-1]):
+            end = ring.project(tail[0])
+            glide = next(
+                glide
+                for glide in (GLIDE * ring.step, 3.0 * ring.step, ring.step, 0.0)
+                if glide == 0.0 or _glide_most(ring, end - glide, turn_rad) >= glide
+            )
+            near = float(np.hypot(*(ring.at(end) - tail[0]))) <= 2.0 * ring.step
+            if near and glide > best[0]:
+                best = glide, end - glide
+                ring.tail = tail
+        return best[1] % ring.length
     lengths = np.hypot(*np.diff(ring.points, axis=0).T)
     longest = int(np.argmax(lengths))
-    return float(lengths[:longest].sum() + 0.5 * lengths[longest])
+    places = [lengths[:longest].sum() + 0.2 * lengths[longest], *(where for where, _ in ring.detours)]
+    places += list(np.linspace(0.0, ring.length, SEAMS, endpoint=False))
+    free = [
+        min([_glide_most(ring, place, turn_rad), *(_ahead(ring, place, where) for where, _ in ring.detours)])
+        for place in places
+    ]
+    return float(places[int(np.argmax(np.round(free, 3)))])
 
 
-def _stroke(rings: Sequence[Ring], first: int) -> Floats:
+def _ahead(ring: Ring, seam: float, where: float) -> float:
+    """How long a step may be that begins at ``seam``, before the detour at ``where``."""
+    return 0.9 * ((where - seam - 1e-9) % ring.length)
+
+
+def _stroke(rings: Sequence[Ring], first: int, turn_rad: float) -> Floats:
     chain = [rings[first]]
     while chain[-1].child >= 0:
         chain.append(rings[chain[-1].child])
-    glides = _glides(chain)
+    glides = _glides(chain, turn_rad)
     parts = [chain[0].walk(chain[0].seam, chain[0].length)]
     for index in range(1, len(chain)):
         ring, glide = chain[index], glides[index]
@@ -148,12 +206,17 @@ def _stroke(rings: Sequence[Ring], first: int) -> Floats:
         # The innermost ring is closed where it was entered; any other is left where the next step begins.
         run = ring.length if index == len(chain) - 1 else ring.length - glide
         parts.append(ring.walk(ring.seam + glide, run))
-    if chain[-1].tail is not None:
-        parts.append(chain[-1].tail)
+    last = chain[-1]
+    if last.tail is not None:
+        end = last.seam + glides[-1]
+        further = (last.project(last.tail[0]) - end) % last.length
+        if 1e-6 < further < last.length / 2.0:
+            parts.append(last.piece(end, further))
+        parts.append(last.tail)
     return np.concatenate(parts)
 
 
-def _glides(chain: Sequence[Ring]) -> list[float]:
+def _glides(chain: Sequence[Ring], turn_rad: float) -> list[float]:
     """How long each step inwards is drawn out, never longer than the next one, and none across a detour.
 
     A ring lacks the stretch over which it was entered. The step that leaves it covers that stretch, if it is drawn
@@ -162,12 +225,21 @@ def _glides(chain: Sequence[Ring]) -> list[float]:
     glides = [0.0] * len(chain)
     most = np.inf
     for index in range(len(chain) - 1, 0, -1):
-        ring, outer = chain[index], chain[index - 1]
-        step = float(np.hypot(*(ring.at(ring.seam) - outer.at(outer.seam))))
-        glide = _glide_most(ring, step)
-        free = [(where - ring.seam) % ring.length for where, _ in ring.detours]
-        most = glides[index] = min(glide, most, *[0.9 * where for where in free])
+        ring = chain[index]
+        glide = _glide_most(ring, ring.seam, turn_rad)
+        if index + 1 < len(chain):
+            glide = _followed(ring, chain[index + 1], glide)
+        most = min([glide, most, *(_ahead(ring, ring.seam, where) for where, _ in ring.detours)])
+        glides[index] = most
     return glides
+
+
+def _followed(ring: Ring, inner: Ring, glide: float) -> float:
+    """As much of ``glide`` as the next ring keeps beside: farther on, nothing would cover what is left out there."""
+    along_mm = np.linspace(0.0, glide, GLIDE_POINTS)
+    places = shapely.line_interpolate_point(ring.line, (ring.seam + along_mm) % ring.length)
+    far = np.flatnonzero(shapely.distance(inner.line, places) > 1.02 * inner.step)
+    return float(along_mm[max(int(far[0]) - 1, 0)]) if len(far) else glide
 
 
 def _glide(outer: Ring, ring: Ring, glide: float) -> Floats:
