@@ -40,7 +40,8 @@ def union(geometries: list[BaseGeometry] | npt.NDArray[np.object_]) -> MultiPoly
     """All areas together, snapped to the grid."""
     if len(geometries) == 0:
         return MultiPolygon()
-    return polygons(shapely.union_all(np.asarray(geometries, dtype=object), grid_size=GRID_MM))
+    together = shapely.union_all(np.asarray(geometries, dtype=object))
+    return polygons(shapely.set_precision(together, GRID_MM))
 
 
 def without(area: BaseGeometry, cover: BaseGeometry) -> MultiPolygon:

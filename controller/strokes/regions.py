@@ -313,7 +313,7 @@ class _Stack:
             assert item.area is not None
             above = covers.above(item.area, item.place, item.ink)
             if len(above):
-                cut = without(item.area, shapely.union_all(above, grid_size=GRID_MM))
+                cut = without(item.area, shapely.union_all(above))
                 item.whole &= abs(cut.area - item.area.area) <= SPECK_MM2
                 item.area = cut if not item.whole else item.area
             if not item.area.is_empty:
@@ -357,7 +357,7 @@ class _Stack:
                 else:
                     shown = line if clip < 0 else shapely.intersection(line, self.clips[clip])
                     if len(above):
-                        shown = shapely.difference(shown, shapely.union_all(above, grid_size=GRID_MM))
+                        shown = shapely.difference(shown, shapely.union_all(above))
                     left = _pieces(shown, line, points, closed)
                 groups.setdefault((item.ink, item.technique), []).extend(
                     (item.shape, -1, *one) for one in left

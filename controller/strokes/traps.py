@@ -1,0 +1,203 @@
+"""Traps: neighbouring inks overlap, so that small errors of register show no bare canvas; and where larger ones do.
+
+Owns the overlap and the map of gaps. Knows areas by ink; no stroke paths, no time. Frame: canvas mm.
+
+The lighter of two neighbouring inks goes ``width`` farther, under the darker one, and only where darker inks are. The
+areas that count are flats and bands: a screen shows canvas between its dots, so nothing grows under it, though it may
+itself grow under a darker flat.
+
+Why that is enough: let one ink be painted off by v, |v| <= width, and let p be a place that should have ink. Follow
+the straight line from p to p - v; suppose all of it lies on inks (else the drawing's outer edge itself has moved). Take
+the lightest ink on that line. If it is another ink than the one that moved, it grew from its last place on the line
+up to p, since all that follows is darker, so p is covered. If it is the one that moved, it grew from its last place
+on the line up to p - v in the same way, and its own displaced paint covers p. ``docs/traps.md`` shows it in pictures.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely.geometry import MultiPolygon
+from shapely.geometry.base import BaseGeometry
+
+from controller.config.job import Job
+from controller.strokes.inks import lightness, painting_order
+from controller.strokes.outlines import GRID_MM, SPECK_MM2, union, within, without
+from controller.strokes.regions import Work
+
+SOLID: Final = ("flat", "band")
+QUARTER: Final = 32
+"""Chords for a quarter of the circles around corners."""
+OUTWARD: Final = 1.0 / math.cos(math.pi / (4 * QUARTER))
+"""By so much a circle must be larger for its polygon to lie outside the circle: 0.03 %."""
+HAIR_MM: Final = 1e-3
+"""Bare areas thinner than twice this are what rounding leaves over."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnTop:
+    """A trap that will be seen: ``lighter`` overlaps ``darker`` and is painted after it; rows of ``job.inks``."""
+
+    lighter: int
+    darker: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trapped:
+    """works: as given, areas grown; trap_mm2: by row of ``job.inks``, what was added; on_top: traps to be seen."""
+
+    works: tuple[Work, ...]
+    trap_mm2: tuple[float, ...]
+    on_top: tuple[OnTop, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GapMap:
+    """Where canvas may show when one ink is off by up to ``error_mm`` in any direction against the others.
+
+    gaps: by row of ``job.inks``, places that only this ink covers and that it may leave bare; disjoint between inks.
+    area_mm2: of all gaps together; with circles drawn inside and outside the true ones, (least, most).
+    """
+
+    error_mm: float
+    gaps: tuple[MultiPolygon, ...]
+    area_mm2: tuple[float, float]
+
+    @property
+    def places(self) -> MultiPolygon:
+        """All gaps together."""
+        return union([one for one in self.gaps if not one.is_empty])
+
+
+def dark_last(job: Job) -> tuple[int, ...]:
+    """Rows of ``job.inks`` from the lightest (highest L*) to the darkest; equal ones in the file's order."""
+    return tuple(int(row) for row in np.argsort(-lightness(job), kind="stable"))
+
+
+def solids(works: Sequence[Work], inks: int) -> list[MultiPolygon]:
+    """By ink: all that is covered without gaps, flats and bands."""
+    return [
+        union([one.area for one in works if one.ink == ink and one.kind in SOLID and one.area is not None])
+        for ink in range(inks)
+    ]
+
+
+def trapped(works: Sequence[Work], job: Job) -> Trapped:
+    """Let lighter areas grow under darker ones by ``job.traps.width_mm``; without traps the works are as given."""
+    inks = len(job.inks)
+    if job.traps is None:
+        return Trapped(tuple(works), (0.0,) * inks, ())
+    before = solids(works, inks)
+    darker = _darker(before, dark_last(job))
+    turn = {ink: place for place, ink in enumerate(painting_order(job))}
+    added = [0.0] * inks
+    on_top: list[OnTop] = []
+    found: list[Work] = []
+    for work in works:
+        if work.area is None or work.kind in ("line", "dots"):
+            found.append(work)
+            continue
+        growths = _growths(work.pieces, darker[work.ink], job.traps.width_mm)
+        if not growths:
+            found.append(work)
+            continue
+        found.append(_grown(work, growths))
+        growth = union([part for parts in growths.values() for part in parts])
+        added[work.ink] += growth.area
+        earlier = [other for other in range(inks) if turn[other] < turn[work.ink]]
+        on_top += [
+            OnTop(work.ink, other) for other in earlier if within(growth, before[other]).area > SPECK_MM2
+        ]
+    return Trapped(tuple(found), tuple(added), tuple(dict.fromkeys(on_top)))
+
+
+def gap_map(works: Sequence[Work], with_traps: Sequence[Work], job: Job, error_mm: float) -> GapMap:
+    """Where canvas may show when one ink is off by any vector up to ``error_mm``.
+
+    works: as ``seen`` gives them; with_traps: the same grown. A place p that only ink j covers is left bare by some
+    displacement v, |v| <= e, if p - v belongs to the picture and j does not paint it, so if p is at most e away from
+    what of the picture j leaves to others. All directions together are thus one Minkowski sum: that rest, widened by a
+    disc of radius e, cut with what only j covers. Parts that touch no other ink are left out: there the outer edge of
+    ink has moved, not a gap opened. Where bare canvas lies nearer than e to a gap, the gap may be shown too large,
+    never too small. Circles are polygons inside or outside the true ones; that gives both areas.
+    """
+    inks = len(job.inks)
+    before, after = solids(works, inks), solids(with_traps, inks)
+    picture = union(before)
+    gaps: list[MultiPolygon] = []
+    least = most = 0.0
+    for ink in range(inks):
+        if before[ink].is_empty:
+            gaps.append(MultiPolygon())
+            continue
+        others = union([after[other] for other in range(inks) if other != ink])
+        alone = without(before[ink], others)
+        rest = shapely.buffer(without(picture, after[ink]), -HAIR_MM, join_style="mitre")
+        outer = _touching(within(alone, _widened(rest, (error_mm + HAIR_MM) * OUTWARD)), others)
+        inner = _touching(within(alone, _widened(rest, error_mm)), others)
+        gaps.append(outer)
+        most += outer.area
+        least += inner.area
+    return GapMap(error_mm, tuple(gaps), (least, most))
+
+
+def _darker(areas: list[MultiPolygon], order: tuple[int, ...]) -> list[MultiPolygon]:
+    """By ink: everything in darker inks."""
+    found = [MultiPolygon()] * len(areas)
+    below = MultiPolygon()
+    for ink in reversed(order):
+        found[ink] = below
+        below = union([below, areas[ink]])
+    return found
+
+
+def _widened(area: BaseGeometry, by_mm: float) -> BaseGeometry:
+    return shapely.buffer(area, by_mm, quad_segs=QUARTER)
+
+
+def _growths(
+    pieces: Sequence[MultiPolygon], darker: MultiPolygon, width_mm: float
+) -> dict[int, list[BaseGeometry]]:
+    """By piece: what is added to it, connected with it."""
+    if darker.is_empty or not pieces:
+        return {}
+    wide: npt.NDArray[np.object_] = shapely.buffer(
+        np.array(pieces, dtype=object), width_mm * OUTWARD, quad_segs=QUARTER
+    )
+    shapely.prepare(darker)
+    found: dict[int, list[BaseGeometry]] = {}
+    for row in map(int, np.flatnonzero(shapely.intersects(darker, wide))):
+        parts = np.array(within(wide[row], darker).geoms, dtype=object)
+        if not len(parts):
+            continue
+        kept = parts[shapely.dwithin(parts, pieces[row], 4 * GRID_MM)]
+        if len(kept):
+            found[row] = list(kept)
+    return found
+
+
+def _grown(work: Work, growths: dict[int, list[BaseGeometry]]) -> Work:
+    pieces = tuple(
+        union([piece, *growths[row]]) if row in growths else piece for row, piece in enumerate(work.pieces)
+    )
+    area = union(list(pieces))
+    if work.kind != "band":
+        return replace(work, area=area, pieces=tuple(MultiPolygon([part]) for part in area.geoms))
+    whole = work.whole.copy()
+    whole[list(growths)] = False
+    return replace(work, area=area, pieces=pieces, whole=whole)
+
+
+def _touching(area: MultiPolygon, others: MultiPolygon) -> MultiPolygon:
+    """The parts of ``area`` that border on ``others``."""
+    if area.is_empty or others.is_empty:
+        return MultiPolygon()
+    shapely.prepare(others)
+    parts = np.array(area.geoms, dtype=object)
+    return MultiPolygon(list(parts[shapely.dwithin(others, parts, 4 * GRID_MM)]))
