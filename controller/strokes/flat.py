@@ -213,18 +213,21 @@ def _attach(
         ring = min(
             [*near, *inside], key=lambda one: float(shapely.distance(one.line, shapely.Point(line[0])))
         )
-        ends = [line, line[::-1]]
-        ends.sort(key=lambda one: float(shapely.distance(ring.line, shapely.Point(one[0]))))
-        gap = float(shapely.distance(ring.line, shapely.Point(ends[0][0])))
-        way = shapely.shortest_line(ring.line, shapely.Point(ends[0][0]))
-        gap = gap if gap <= 1e-9 or room.covers(way) else np.inf
-        if gap <= 2.0 * half and length <= SHORT_DETOUR * 2.0 * half:
-            ring.detours.append((ring.project(ends[0][0]), ends[0]))
-        elif gap <= 2.0 * half and ring.tail is None and not any(one.tail is not None for one in inside):
-            ring.tail = ends[0]
+        starts = [way for way in (line, line[::-1]) if _reached(ring, way[0], room, 2.0 * half)]
+        if starts and length <= SHORT_DETOUR * 2.0 * half:
+            ring.detours.append((ring.project(starts[0][0]), starts[0]))
+        elif starts and not ring.tails:
+            ring.tails = starts
         else:
             own.append(line if len(line) > 1 else _touch(line[0], half))
     return own
+
+
+def _reached(ring: Ring, place: Floats, room: Geometry, most_mm: float) -> bool:
+    """Whether a place is at most so far from a ring, by a straight way inside ``room``."""
+    way = shapely.shortest_line(ring.line, shapely.Point(place))
+    length = float(shapely.length(way))
+    return length <= most_mm and (length < 1e-9 or bool(shapely.covers(room, way)))
 
 
 def _touch(place: Floats, half: float) -> Floats:
@@ -254,7 +257,7 @@ def _spike(
     end = foot + (far - foot) * (out / gap)
     way = shapely.LineString([foot, end])
     swept = _widen(way, half)
-    if not room.covers(way) or thick(shapely.difference(piece, swept), tolerance_mm):
+    if not shapely.covers(room, way) or thick(shapely.difference(piece, swept), tolerance_mm):
         return None
     return ring, where, end[None]
 

@@ -24,6 +24,7 @@ GLIDE: Final = 5.0
 """A step inwards is drawn out over so many times its width: 11 degrees, which no planner takes for a corner."""
 GLIDE_SHARE: Final = 0.8  # of a ring's length, at most
 GLIDE_POINTS: Final = 9
+OVERLAP_MIN: Final = 0.145  # rings that overlap by less leave no play for steps that are drawn out
 SEAMS: Final = 12  # places that are tried for a seam, besides the obvious ones
 
 
@@ -35,7 +36,8 @@ class Ring:
     level: int
     step: float
     """Distance to the ring around it."""
-    tail: Floats | None = None
+    tails: list[Floats] = field(default_factory=list)
+    """One line (n, 2) in the directions in which it can be gone on to from the ring: none, one or two."""
     detours: list[tuple[float, Floats]] = field(default_factory=list)
     """At which length along ``points``, and where to go (m, 2) before coming back the same way."""
     length: float = 0.0
@@ -138,8 +140,7 @@ def link_rings(rings: Sequence[Ring], overlap: float) -> list[Floats]:
                 ring.child = best
                 ring.seam = ring.project(rings[best].at(rings[best].seam))
                 ring.whole = ring.length + rings[best].whole
-                if ring.tail is not None:
-                    own.append(ring.tail)
+                own += ring.tails[:1]
             else:
                 ring.seam = _own_seam(ring, turn_rad)
                 ring.whole = ring.length
@@ -158,25 +159,26 @@ def link_rings(rings: Sequence[Ring], overlap: float) -> list[Floats]:
 
 def _glide_most(ring: Ring, where: float, turn_rad: float) -> float:
     """How long a step onto ``ring`` at ``where`` may be drawn out."""
+    if 1.0 - np.cos(turn_rad / 2.0) < OVERLAP_MIN:
+        return 0.0
     most = min(GLIDE * ring.step, GLIDE_SHARE * ring.length)
     return ring.straight(where, most, turn_rad, 0.3 * ring.step)
 
 
 def _own_seam(ring: Ring, turn_rad: float) -> float:
     """Where an innermost ring is entered: so that it ends at its tail's beginning, else on its longest straight."""
-    if ring.tail is not None:
-        best = (-1.0, 0.0)
-        for tail in (ring.tail, ring.tail[::-1]):
+    if ring.tails:
+        best = (-1.0, 0.0, ring.tails[0])
+        for tail in ring.tails:
             end = ring.project(tail[0])
             glide = next(
                 glide
                 for glide in (GLIDE * ring.step, 3.0 * ring.step, ring.step, 0.0)
-                if glide == 0.0 or _glide_most(ring, end - glide, turn_rad) >= glide
+                if glide == 0.0 or (ring.level > 0 and _glide_most(ring, end - glide, turn_rad) >= glide)
             )
-            near = float(np.hypot(*(ring.at(end) - tail[0]))) <= 2.0 * ring.step
-            if near and glide > best[0]:
-                best = glide, end - glide
-                ring.tail = tail
+            if glide > best[0]:
+                best = glide, end - glide, tail
+        ring.tails = [best[2]]
         return best[1] % ring.length
     lengths = np.hypot(*np.diff(ring.points, axis=0).T)
     longest = int(np.argmax(lengths))
@@ -207,12 +209,12 @@ def _stroke(rings: Sequence[Ring], first: int, turn_rad: float) -> Floats:
         run = ring.length if index == len(chain) - 1 else ring.length - glide
         parts.append(ring.walk(ring.seam + glide, run))
     last = chain[-1]
-    if last.tail is not None:
+    if last.tails:
         end = last.seam + glides[-1]
-        further = (last.project(last.tail[0]) - end) % last.length
-        if 1e-6 < further < last.length / 2.0:
+        further = (last.project(last.tails[0][0]) - end) % last.length
+        if 1e-6 < further < last.length - 1e-6:
             parts.append(last.piece(end, further))
-        parts.append(last.tail)
+        parts.append(last.tails[0])
     return np.concatenate(parts)
 
 
