@@ -299,6 +299,12 @@ class RealSite:
                 raise RuntimeError(f"expected {ticks} ticks of the schedule, got {self._seen} ({why})")
             time.sleep(0.003)
 
+    def last_sent_ns(self) -> int:
+        """When the last tick left that was not read before; 0 for none."""
+        assert self.ring is not None
+        records = self.ring.drain().records
+        return int(records["sent_ns"][-1]) if len(records) else 0
+
     def first_stopping_ns(self) -> int | None:
         """When the first tick of a stop on the path left, of those that were not read before."""
         assert self.ring is not None

@@ -64,7 +64,8 @@ class RealKind:
     own_disk: bool = False
     gradual: bool = False
     """No instant at which it is there: a starved process still runs now and then. Counted from the guard's first stop
-    bytes; of a process that is stopped again and again, from the last time before."""
+    bytes; of a process that is stopped again and again, from the last time before; of a streamer that is late with each
+    tick, from the last tick that still left."""
 
     def bound(self, machine: Machine, speed_mm_s: float) -> Bound:
         """What a trial of this kind may cost at most, ``speed_mm_s`` the fastest that the schedule goes."""
@@ -216,7 +217,8 @@ REAL_KINDS: tuple[RealKind, ...] = (
     RealKind("real-streamer-starved", "gets only what is left, cores busy", 6, _starve("streamer"),
              lambda t: 0.0, "counted from the stop", ("halted", "finished"), gradual=True),
     RealKind("real-streamer-slow", "it wakes 1 to 180 ms late from then on", 4, _heard_slow,
-             lambda t: t.lease + t.tick, "lease + tick", ("halted", "finished"), "drives", module=_slow_from),
+             lambda t: t.lease + t.tick, "lease + tick", ("halted", "finished"), "drives", module=_slow_from,
+             gradual=True),
     RealKind("real-streamer-stutters", "stopped for 0.2 to 3 ms every 10 to 40 ms", 4,
              _stutter("streamer", (0.2, 3.0), (10.0, 40.0)), lambda t: t.lease + t.tick, "lease + tick",
              ("halted", "finished"), "drives", gradual=True),
@@ -363,7 +365,9 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
         first_ns = standing.first_bytes_ns
     if kind.gradual and first_ns is not None:
         begun_ns, from_ns = fault_ns, first_ns
-        if site.stutter is not None:
+        if kind.strike is _heard_slow:
+            from_ns = max(fault_ns, site.last_sent_ns())
+        elif site.stutter is not None:
             from_ns = site.stutter.last_before(first_ns) or first_ns
         elif standing is not None and standing.first_bytes_ns is not None:
             from_ns = min(first_ns, standing.first_bytes_ns)
