@@ -1,6 +1,7 @@
 """Outlines and dots to pen paths.
 
-Owns how a dot is filled: one continuous path, a full ring just inside the edge and a spiral of even pitch inwards.
+Owns how a dot is filled: one continuous path, a full ring just inside the edge and a spiral of even pitch inwards;
+and how one that is painted is made wider.
 Knows tips and pitches; knows no order, no time, no machine.
 """
 
@@ -14,7 +15,9 @@ import numpy.typing as npt
 
 from controller.artwork.model import InkShapes
 from controller.config.job import Ink
+from controller.strokes.paths import join_strokes
 from controller.strokes.strokeset import StrokeKind, StrokeSet
+from controller.strokes.wear import QUANTUM_MM, WearCurve, widths_in_turn_mm
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,39 +29,64 @@ SAME_MM: Final = 6  # decimals of a diameter in mm: dots equal to a nanometre sh
 
 
 def _sides(radius_mm: float, tolerance_mm: float) -> int:
-    """Chords for a full circle so that its corners lie at most the tolerance outside it.
+    """Chords for a full circle with its corners on it, so that their middles lie at most the tolerance inside.
 
-    A corner of the polygon around the circle stands out by r (1 / cos(pi/n) - 1), so cos(pi/n) = r / (r + e).
+    The sagitta is r (1 - cos(pi / n)), so cos(pi / n) = 1 - e / r.
     """
-    return max(SIDES_MIN, math.ceil(math.pi / math.acos(radius_mm / (radius_mm + tolerance_mm))))
+    if tolerance_mm >= radius_mm:
+        return SIDES_MIN
+    return max(SIDES_MIN, math.ceil(math.pi / math.acos(1.0 - tolerance_mm / radius_mm)))
 
 
 def dot_path_mm(diameter_mm: float, tip_mm: float, step_mm: float, tolerance_mm: float) -> Floats:
     """The pen's path (n, 2) for a dot of ``diameter_mm`` around the origin, in mm.
 
     A full ring at diameter/2 - tip/2 that begins and ends on the x axis, then an Archimedean spiral inwards,
-    ``step_mm`` a turn, until the tip covers the centre from every side. The chords touch ring and spiral from
-    outside: the whole dot is covered, and at most ``tolerance_mm`` is painted beyond its edge. All turns share their
-    angles, so that chords of neighbouring turns are parallel and never farther apart than ``step_mm``.
+    ``step_mm`` a turn, until the tip covers the centre from every side. Every vertex lies on ring or spiral: what is
+    driven is a curve through the vertices, which strays from the chords by no more than ``tolerance_mm``. All turns
+    share their angles, so that chords of neighbouring turns are parallel and never farther apart than ``step_mm``.
 
     ``step_mm`` must be at most ``tip_mm`` (wider leaves bare rings): ValueError otherwise.
     """
     if not 0 < step_mm <= tip_mm:
         raise ValueError(f"expected 0 < step_mm <= tip_mm, got {step_mm} and {tip_mm}")
     ring_mm = max(diameter_mm / 2.0 - tip_mm / 2.0, TOUCH_RADIUS_MM)
+    # Once a whole turn lies within half a tip of the centre, nothing in it is bare. With a pitch beyond half a
+    # tip there is no such turn but the one that ends in the centre itself. A small ring reaches the centre by itself.
+    end_mm = max(tip_mm / 2.0 - step_mm, 0.0) if ring_mm > tip_mm / 2.0 else ring_mm
+    return _ring_and_spiral(ring_mm, end_mm, step_mm, tolerance_mm)
+
+
+def wider_dot_path_mm(
+    painted_mm: float, diameter_mm: float, tip_mm: float, step_mm: float, tolerance_mm: float
+) -> Floats:
+    """The pen's path (n, 2) that makes a dot of ``painted_mm`` one of ``diameter_mm``, around the origin, in mm.
+
+    The ring of the wider dot, then a spiral inwards as in ``dot_path_mm``, only until nothing is bare between it and
+    what is painted. An equal dot is painted over along its edge. Raises ValueError for a narrower one: paint does not
+    come off.
+    """
+    if not 0 < step_mm <= tip_mm:
+        raise ValueError(f"expected 0 < step_mm <= tip_mm, got {step_mm} and {tip_mm}")
+    if not diameter_mm >= painted_mm:
+        raise ValueError(f"expected a dot of at least {painted_mm} mm, which is painted, got {diameter_mm}")
+    ring_mm = max(diameter_mm / 2.0 - tip_mm / 2.0, TOUCH_RADIUS_MM)
+    whole_mm = max(tip_mm / 2.0 - step_mm, 0.0) if ring_mm > tip_mm / 2.0 else ring_mm
+    # The last whole turn begins a pitch farther out; from there on its inner edge lies inside what is painted.
+    enough_mm = painted_mm / 2.0 + tip_mm / 2.0 - step_mm
+    return _ring_and_spiral(ring_mm, max(whole_mm, min(enough_mm, ring_mm)), step_mm, tolerance_mm)
+
+
+def _ring_and_spiral(ring_mm: float, end_mm: float, step_mm: float, tolerance_mm: float) -> Floats:
     sides = _sides(ring_mm, tolerance_mm)
     turn = np.arange(sides + 1) / sides
     radius = np.full(sides + 1, ring_mm)
-    if ring_mm > tip_mm / 2.0:  # else the ring alone reaches the centre
-        # Once a whole turn lies within half a tip of the centre, nothing in it is bare. With a pitch beyond half a
-        # tip there is no such turn but the one that ends in the centre itself.
-        end_mm = max(tip_mm / 2.0 - step_mm, 0.0)
+    if end_mm < ring_mm:
         turns = (ring_mm - end_mm) / step_mm
         inwards = np.append(np.arange(1, math.ceil(turns * sides)) / sides, turns)
         turn = np.concatenate([turn, 1.0 + inwards])
         radius = np.concatenate([radius, ring_mm - step_mm * inwards])
         radius[-1] = end_mm
-    radius /= math.cos(math.pi / sides)
     angle = math.tau * (
         turn % 1.0
     )  # the ring closes to the last bit, and all turns have the very same directions
@@ -76,33 +104,88 @@ def _thinned(spiral: Floats, least_mm: float = 1e-3) -> Floats:
     return kept
 
 
-def build_strokes(shapes: InkShapes, ink: Ink) -> StrokeSet:
-    """All strokes of one ink in the drawing's order: open outlines LINE, closed ones LOOP, dots DOT.
+def dot_strokes(
+    centre_mm: Floats,
+    diameter_mm: Floats,
+    element: npt.NDArray[np.int32],
+    element_ids: tuple[str, ...],
+    tip_mm: float | Floats,
+    step_share: float,
+    tolerance_mm: float,
+    painted_mm: Floats | None = None,
+) -> StrokeSet:
+    """Dots (D,) as strokes, in their order. Dots of one diameter and one tip are the same path but for its place.
 
-    Dots of one diameter are the same path but for its place. Canvas mm.
+    tip_mm: width of the tip, one for all or (D,) as it is when each dot is begun (``controller.strokes.wear``);
+    few different widths make few different paths. step_share: the spiral's pitch in tips, above 0 and at most 1.
+    painted_mm: (D,) where the dots are there already and are only made wider; ValueError where one is to shrink.
     """
-    dot_points, dot_counts = _dots(shapes, ink)
-    counts = np.concatenate([np.diff(shapes.offsets), dot_counts])
-    kind = np.concatenate(
-        [
-            np.where(shapes.closed, StrokeKind.LOOP, StrokeKind.LINE),
-            np.full(shapes.dots, StrokeKind.DOT),
-        ]
-    ).astype(np.uint8)
-    strokes = StrokeSet(
-        np.concatenate([shapes.points_mm, dot_points]),
+    count = len(diameter_mm)
+    kinds = np.zeros((count, 3))
+    kinds[:, 0] = np.round(diameter_mm, SAME_MM)
+    kinds[:, 1] = np.broadcast_to(tip_mm, count)
+    kinds[:, 2] = -1.0 if painted_mm is None else np.round(painted_mm, SAME_MM)
+    sorts, which = np.unique(kinds, axis=0, return_inverse=True)
+    templates = [
+        dot_path_mm(size, tip, step_share * tip, tolerance_mm)
+        if painted < 0.0
+        else wider_dot_path_mm(painted, size, tip, step_share * tip, tolerance_mm)
+        for size, tip, painted in sorts.tolist()
+    ]
+    points, counts = _placed(templates, which.reshape(-1), centre_mm)
+    return StrokeSet(
+        points,
         np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        kind,
-        np.concatenate([shapes.outline_element, shapes.dot_element]).astype(np.int32),
+        np.full(count, StrokeKind.DOT, dtype=np.uint8),
+        np.asarray(element, dtype=np.int32),
+        element_ids,
+    )
+
+
+def dot_widths_mm(
+    diameter_mm: Floats,
+    curve: WearCurve,
+    step_share: float,
+    tolerance_mm: float,
+    begin_m: float = 0.0,
+    quantum_mm: float = QUANTUM_MM,
+) -> Floats:
+    """Width (D,) of a wearing tip as it begins each dot, painted in this order from ``begin_m`` metres on."""
+    sizes, which = np.unique(np.round(diameter_mm, SAME_MM), return_inverse=True)
+
+    def length_mm(tip: float) -> Floats:
+        paths = [dot_path_mm(size, tip, step_share * tip, tolerance_mm) for size in sizes.tolist()]
+        return np.array([np.hypot(*np.diff(path, axis=0).T).sum() for path in paths])[which]
+
+    return widths_in_turn_mm(curve, length_mm, len(diameter_mm), begin_m, quantum_mm)
+
+
+def build_strokes(shapes: InkShapes, ink: Ink) -> StrokeSet:
+    """All strokes of one ink in the drawing's order: open outlines LINE, closed ones LOOP, dots DOT. Canvas mm."""
+    outlines = StrokeSet(
+        shapes.points_mm,
+        shapes.offsets,
+        np.where(shapes.closed, StrokeKind.LOOP, StrokeKind.LINE).astype(np.uint8),
+        shapes.outline_element,
         shapes.element_ids,
     )
+    dots = dot_strokes(
+        shapes.dot_centre_mm,
+        shapes.dot_diameter_mm,
+        shapes.dot_element,
+        shapes.element_ids,
+        ink.tip_mm,
+        ink.step_mm / ink.tip_mm,
+        shapes.tolerance_mm,
+    )
+    strokes = join_strokes([outlines, dots])
     return strokes.take(np.argsort(strokes.element, kind="stable").astype(np.int64))
 
 
-def _dots(shapes: InkShapes, ink: Ink) -> tuple[Floats, npt.NDArray[np.int64]]:
+def _placed(
+    templates: list[Floats], which: npt.NDArray[np.int64], centre_mm: Floats
+) -> tuple[Floats, npt.NDArray[np.int64]]:
     """Vertices of all dots one after another, and how many each has."""
-    sizes, which = np.unique(np.round(shapes.dot_diameter_mm, SAME_MM), return_inverse=True)
-    templates = [dot_path_mm(float(size), ink.tip_mm, ink.step_mm, shapes.tolerance_mm) for size in sizes]
     lengths = np.array([len(template) for template in templates], dtype=np.int64)
     if not len(templates):
         return np.empty((0, 2)), lengths
@@ -110,5 +193,5 @@ def _dots(shapes: InkShapes, ink: Ink) -> tuple[Floats, npt.NDArray[np.int64]]:
     counts = lengths[which]
     offsets = np.cumsum(counts) - counts
     row = np.arange(counts.sum()) - np.repeat(offsets - begin[which], counts)
-    points: Floats = np.concatenate(templates)[row] + np.repeat(shapes.dot_centre_mm, counts, axis=0)
+    points: Floats = np.concatenate(templates)[row] + np.repeat(centre_mm, counts, axis=0)
     return points, counts

@@ -4,28 +4,90 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 import shapely
+from scipy.interpolate import CubicSpline
 
-from controller.strokes.build import TOUCH_RADIUS_MM, dot_path_mm
+from controller.strokes.build import TOUCH_RADIUS_MM, dot_path_mm, wider_dot_path_mm
 
 TOLERANCE = 0.02
+FINE = 2e-5
 
 
-def painted(diameter: float, tip: float, step: float) -> tuple[shapely.Geometry, shapely.LineString]:
-    path = shapely.LineString(dot_path_mm(diameter, tip, step, TOLERANCE))
+def painted(
+    diameter: float, tip: float, step: float, tolerance: float = FINE
+) -> tuple[shapely.Geometry, shapely.LineString]:
+    """What a round tip paints along the path's chords; the chords of a fine path are the curve itself."""
+    path = shapely.LineString(dot_path_mm(diameter, tip, step, tolerance))
     return path.buffer(tip / 2, quad_segs=128), path
 
 
-@pytest.mark.parametrize("diameter", [2.4, 3.0, 4.0, 4.1, 5.0, 6.0, 8.0, 9.5, 12.0, 16.0, 31.0])
-@pytest.mark.parametrize(("tip", "step"), [(2.0, 1.6), (2.0, 2.0), (2.0, 0.9), (2.0, 0.3), (0.7, 0.6)])
+DIAMETERS = [2.4, 3.0, 4.0, 4.1, 5.0, 6.0, 8.0, 9.5, 12.0, 16.0, 31.0]
+TIPS = [(2.0, 1.6), (2.0, 2.0), (2.0, 0.9), (2.0, 0.3), (0.7, 0.6)]
+
+
+@pytest.mark.parametrize("diameter", DIAMETERS)
+@pytest.mark.parametrize(("tip", "step"), TIPS)
 def test_a_dot_is_covered_and_nothing_beyond(diameter: float, tip: float, step: float) -> None:
-    """At least 99.9 % of the disc is painted, and nothing beyond its radius plus the tolerance (shapely's areas)."""
+    """At least 99.9 % of the disc is painted along ring and spiral, and nothing beyond its radius (shapely's areas)."""
     area, path = painted(diameter, tip, step)
     disc = shapely.Point(0, 0).buffer(diameter / 2, quad_segs=256)
     assert area.intersection(disc).area >= 0.999 * math.pi * diameter**2 / 4
     assert area.covers(shapely.Point(0, 0))
-    assert shapely.hausdorff_distance(path, shapely.Point(0, 0)) + tip / 2 <= diameter / 2 + TOLERANCE
+    assert shapely.hausdorff_distance(path, shapely.Point(0, 0)) + tip / 2 <= diameter / 2 + 1e-9
+
+
+@pytest.mark.parametrize("diameter", DIAMETERS)
+@pytest.mark.parametrize(("tip", "step"), TIPS)
+def test_vertices_lie_on_ring_and_spiral(diameter: float, tip: float, step: float) -> None:
+    """Every vertex lies on the ring or on r = R - s phi / 2 pi, and no chord of the ring strays by the tolerance.
+
+    What is driven is a curve through the vertices: vertices beside the circle would make every dot too large.
+    """
+    path = dot_path_mm(diameter, tip, step, TOLERANCE)
+    ring = diameter / 2 - tip / 2
+    radius, angle = np.hypot(*path.T), np.unwrap(np.arctan2(path[:, 1], path[:, 0]))
+    once = int(np.argmin(np.abs(angle - 2 * math.pi)))
+    np.testing.assert_allclose(radius[: once + 1], ring, atol=1e-9, rtol=0)
+    spiral = radius > 0.05  # nearer to the centre an angle says nothing
+    expected = np.where(np.arange(len(path)) > once, ring - step * (angle / (2 * math.pi) - 1), ring)
+    np.testing.assert_allclose(radius[spiral], expected[spiral], atol=1e-9, rtol=0)
+    middles = np.hypot(*((path[1 : once + 1] + path[:once]) / 2).T)
+    assert (ring - middles).max() <= TOLERANCE + 1e-9
+
+
+@pytest.mark.parametrize("diameter", DIAMETERS)
+def test_a_curve_through_the_ring_is_the_circle(diameter: float) -> None:
+    """The cubic spline through the ring's vertices (scipy) stays within 2 micrometres of the circle."""
+    path = dot_path_mm(diameter, 2.0, 1.6, TOLERANCE)
+    ring = path[: np.flatnonzero((path == path[0]).all(axis=1))[1] + 1]
+    curve = CubicSpline(np.linspace(0.0, 1.0, len(ring)), ring, bc_type="periodic")
+    radius = np.hypot(*curve(np.linspace(0.0, 1.0, 5000)).T)
+    assert np.abs(radius - (diameter - 2.0) / 2).max() < 2e-3
+
+
+@pytest.mark.parametrize(
+    ("before", "after"), [(4.0, 4.0), (4.0, 4.6), (4.0, 9.0), (8.0, 12.0), (1.0, 9.0), (1.0, 1.1)]
+)
+def test_a_wider_dot_leaves_no_bare_ring(before: float, after: float) -> None:
+    """What is painted and what is added cover the wider disc, nothing beyond it, with less way than a new dot."""
+    tip = 2.0
+    path = shapely.LineString(wider_dot_path_mm(before, after, tip, 1.6, FINE))
+    disc = shapely.Point(0, 0).buffer(after / 2, quad_segs=256)
+    both = path.buffer(tip / 2, quad_segs=128).union(shapely.Point(0, 0).buffer(before / 2, quad_segs=256))
+    assert both.intersection(disc).area >= 0.999 * disc.area
+    if after > tip + 2 * TOUCH_RADIUS_MM:
+        assert shapely.hausdorff_distance(path, shapely.Point(0, 0)) + tip / 2 <= after / 2 + 1e-9
+    assert path.length <= shapely.LineString(dot_path_mm(after, tip, 1.6, FINE)).length + 1e-9
+    if (before, after) == (8.0, 12.0):  # the ring of 10 mm and a bit of a turn, closed form
+        assert path.length == pytest.approx(2 * math.pi * 5.0 + math.pi * (5.0**2 - 3.4**2) / 1.6, rel=0.01)
+
+
+def test_paint_does_not_come_off() -> None:
+    """A dot cannot be made narrower by painting: refused."""
+    with pytest.raises(ValueError, match=r"at least 5.0 mm"):
+        wider_dot_path_mm(5.0, 4.9, 2.0, 1.6, TOLERANCE)
 
 
 @pytest.mark.parametrize(
