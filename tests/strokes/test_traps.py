@@ -130,7 +130,7 @@ def test_a_band_under_a_darker_neighbour_is_no_longer_whole() -> None:
     (band,) = (one for one in found.works if one.kind == "band")
     assert band.whole.tolist() == [False]
     assert band.cut_area.area == pytest.approx(2000 + 2 * 300, abs=1.0)
-    _, found = both(halves().add(line, stroke="#000000", width_mm=10.0), made)
+    _, found = both(halves().add(line, stroke=BLACK, width_mm=10.0), made)
     (band,) = (one for one in found.works if one.kind == "band")
     assert band.whole.tolist() == [True]
 
