@@ -84,14 +84,12 @@ def flat_paths(
     whole = shapely.make_valid(area)
     whole = shapely.unary_union(polygons(whole)) if not whole.is_valid or not whole.is_empty else whole
     whole = shapely.simplify(whole, tolerance_mm / 8.0)
-    first = shapely.unary_union(
-        [
-            part
-            for part in polygons(_inset(whole, half, tolerance_mm))
-            if shapely.length(part) > 4.0 * tolerance_mm
-        ]
-    )
+    first = _inset(whole, half, tolerance_mm)
     rings = _rings_of(first, 0, (1.0 - overlap) * 2.0 * half)
+    points = [
+        ring for ring in rings if ring.length <= 4.0 * tolerance_mm
+    ]  # the tip just fits: it need not move
+    rings = [ring for ring in rings if ring.length > 4.0 * tolerance_mm]
     room = shapely.buffer(first, tolerance_mm / 4.0)
     shapely.prepare(room)
     lines, left = _thin_parts(whole, first, rings, half, tolerance_mm, thin)
@@ -99,7 +97,8 @@ def flat_paths(
         strokes = _contour(first, rings, room, width, overlap, tolerance_mm, middle)
     else:
         strokes = _hatch(first, rings, room, width, overlap, angle_deg, tolerance_mm)
-    return make_paths([*strokes, *lines], left)
+    touches = [_touch(ring.points.mean(axis=0), tolerance_mm) for ring in points]
+    return make_paths([*strokes, *touches, *lines], left)
 
 
 def _constant(tip_mm: float) -> Callable[[float], float]:
@@ -208,18 +207,17 @@ def _attach(
         ring.detours.append((where, way))
         return []
     own: list[Floats] = []
+    rings = [*near, *inside]
     for line in covering_lines(piece, half, tolerance_mm):
         length = float(np.hypot(*np.diff(line, axis=0).T).sum())
-        ring = min(
-            [*near, *inside], key=lambda one: float(shapely.distance(one.line, shapely.Point(line[0])))
-        )
+        ring = rings[int(np.argmin([shapely.distance(one.line, shapely.Point(line[0])) for one in rings]))]
         starts = [way for way in (line, line[::-1]) if _reached(ring, way[0], room, 2.0 * half)]
         if starts and length <= SHORT_DETOUR * 2.0 * half:
             ring.detours.append((ring.project(starts[0][0]), starts[0]))
         elif starts and not ring.tails:
             ring.tails = starts
         else:
-            own.append(line if len(line) > 1 else _touch(line[0], half))
+            own.append(line if len(line) > 1 else _touch(line[0], 0.25 * half))
     return own
 
 
@@ -230,9 +228,9 @@ def _reached(ring: Ring, place: Floats, room: Geometry, most_mm: float) -> bool:
     return length <= most_mm and (length < 1e-9 or bool(shapely.covers(room, way)))
 
 
-def _touch(place: Floats, half: float) -> Floats:
-    """The least stroke: to and fro across a place, a quarter of a tip."""
-    ends: Floats = place + np.array([[-0.25 * half, 0.0], [0.25 * half, 0.0]])
+def _touch(place: Floats, reach_mm: float) -> Floats:
+    """The least stroke: across a place, a little to both sides."""
+    ends: Floats = place + np.array([[-reach_mm, 0.0], [reach_mm, 0.0]])
     return ends
 
 
@@ -439,8 +437,9 @@ def _thin_parts(
             if thin == "leave" or len(line) < 2:
                 continue
             painted = True
-            if tied == 1 and shapely.LineString(line).length <= SHORT_DETOUR * 2.0 * half:
-                ring = min(rings, key=lambda one: float(shapely.distance(one.line, shapely.Point(line[0]))))
+            if rings and tied == 1 and shapely.LineString(line).length <= SHORT_DETOUR * 2.0 * half:
+                begin = shapely.Point(line[0])
+                ring = min(rings, key=lambda one: float(shapely.distance(one.line, begin)))
                 ring.detours.append((ring.project(line[0]), line))
             else:
                 lines.append(line)
