@@ -243,7 +243,9 @@ def _spike(
     tree = shapely.STRtree([ring.line for ring in rings])
     corners = shapely.points(shapely.get_coordinates(piece))
     ring = rings[int(tree.nearest(shapely.centroid(piece)))]
-    distance = shapely.distance(corners, ring.line)
+    distance = shapely.distance(corners, _around(ring.line, piece, 6.0 * half))
+    if not np.isfinite(distance).all():
+        return None
     farthest = int(np.argmax(distance))
     far = shapely.get_coordinates(corners[farthest])[0]
     where = ring.project(far)
@@ -258,6 +260,14 @@ def _spike(
     if not shapely.covers(room, way) or thick(shapely.difference(piece, swept), tolerance_mm):
         return None
     return ring, where, end[None]
+
+
+def _around(geometry: Geometry, piece: Geometry, margin_mm: float) -> Geometry:
+    """What of a large geometry lies near a piece: distances to it take their time from its size."""
+    left, top, right, bottom = shapely.bounds(piece)
+    return shapely.clip_by_rect(
+        geometry, left - margin_mm, top - margin_mm, right + margin_mm, bottom + margin_mm
+    )
 
 
 # Hatching ---------------------------------------------------------------------------------------------------------
@@ -415,10 +425,13 @@ def _thin_parts(
     unless the corner is sharper than 39 degrees (a corner of angle a loses r / sin(a/2) - r); it is neither painted
     nor reported.
     """
-    opened = _widen(first, half)
+    opened_whole = _widen(first, half)
+    edge_whole = shapely.boundary(whole)
     lines: list[Floats] = []
     left: list[Left] = []
-    for piece in thick(shapely.difference(whole, _widen(opened, tolerance_mm)), tolerance_mm):
+    for piece in thick(shapely.difference(whole, _widen(opened_whole, tolerance_mm)), tolerance_mm):
+        opened = shapely.buffer(_around(opened_whole, piece, 4.0 * half), 0.0)
+        edge = _around(edge_whole, piece, 4.0 * half)
         joints = polygons(shapely.intersection(opened, _widen(piece, 2.0 * tolerance_mm)))
         corners = shapely.points(shapely.get_coordinates(piece))
         reach = float(shapely.distance(corners, opened).max()) if joints else np.inf
@@ -427,13 +440,13 @@ def _thin_parts(
         box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(piece))
         longest = float(np.hypot(*np.diff(box, axis=0).T).max())
         if not joints and longest <= 2.0 * half + 4.0 * tolerance_mm:
-            left.append(_left("speck", piece, longest, whole, painted=False))
+            left.append(_left("speck", piece, longest, edge, painted=False))
             continue
         painted = False
         length = 0.0
         for way in middle_lines(piece, half, tolerance_mm):
             length += float(shapely.LineString(way).length)
-            line, tied = _tied(way, whole, first, opened, half)
+            line, tied = _tied(way, edge, first, opened, half)
             if thin == "leave" or len(line) < 2:
                 continue
             painted = True
@@ -443,11 +456,11 @@ def _thin_parts(
                 ring.detours.append((ring.project(line[0]), line))
             else:
                 lines.append(line)
-        left.append(_left("neck" if len(joints) > 1 else "thin", piece, length, whole, painted=painted))
+        left.append(_left("neck" if len(joints) > 1 else "thin", piece, length, edge, painted=painted))
     return lines, left
 
 
-def _tied(way: Floats, whole: Geometry, first: Geometry, opened: Geometry, half: float) -> tuple[Floats, int]:
+def _tied(way: Floats, edge: Geometry, first: Geometry, opened: Geometry, half: float) -> tuple[Floats, int]:
     """A middle line with each end tied to the paths beside it, or shortened by half a tip where it ends in a point.
 
     At a wide part the middle line forks towards both corners; its last bit gives way to a straight one. Also the
@@ -456,11 +469,12 @@ def _tied(way: Floats, whole: Geometry, first: Geometry, opened: Geometry, half:
     if (way[0] == way[-1]).all():
         return way, 0
     ends = shapely.points(way[[0, -1]])
-    free = shapely.distance(ends, opened) > 0.5 * half
+    free = np.full(2, True) if opened.is_empty else shapely.distance(ends, opened) > 0.5 * half
     line = trimmed(way, half, begin=bool(free[0]), end=bool(free[1]))
-    edge = shapely.boundary(first)
-    ties = way[[0, -1]] if first.is_empty else shapely.get_coordinates(shapely.shortest_line(edge, ends))[::2]
-    wide = 2.0 * float(shapely.distance(shapely.points(way), shapely.boundary(whole)).max())
+    ties = way[[0, -1]]
+    if not free.all():
+        ties = shapely.get_coordinates(shapely.shortest_line(shapely.boundary(first), ends))[::2]
+    wide = 2.0 * float(shapely.distance(shapely.points(way), edge).max())
     cut = min(wide, 0.4 * float(np.hypot(*np.diff(way, axis=0).T).sum()))
     if not free.all() and len(line) > 1:
         line = trimmed(line, cut, begin=not free[0], end=not free[1])
@@ -473,8 +487,8 @@ def _tied(way: Floats, whole: Geometry, first: Geometry, opened: Geometry, half:
     return line, int((~free).sum())
 
 
-def _left(kind: Any, piece: Geometry, length: float, whole: Geometry, *, painted: bool) -> Left:
+def _left(kind: Any, piece: Geometry, length: float, edge: Geometry, *, painted: bool) -> Left:
     circle = shapely.maximum_inscribed_circle(piece)
     x, y = (float(value) for value in shapely.get_coordinates(circle)[0])
-    width = 2.0 * float(shapely.distance(shapely.Point(x, y), shapely.boundary(whole)))
+    width = 2.0 * float(shapely.distance(shapely.Point(x, y), edge))
     return Left(kind, (x, y), width, float(length), painted)
