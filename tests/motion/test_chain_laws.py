@@ -16,8 +16,8 @@ TICK_S = 0.004
 
 Vector = npt.NDArray[np.float64]
 
-PLAIN_PLAY = AxisModel(play_mm=(0.8,), acceleration_max_mm_s2=1200.0)
-FULL = AxisModel(0.0023, 0.008, (0.0, 60.0), (0.6, 0.8), (0.0, 50.0, 90.0), (9.0, 10.0, 12.0), 0.05, 1200.0)
+PLAIN_PLAY = AxisModel(play_mm=(0.8,), acceleration_max_mm_s2=2040.0)
+FULL = AxisModel(0.0023, 0.008, (0.0, 60.0), (0.6, 0.8), (0.0, 50.0, 90.0), (9.0, 10.0, 12.0), 0.05, 2040.0)
 
 
 def play(motor: Vector, half: Vector | float, start: float) -> Vector:
