@@ -176,7 +176,7 @@ CONTRADICTIONS: list[tuple[str, object, str]] = [
     ("head.up_input_bit", 16, "head.up_input_bit"),
     ("motion.travel_speed_mm_s", 700.5, "motion.travel_speed_mm_s"),
     ("motion.paint_speed_mm_s", 701.0, "motion.paint_speed_mm_s"),
-    ("motion.acceleration_mm_s2", 2500.5, "motion.acceleration_mm_s2"),
+    ("motion.acceleration_mm_s2", 5000.5, "motion.acceleration_mm_s2"),
     ("lease.lease_ms", 7.9, "lease.lease_ms"),
     ("wire.heartbeat_lost_after_ms", 79, "wire.heartbeat_lost_after_ms"),
     ("tick_us", 1000, "tick_us"),
