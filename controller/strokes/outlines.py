@@ -38,9 +38,10 @@ def polygons(geometry: BaseGeometry) -> MultiPolygon:
 
 def union(geometries: list[BaseGeometry] | npt.NDArray[np.object_]) -> MultiPolygon:
     """All areas together, snapped to the grid."""
-    if len(geometries) == 0:
-        return MultiPolygon()
-    together = shapely.union_all(np.asarray(geometries, dtype=object))
+    some = [one for one in geometries if not one.is_empty]
+    if len(some) < 2:
+        return polygons(some[0]) if some else MultiPolygon()
+    together = shapely.union_all(np.array(some, dtype=object))
     return polygons(shapely.set_precision(together, GRID_MM))
 
 

@@ -28,7 +28,7 @@ from shapely.geometry.base import BaseGeometry
 
 from controller.config.job import Job
 from controller.strokes.inks import lightness, painting_order
-from controller.strokes.outlines import GRID_MM, SPECK_MM2, union, within, without
+from controller.strokes.outlines import GRID_MM, SPECK_MM2, polygons, union, within, without
 from controller.strokes.regions import Work
 
 SOLID: Final = ("flat", "band")
@@ -129,18 +129,18 @@ def gap_map(works: Sequence[Work], with_traps: Sequence[Work], job: Job, error_m
     """
     inks = len(job.inks)
     before, after = solids(works, inks), solids(with_traps, inks)
-    picture = union(before)
     gaps: list[MultiPolygon] = []
     least = most = 0.0
     for ink in range(inks):
-        if before[ink].is_empty:
-            gaps.append(MultiPolygon())
-            continue
-        others = union([after[other] for other in range(inks) if other != ink])
-        alone = without(before[ink], others)
-        rest = shapely.buffer(without(picture, after[ink]), -HAIR_MM, join_style="mitre")
-        outer = _touching(within(alone, _widened(rest, (error_mm + HAIR_MM) * OUTWARD)), others)
-        inner = _touching(within(alone, _widened(rest, error_mm)), others)
+        others = [other for other in range(inks) if other != ink and not before[other].is_empty]
+        alone = before[ink]
+        for other in others:
+            alone = without(alone, after[other])
+        left = [polygons(_shrunk(without(before[other], after[ink]))) for other in others]
+        rest = MultiPolygon([part for one in left for part in one.geoms])
+        around = [after[other] for other in others]
+        outer = _touching(within(alone, _widened(rest, (error_mm + HAIR_MM) * OUTWARD)), around)
+        inner = _touching(within(alone, _widened(rest, error_mm)), around)
         gaps.append(outer)
         most += outer.area
         least += inner.area
@@ -155,6 +155,11 @@ def _darker(areas: list[MultiPolygon], order: tuple[int, ...]) -> list[MultiPoly
         found[ink] = below
         below = union([below, areas[ink]])
     return found
+
+
+def _shrunk(area: BaseGeometry) -> BaseGeometry:
+    """Without hairs, and without the very edge; ``gap_map`` gives that back."""
+    return shapely.buffer(area, -HAIR_MM, join_style="mitre")
 
 
 def _widened(area: BaseGeometry, by_mm: float) -> BaseGeometry:
@@ -194,10 +199,11 @@ def _grown(work: Work, growths: dict[int, list[BaseGeometry]]) -> Work:
     return replace(work, area=area, pieces=pieces, whole=whole)
 
 
-def _touching(area: MultiPolygon, others: MultiPolygon) -> MultiPolygon:
-    """The parts of ``area`` that border on ``others``."""
-    if area.is_empty or others.is_empty:
-        return MultiPolygon()
-    shapely.prepare(others)
+def _touching(area: MultiPolygon, others: list[MultiPolygon]) -> MultiPolygon:
+    """The parts of ``area`` that border on any of ``others``."""
     parts = np.array(area.geoms, dtype=object)
-    return MultiPolygon(list(parts[shapely.dwithin(others, parts, 4 * GRID_MM)]))
+    near = np.zeros(len(parts), dtype=np.bool_)
+    for other in others:
+        shapely.prepare(other)
+        near |= shapely.dwithin(other, parts, 4 * GRID_MM)
+    return MultiPolygon(list(parts[near]))
