@@ -6,6 +6,7 @@ colours and groups, no geometry.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -13,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from controller.artwork.model import Drawing
+from controller.artwork.model import Drawing, Skipped
 from controller.config.errors import Mistake
 from controller.config.job import Job
 from controller.strokes.colour import difference, lab_of
@@ -110,9 +111,13 @@ def assign(drawing: Drawing, job: Job) -> Assigned:
     )
 
 
-def mistakes_of(drawing: Drawing, assigned: Assigned, job: Job, job_path: Path) -> list[Mistake]:
+def mistakes_of(
+    drawing: Drawing, assigned: Assigned, job: Job, job_path: Path, more: Sequence[Skipped] = ()
+) -> list[Mistake]:
     """What in the job does not fit the drawing: groups that are missing or there twice, layers that are missing and,
     if the job refuses them, shapes without an ink and elements that are left out.
+
+    more: what was left out after the drawing was read, such as ``Regions.skipped``.
     """
     drawing_path = job_path.parent / job.artwork
     known = ", ".join(sorted(set(drawing.group_ids))) or "none has an id"
@@ -136,7 +141,7 @@ def mistakes_of(drawing: Drawing, assigned: Assigned, job: Job, job_path: Path) 
     for one in assigned.unmatched:
         wanted = f'an ink within {job.colour_distance_max:g} of it, or unmatched = "skip"'
         found.append(Mistake(drawing_path, f"colour {one.colour}", wanted, str(one)))
-    for skipped in drawing.skipped:
+    for skipped in (*drawing.skipped, *more):
         if skipped.kind == "left out":
             where = f"{skipped.element_id} ({skipped.what})"
             found.append(

@@ -402,7 +402,7 @@ class _Stack:
             elif kept[row]:
                 self.skip(shape, "dot", "crosses an edge: painted whole", changed=True)
             else:
-                self.skip(shape, "dot", "crosses an edge: left out by the job's borders")
+                self.skip(shape, "dot", "crosses an edge: left out, as its borders say", changed=True)
         some = np.flatnonzero(cut)
         for row, disc in zip(
             some, discs(centres[some], diameters[some], self.drawing.tolerance_mm), strict=True

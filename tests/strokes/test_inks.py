@@ -147,6 +147,9 @@ def test_what_does_not_fit_is_told_at_once() -> None:
     ]
     assert "e1" in found[3].got
     assert "e0" not in found[3].got
+    more = Skipped("e1", "fill", "only filled circles are dots")
+    (last,) = mistakes_of(drawing, assign(drawing, made), made, JOB_PATH, [more, unseen])[5:]
+    assert (last.where, last.got) == ("e1 (fill)", "only filled circles are dots")
     skipping = made.model_copy(update={"unmatched": "skip"})
     assert len(mistakes_of(drawing, assign(drawing, skipping), skipping, JOB_PATH)) == 3
 
