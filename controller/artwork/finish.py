@@ -17,7 +17,7 @@ from controller.artwork.limits import TooMuchError
 from controller.artwork.model import Clip, Drawing, Screen
 from controller.artwork.screens import Box, NoScreenError, needs_box, read_screen
 from controller.artwork.units import Matrix, SyntaxMistake
-from controller.artwork.walk import PatternFill, Walker
+from controller.artwork.walk import Frame, PatternFill, Walker
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -91,6 +91,7 @@ def finish(walker: Walker, maker: ClipMaker, size_mm: tuple[float, float], toler
     screens = _screens(walker, shapes, budget)
     _frames(walker, shapes)
     _check_dashes(walker, shapes)
+    walker.report_unused()
     drawn = (np.diff(first) > 0) | ~np.isnan(rows["dot_mm"])
     drawn &= (rows["fill"] >= 0) | (rows["stroke"] >= 0) | rows["bare"]
     return _drawing(walker, shapes, np.flatnonzero(drawn), screens, size_mm, tolerance_mm)
@@ -156,7 +157,7 @@ def _screen(
 
 
 def _frames(walker: Walker, shapes: _Shapes) -> None:
-    """Take shapes that lie inside their viewport out of its clip; of clips that remain, make areas.
+    """Take shapes and clips that lie inside their viewport out of its clip; of those that remain, make areas.
 
     Judged by outlines and round shapes, not by how far a stroke's width reaches beyond the edge.
     """
@@ -177,6 +178,25 @@ def _frames(walker: Walker, shapes: _Shapes) -> None:
         clip[inside] = within
         if within in walker.frames and len(inside):
             waiting.setdefault(within, []).append(inside)
+    for row, real in enumerate(walker.clips):
+        within = real.within
+        if real.frame or not real.paths or within not in walker.frames:
+            continue
+        points = np.concatenate([path.points_mm for path in real.paths])
+        while within in walker.frames and _points_inside(points, walker.frames[within]):
+            within = walker.clips[within].within
+        walker.clips[row] = replace(real, within=within)
+
+
+def _points_inside(points: Floats, frame: Frame) -> bool:
+    inverse = _inverse(frame.matrix)
+    if inverse is None:
+        return False
+    back, origin = inverse
+    x, y, width, height = frame.box
+    margin = 1e-6 * max(width, height)
+    user = (points - origin) @ back.T - (x, y)
+    return bool((user >= -margin).all() and (user <= np.array([width, height]) + margin).all())
 
 
 def _inside(shapes: _Shapes, rows: Indices, matrix: Matrix, box: Box) -> npt.NDArray[np.bool_]:

@@ -18,7 +18,7 @@ class Limits:
     file_bytes: int = 200_000_000
     attribute_chars: int = 8_000_000
     elements: int = 1_000_000  # in the file
-    drawn: int = 2_000_000  # elements walked, each as often as ``use`` repeats it
+    drawn: int = 1_000_000  # elements walked, each as often as ``use`` repeats it
     drawn_chars: int = 1_000_000_000  # characters of their attributes, path data and points left aside
     depth: int = 100
     layer_names: int = 5_000_000  # names of groups around groups

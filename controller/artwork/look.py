@@ -136,10 +136,12 @@ class Found:
     """The properties that an element sets itself.
 
     values: name to value, the winner of attribute, sheets and ``style``. styled: names whose winner is no attribute.
+    unread: declarations passed over since nobody can read their colour.
     """
 
     values: Mapping[str, str]
     styled: frozenset[str]
+    unread: tuple[tuple[str, str], ...] = ()
 
 
 _NOTHING_FOUND: Final = Found({}, frozenset())
@@ -155,31 +157,36 @@ def properties(
     """
     values = {name: text.strip() for name, text in attributes.items() if name in PROPERTIES}
     style = attributes.get("style", "")
-    if not style and not sheets[0] and not sheets[1]:
+    if not style and not sheets[0] and not sheets[1] and _KEYWORDS.isdisjoint(values.values()):
         return Found(values, frozenset()) if values else _NOTHING_FOUND
     inline = read_inline(style) if style else ((), ())
     styled: set[str] = set()
+    unread: list[tuple[str, str]] = []
     for layer in (sheets[0].items(), inline[0], sheets[1].items(), inline[1]):
         for name, text in layer:
-            if name in _STYLED and _valid(name, text):
-                values[name] = text
-                styled.add(name)
+            if name not in _STYLED:
+                continue
+            if not valid(name, text):
+                unread.append((name, text))
+                continue
+            values[name] = text
+            styled.add(name)
     for name in list(values):
         keyword = values[name].lower()
-        if keyword in ("inherit", "initial", "unset", "revert"):
+        if keyword in _KEYWORDS:
             del values[name]
             styled.discard(name)
             if keyword == "initial" and name in _INITIAL:
                 values[name] = _INITIAL[name]
-    return Found(values, frozenset(styled))
+    return Found(values, frozenset(styled), tuple(unread))
 
 
-def _valid(name: str, text: str) -> bool:
+def valid(name: str, text: str) -> bool:
     """Whether a declaration counts: one with a colour that nobody can read leaves the one before it in force."""
     return name not in ("fill", "stroke", "color") or text.lower() in _KEYWORDS or _paint(text) is not None
 
 
-_KEYWORDS: Final = ("inherit", "initial", "unset", "revert")
+_KEYWORDS: Final = frozenset(("inherit", "initial", "unset", "revert"))
 _LEADING = re.compile(rf"\s*({NUMBER})\s*(%?)\s*")
 _URL = re.compile(r"""\s*url\(\s*(?:"([^"]*)"|'([^']*)'|([^"'()\s]*))\s*\)\s*(.*)""", re.DOTALL)
 
@@ -403,7 +410,10 @@ def hindrance(found: Found) -> tuple[str, str, bool] | None:
 
 def own_notes(found: Found) -> Notes:
     """What of an element's own, not inherited, look is painted otherwise."""
-    notes: Notes = []
+    notes: Notes = [
+        (f"{name} colour", f"{text[:40]!r} cannot be read; it counts as not set")
+        for name, text in found.unread
+    ]
     if "opacity" in found.values and (amount := _amount(found.values["opacity"])) < 1:
         notes.append(("opacity", f"an opacity of {amount:g} is painted solid"))
     if found.values.get("mix-blend-mode", "normal").lower() != "normal":

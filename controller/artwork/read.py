@@ -15,7 +15,7 @@ from controller.artwork.document import index, parse
 from controller.artwork.drawn import as_drawn
 from controller.artwork.finish import finish
 from controller.artwork.limits import Limits, TooMuchError
-from controller.artwork.look import Look, hindrance, inherit, own_notes
+from controller.artwork.look import Look, hindrance, inherit, own_notes, valid
 from controller.artwork.model import Artwork, Drawing
 from controller.artwork.rows import FullError, Reports
 from controller.artwork.sheet import ROOT, Sheet
@@ -88,7 +88,7 @@ def read_drawing(job: Job, job_path: Path, limits: Limits = LIMITS) -> Drawing:
 def _read(job: Job, job_path: Path, file: Path, limits: Limits, reports: Reports) -> Drawing:
     root = parse(file, job_path, limits)
     found_index = index(root)
-    sheet = Sheet(limits)
+    sheet = Sheet(limits, valid)
     for name, text, element in found_index.sheets:
         if element.get("type", "text/css").strip().lower() not in ("", "text/css"):
             reports.skip(name, "style", "a style sheet in another language than CSS")

@@ -79,8 +79,10 @@ class _NotUnderstoodError(Exception):
 class Sheet:
     """All style sheets of a drawing."""
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, valid: Callable[[str, str], bool] = lambda *_: True) -> None:
+        """``valid``: whether a value of a property counts; one that does not leaves the one before it in force."""
         self._limits = limits
+        self._valid = valid
         self._parts: list[_Compound] = []
         self._by_key: defaultdict[str, list[int]] = defaultdict(list)
         self._rules: list[tuple[Declarations, Declarations]] = []
@@ -109,7 +111,10 @@ class Sheet:
         return notes
 
     def _rule(self, rule: Any, notes: list[tuple[str, str]]) -> None:
-        normal, important = _declarations(rule.content)
+        read = _declarations(rule.content)
+        for name, value in (one for part in read for one in part if not self._valid(*one)):
+            notes.append((f"{name} in a rule", f"{value[:40]!r} cannot be read; it counts as not set"))
+        normal, important = (tuple(one for one in part if self._valid(*one)) for part in read)
         self._rules.append((normal, important))
         for tokens in _split(rule.prelude):
             try:

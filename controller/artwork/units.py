@@ -116,8 +116,13 @@ def _short(text: str) -> str:
 
 
 def compose(outer: Matrix, inner: Matrix) -> Matrix:
-    """The map that applies ``inner`` first and ``outer`` after it."""
-    return _parts(svgelements.Matrix(*inner) * svgelements.Matrix(*outer))
+    """The map that applies ``inner`` first and ``outer`` after it.
+
+    Not the library's, which makes two objects for it: this is done for every element.
+    """
+    a, b, c, d, e, f = outer
+    p, q, r, s, t, u = inner
+    return a * p + c * q, b * p + d * q, a * r + c * s, b * r + d * s, a * t + c * u + e, b * t + d * u + f
 
 
 def _parts(matrix: svgelements.Matrix) -> Matrix:

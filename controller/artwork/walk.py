@@ -197,13 +197,24 @@ class Walker:
             look, notes = inherit(place.look, found, place.viewport, self.limits)
             for what, why in (*notes, *own_notes(found)):
                 self.reports.skip(name, what, why, "changed")
-            here = replace(place, path=name, matrix=matrix, look=look, reach=reach, depth=place.depth + 1)
+            here = Place(
+                name,
+                matrix,
+                place.viewport,
+                look,
+                reach,
+                place.layer,
+                place.clip,
+                place.inside,
+                place.depth + 1,
+            )
             boxes = len(self.box_clips)
             where = f"{name} ({tag})"
             clip = self.clip(found, name, here)
             if clip is None:
                 return
-            here = replace(here, clip=clip)
+            if clip != here.clip:
+                here = replace(here, clip=clip)
             if tag == "use":
                 self.use(element, name, here)
             elif tag in shapes.DRAWN:
@@ -241,11 +252,14 @@ class Walker:
     # Groups
 
     def group_root(self, root: Element, place: Place) -> None:
-        """Draw the whole document, and report the definitions that nothing refers to."""
+        """Draw the whole document."""
         if group_id := root.get("id"):
             place = replace(place, layer=self.tables.layer(place.layer, group_id))
         self.used[id(root)] = True
         self.children(root, place)
+
+    def report_unused(self) -> None:
+        """Report the definitions that nothing refers to."""
         for number, name, tag in self.index.definitions:
             if number not in self.index.used:
                 self.reports.skip(

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.artwork.model import Artwork
-from controller.artwork.read import read_artwork
+from controller.artwork.limits import Limits
+from controller.artwork.model import Artwork, Drawing
+from controller.artwork.read import read_artwork, read_drawing
 from controller.config.job import Ink, Job
 
 MILLIMETRES = 'xmlns="http://www.w3.org/2000/svg" width="200mm" height="100mm" viewBox="0 0 200 100"'
@@ -42,5 +43,20 @@ def read_k(read_svg: Callable[..., Artwork]) -> Callable[..., Artwork]:
 
     def read(inside: str, look: str = 'fill="none" stroke="black"', tolerance_mm: float = 0.01) -> Artwork:
         return read_svg(f'<svg {MILLIMETRES}><g id="k" {look}>{inside}</g></svg>', tolerance_mm=tolerance_mm)
+
+    return read
+
+
+@pytest.fixture
+def draw(tmp_path: Path) -> Callable[..., Drawing]:
+    """Reads what stands inside the root as a drawing, one user unit a millimetre."""
+
+    def read(
+        inside: str, root: str = MILLIMETRES, tolerance_mm: float = 0.01, limits: Limits | None = None
+    ) -> Drawing:
+        (tmp_path / "small.svg").write_text(f"<svg {root}>{inside}</svg>")
+        return read_drawing(
+            make_job(tolerance_mm=tolerance_mm), tmp_path / "job.toml", *([limits] if limits else [])
+        )
 
     return read
