@@ -444,9 +444,8 @@ def _thin_parts(
             continue
         painted = False
         length = 0.0
-        for way in middle_lines(piece, half, tolerance_mm):
-            length += float(shapely.LineString(way).length)
-            line, tied = _tied(way, edge, first, opened, half)
+        for line, whole_mm, tied in _along_thin(piece, opened, first, half, tolerance_mm):
+            length += whole_mm
             if thin == "leave" or len(line) < 2:
                 continue
             painted = True
@@ -460,31 +459,40 @@ def _thin_parts(
     return lines, left
 
 
-def _tied(way: Floats, edge: Geometry, first: Geometry, opened: Geometry, half: float) -> tuple[Floats, int]:
-    """A middle line with each end tied to the paths beside it, or shortened by half a tip where it ends in a point.
+def _along_thin(
+    piece: Geometry, opened: Geometry, first: Geometry, half: float, tolerance_mm: float
+) -> list[tuple[Floats, float, int]]:
+    """Middle lines of a thin piece, each with its length before its free ends are shortened and its number of ties.
 
-    At a wide part the middle line forks towards both corners; its last bit gives way to a straight one. Also the
-    number of ties: with one, the line begins there.
+    By itself the piece ends in horns where it meets wider parts, and so would its middle. So the middle is taken of
+    the piece with what of the wider parts is near: it runs into the tip of their paths' own area (``first``), which
+    lies on it. There the line is cut and tied to those paths; at free ends it is shortened by half a tip. With one
+    tie, the line begins there.
     """
-    if (way[0] == way[-1]).all():
-        return way, 0
-    ends = shapely.points(way[[0, -1]])
-    free = np.full(2, True) if opened.is_empty else shapely.distance(ends, opened) > 0.5 * half
-    line = trimmed(way, half, begin=bool(free[0]), end=bool(free[1]))
-    ties = way[[0, -1]]
-    if not free.all():
-        ties = shapely.get_coordinates(shapely.shortest_line(shapely.boundary(first), ends))[::2]
-    wide = 2.0 * float(shapely.distance(shapely.points(way), edge).max())
-    cut = min(wide, 0.4 * float(np.hypot(*np.diff(way, axis=0).T).sum()))
-    if not free.all() and len(line) > 1:
-        line = trimmed(line, cut, begin=not free[0], end=not free[1])
-    if not free[0]:
-        line = np.concatenate([ties[:1], line])
-    if not free[1]:
-        line = np.concatenate([line, ties[1:]])
-    if free[0] and not free[1]:
-        line = line[::-1]
-    return line, int((~free).sum())
+    spread = shapely.buffer(piece, 1.2 * tolerance_mm)
+    if not opened.is_empty:
+        spread = shapely.union(spread, shapely.intersection(opened, shapely.buffer(piece, 3.0 * half)))
+    core = shapely.buffer(_around(first, piece, 4.0 * half), 0.1 * half)
+    found = []
+    for way in middle_lines(spread, half, tolerance_mm):
+        for part in shapely.get_parts(shapely.difference(shapely.LineString(way), core)):
+            if shapely.distance(part, piece) > tolerance_mm or part.length < 0.2 * half:
+                continue
+            line = shapely.get_coordinates(part)
+            if (line[0] == line[-1]).all():
+                found.append((line, float(part.length), 0))
+                continue
+            ends = shapely.points(line[[0, -1]])
+            free = np.array([True, True]) if core.is_empty else shapely.distance(ends, core) > 1e-6
+            line = trimmed(line, half, begin=bool(free[0]), end=bool(free[1]))
+            if not free.all():
+                ties = shapely.get_coordinates(shapely.shortest_line(shapely.boundary(first), ends))[::2]
+                line = np.concatenate([*([] if free[0] else [ties[:1]]), line])
+                line = np.concatenate([line, *([] if free[1] else [ties[1:]])])
+            if free[0] and not free[1]:
+                line = line[::-1]
+            found.append((line, float(part.length), int((~free).sum())))
+    return found
 
 
 def _left(kind: Any, piece: Geometry, length: float, edge: Geometry, *, painted: bool) -> Left:

@@ -24,7 +24,7 @@ GLIDE: Final = 5.0
 """A step inwards is drawn out over so many times its width: 11 degrees, which no planner takes for a corner."""
 GLIDE_SHARE: Final = 0.8  # of a ring's length, at most
 GLIDE_POINTS: Final = 9
-OVERLAP_MIN: Final = 0.145  # rings that overlap by less leave no play for steps that are drawn out
+OVERLAP_MIN: Final = 0.18  # rings that overlap by less leave no play for steps that are drawn out
 SEAMS: Final = 12  # places that are tried for a seam, besides the obvious ones
 
 
