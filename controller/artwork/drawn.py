@@ -11,7 +11,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from controller.artwork.model import Artwork, Drawing, InkShapes, Skipped
+from controller.artwork.limits import Limits
+from controller.artwork.model import Artwork, Drawing, InkShapes
+from controller.artwork.rows import Reports
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 
@@ -50,14 +52,14 @@ def as_drawn(drawing: Drawing, job: Job, job_path: Path) -> Artwork:
     """Outlines and dots by ink, in the job's order. Raises InputError where an ink's group is missing or twice."""
     if mistakes := check_groups(drawing, job, job_path):
         raise InputError(mistakes)
-    skipped = list(drawing.skipped)
+    reports = Reports(job_path.parent / job.artwork, Limits())
     shapes, names = drawing.shapes, drawing.element_ids
     ink = ink_rows(drawing, job)
 
     def report(rows: npt.NDArray[np.bool_], what: str, why: str, changed: bool = False) -> None:
         for row in np.flatnonzero(rows).tolist():
             name = names[shapes["element"][row]]
-            skipped.append(Skipped(name, what, why, "changed" if changed else "left out"))
+            reports.skip(name, what, why, "changed" if changed else "left out")
 
     cut, reaching = _clipped(drawing)
     report(ink < 0, "ink", "outside every ink's group")
@@ -96,7 +98,7 @@ def as_drawn(drawing: Drawing, job: Job, job_path: Path) -> Artwork:
         one.name: _ink_shapes(drawing, dot & (ink == index), line & (ink == index))
         for index, one in enumerate(job.inks)
     }
-    return Artwork(inks, tuple(skipped), drawing.size_mm)
+    return Artwork(inks, (*drawing.skipped, *reports.all()), drawing.size_mm)
 
 
 def _clipped(drawing: Drawing) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
