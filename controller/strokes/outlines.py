@@ -55,6 +55,29 @@ def within(area: BaseGeometry, cover: BaseGeometry) -> MultiPolygon:
     return polygons(shapely.intersection(area, cover, grid_size=GRID_MM))
 
 
+def subdivided(area: BaseGeometry, most: int = 200) -> npt.NDArray[np.object_]:
+    """The same area as polygons of about ``most`` corners, so that looking at one place costs one place."""
+    done: list[BaseGeometry] = []
+    todo = list(polygons(area).geoms)
+    while todo:
+        part = todo.pop()
+        if shapely.get_num_coordinates(part) <= most:
+            done.append(part)
+            continue
+        x0, y0, x1, y1 = part.bounds
+        x, y = (x0 + x1) / 2.0, (y0 + y1) / 2.0
+        wide = x1 - x0 > y1 - y0
+        halves = (
+            shapely.box(x0, y0, x if wide else x1, y1 if wide else y),
+            shapely.box(x if wide else x0, y0 if wide else y, x1, y1),
+        )
+        for half in shapely.intersection(part, np.array(halves, dtype=object)):
+            todo += list(polygons(half).geoms)
+    found = np.empty(len(done), dtype=object)
+    found[:] = done
+    return found
+
+
 def quarter_segments(radius_mm: float, tolerance_mm: float) -> int:
     """Chords for a quarter of a circle that stray at most ``tolerance_mm`` from it; at least 4."""
     if radius_mm <= tolerance_mm:

@@ -16,7 +16,7 @@ on the line up to p - v in the same way, and its own displaced paint covers p. `
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -28,7 +28,7 @@ from shapely.geometry.base import BaseGeometry
 
 from controller.config.job import Job
 from controller.strokes.inks import lightness, painting_order
-from controller.strokes.outlines import GRID_MM, SPECK_MM2, polygons, union, within, without
+from controller.strokes.outlines import GRID_MM, SPECK_MM2, polygons, subdivided, union, within, without
 from controller.strokes.regions import Work
 
 SOLID: Final = ("flat", "band")
@@ -93,28 +93,24 @@ def trapped(works: Sequence[Work], job: Job) -> Trapped:
     inks = len(job.inks)
     if job.traps is None:
         return Trapped(tuple(works), (0.0,) * inks, ())
-    before = solids(works, inks)
-    darker = _darker(before, dark_last(job))
+    ground = _Ground(solids(works, inks), dark_last(job))
     turn = {ink: place for place, ink in enumerate(painting_order(job))}
     added = [0.0] * inks
-    on_top: list[OnTop] = []
+    on_top: dict[OnTop, None] = {}
     found: list[Work] = []
     for work in works:
-        if work.area is None or work.kind in ("line", "dots"):
+        if work.area is None:
             found.append(work)
             continue
-        growths = _growths(work.pieces, darker[work.ink], job.traps.width_mm)
-        if not growths:
-            found.append(work)
-            continue
-        found.append(_grown(work, growths))
-        growth = union([part for parts in growths.values() for part in parts])
-        added[work.ink] += growth.area
-        earlier = [other for other in range(inks) if turn[other] < turn[work.ink]]
-        on_top += [
-            OnTop(work.ink, other) for other in earlier if within(growth, before[other]).area > SPECK_MM2
-        ]
-    return Trapped(tuple(found), tuple(added), tuple(dict.fromkeys(on_top)))
+        growths: dict[int, list[BaseGeometry]] = {}
+        for row, parts, under in ground.growths(work, job.traps.width_mm):
+            growths[row] = parts
+            on_top |= {OnTop(work.ink, ink): None for ink in under if turn[ink] < turn[work.ink]}
+        grown = _grown(work, growths) if growths else work
+        found.append(grown)
+        if grown.area is not None:
+            added[work.ink] += grown.area.area - work.area.area
+    return Trapped(tuple(found), tuple(added), tuple(on_top))
 
 
 def gap_map(works: Sequence[Work], with_traps: Sequence[Work], job: Job, error_mm: float) -> GapMap:
@@ -147,14 +143,50 @@ def gap_map(works: Sequence[Work], with_traps: Sequence[Work], job: Job, error_m
     return GapMap(error_mm, tuple(gaps), (least, most))
 
 
-def _darker(areas: list[MultiPolygon], order: tuple[int, ...]) -> list[MultiPolygon]:
-    """By ink: everything in darker inks."""
-    found = [MultiPolygon()] * len(areas)
-    below = MultiPolygon()
-    for ink in reversed(order):
-        found[ink] = below
-        below = union([below, areas[ink]])
-    return found
+class _Ground:
+    """The solid areas of all inks in small parts, to be found by place."""
+
+    def __init__(self, areas: list[MultiPolygon], order: tuple[int, ...]) -> None:
+        tiles = [subdivided(area) for area in areas]
+        self.tiles = np.concatenate(tiles) if tiles else np.zeros(0, dtype=object)
+        self.ink = np.repeat(np.arange(len(areas)), [len(one) for one in tiles])
+        self.rank = np.argsort(np.array(order))  # by ink: how many are lighter
+        self.tree = shapely.STRtree(self.tiles)
+
+    def growths(
+        self, work: Work, width_mm: float
+    ) -> Iterator[tuple[int, list[BaseGeometry], tuple[int, ...]]]:
+        """Piece, what is added to it and is connected with it, and the darker inks that lie over that."""
+        wide: npt.NDArray[np.object_] = shapely.buffer(
+            np.array(work.pieces, dtype=object), width_mm * OUTWARD, quad_segs=QUARTER
+        )
+        piece, tile = self.tree.query(wide, predicate="intersects")
+        darker = self.rank[self.ink[tile]] > self.rank[work.ink]
+        piece, tile = piece[darker], tile[darker]
+        covered = shapely.intersection(wide[piece], self.tiles[tile], grid_size=GRID_MM)
+        some = shapely.area(covered) > SPECK_MM2
+        piece, tile, covered = piece[some], tile[some], covered[some]
+        for row in map(int, np.unique(piece)):
+            here = piece == row
+            parts = np.array(union(covered[here]).geoms, dtype=object)
+            kept = parts[shapely.dwithin(parts, work.pieces[row], 4 * GRID_MM)]
+            if len(kept):
+                whole = MultiPolygon(list(kept))
+                over = shapely.dwithin(covered[here], whole, GRID_MM)
+                inks = np.unique(self.ink[tile[here][over]])
+                yield row, list(kept), tuple(map(int, inks))
+
+
+def _grown(work: Work, growths: dict[int, list[BaseGeometry]]) -> Work:
+    pieces = tuple(
+        union([piece, *growths[row]]) if row in growths else piece for row, piece in enumerate(work.pieces)
+    )
+    area = union(list(pieces))
+    if work.kind != "band":
+        return replace(work, area=area, pieces=tuple(MultiPolygon([part]) for part in area.geoms))
+    whole = work.whole.copy()
+    whole[list(growths)] = False
+    return replace(work, area=area, pieces=pieces, whole=whole)
 
 
 def _shrunk(area: BaseGeometry) -> BaseGeometry:
@@ -185,18 +217,6 @@ def _growths(
         if len(kept):
             found[row] = list(kept)
     return found
-
-
-def _grown(work: Work, growths: dict[int, list[BaseGeometry]]) -> Work:
-    pieces = tuple(
-        union([piece, *growths[row]]) if row in growths else piece for row, piece in enumerate(work.pieces)
-    )
-    area = union(list(pieces))
-    if work.kind != "band":
-        return replace(work, area=area, pieces=tuple(MultiPolygon([part]) for part in area.geoms))
-    whole = work.whole.copy()
-    whole[list(growths)] = False
-    return replace(work, area=area, pieces=pieces, whole=whole)
 
 
 def _touching(area: MultiPolygon, others: list[MultiPolygon]) -> MultiPolygon:

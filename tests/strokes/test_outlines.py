@@ -20,6 +20,7 @@ from controller.strokes.outlines import (
     polygons,
     quarter_segments,
     stroked,
+    subdivided,
     union,
 )
 from tests.strokes.scenes import Sheet, circle, rectangle
@@ -213,3 +214,15 @@ def test_what_rounding_leaves_is_no_area() -> None:
     assert polygons(shapely.box(0, 0, 1e-3, 1e-3)).is_empty
     assert filled([LINE], NONZERO).is_empty
     assert filled([np.vstack([LINE, LINE[:1]])], EVENODD).is_empty
+
+
+def test_small_parts_are_the_same_area() -> None:
+    """Cut up, an area keeps its size and place, no part has many corners and none lies over another."""
+    ring = shapely.difference(
+        filled([circle(0, 0, 100, 2000)], NONZERO), filled([circle(20, 0, 60, 1500)], NONZERO)
+    )
+    parts = subdivided(ring)
+    assert shapely.get_num_coordinates(parts).max() <= 200
+    assert shapely.area(parts).sum() == pytest.approx(ring.area, rel=1e-9)
+    assert shapely.union_all(parts).symmetric_difference(ring).area < 1e-3
+    assert len(subdivided(shapely.MultiPolygon())) == 0
