@@ -37,7 +37,7 @@ QUARTER: Final = 32
 OUTWARD: Final = 1.0 / math.cos(math.pi / (4 * QUARTER))
 """By so much a circle must be larger for its polygon to lie outside the circle: 0.03 %."""
 HAIR_MM: Final = 1e-3
-"""Bare areas thinner than twice this are what rounding leaves over."""
+"""Areas thinner than twice this, and gaps thinner than four times, are what rounding leaves over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +220,9 @@ def _growths(
 
 
 def _touching(area: MultiPolygon, others: list[MultiPolygon]) -> MultiPolygon:
-    """The parts of ``area`` that border on any of ``others``."""
+    """The parts of ``area`` that border on any of ``others`` and are no hairs."""
     parts = np.array(area.geoms, dtype=object)
+    parts = parts[~shapely.is_empty(shapely.buffer(parts, -2 * HAIR_MM))]
     near = np.zeros(len(parts), dtype=np.bool_)
     for other in others:
         shapely.prepare(other)

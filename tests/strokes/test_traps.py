@@ -212,6 +212,14 @@ def test_a_4_mm_error_on_a_3_mm_trap_shows_where_the_map_says() -> None:
     assert 0.97 * least < together.area <= most
 
 
+def test_an_error_as_large_as_the_trap_leaves_no_hairs_in_the_map() -> None:
+    """Rounding makes no gaps: at the trap's own width the map is empty, around curves too."""
+    made = job(*INKS, trap_mm=3.0)
+    works, found = both(heron(), made)
+    assert gap_map(works, found.works, made, 3.0).places.is_empty
+    assert not gap_map(works, found.works, made, 3.02).places.is_empty
+
+
 def sagged(area: BaseGeometry, most_mm: float, width_mm: float) -> BaseGeometry:
     """The area hung through by ``most_mm`` in the middle of ``width_mm``: y + 4 s x (W - x) / W^2."""
 
