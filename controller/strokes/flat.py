@@ -28,7 +28,7 @@ from controller.strokes.middle import (
     trimmed,
 )
 from controller.strokes.paths import Left, Paths, make_paths
-from controller.strokes.spiral import Ring, link_rings
+from controller.strokes.spiral import Ring, bare_rings, link_rings
 
 Floats = npt.NDArray[np.float64]
 Geometry = Any
@@ -85,7 +85,7 @@ def flat_paths(
     whole = shapely.unary_union(polygons(whole)) if not whole.is_valid or not whole.is_empty else whole
     whole = shapely.simplify(whole, tolerance_mm / 8.0)
     first = _inset(whole, half, tolerance_mm)
-    rings = _rings_of(first, 0, (1.0 - overlap) * 2.0 * half)
+    rings = _rings_of(first, 0, (1.0 - overlap) * 2.0 * half, half)
     points = [
         ring for ring in rings if ring.length <= 4.0 * tolerance_mm
     ]  # the tip just fits: it need not move
@@ -111,17 +111,17 @@ def _constant(tip_mm: float) -> Callable[[float], float]:
 def _inset(area: Geometry, by_mm: float, tolerance_mm: float) -> Geometry:
     """``area`` inset, thinned out by a tenth of the tolerance."""
     inner = shapely.buffer(area, -by_mm, quad_segs=quad_segments(by_mm, tolerance_mm / 4.0))
-    return shapely.simplify(inner, tolerance_mm / 10.0)
+    return shapely.simplify(inner, tolerance_mm / 10.0, preserve_topology=False)
 
 
 def _widen(area: Geometry, by_mm: float) -> Geometry:
     return shapely.buffer(area, by_mm, quad_segs=24)
 
 
-def _rings_of(area: Geometry, level: int, step: float) -> list[Ring]:
+def _rings_of(area: Geometry, level: int, step: float, half: float) -> list[Ring]:
     """A ring for every edge of ``area``, all with the area on the same side."""
     return [
-        Ring(shapely.get_coordinates(ring), level, step)
+        Ring(shapely.get_coordinates(ring), level, step, half)
         for part in polygons(shapely.normalize(area))
         for ring in [part.exterior, *part.interiors]
     ]
@@ -147,11 +147,13 @@ def _contour(
         painted_mm += float(shapely.length(here.area))
         half = width(painted_mm) / 2.0
         pitch = (1.0 - overlap) * (here.half_mm + half)
-        # A ring so thin that one line along its middle does for both its sides is left to that line.
+        # A ring so thin that one line along its middle does for both its sides is left to that line. Where a middle is
+        # given, it does for more.
+        least = max(here.half_mm + half - pitch, 0.0 if middle is None else pitch)
         inner = shapely.unary_union(
             [
                 part
-                for part in thick(_inset(here.area, pitch, tolerance_mm), here.half_mm + half - pitch)
+                for part in thick(_inset(here.area, pitch, tolerance_mm), least)
                 if shapely.length(part) >= SHORT_RING * 2.0 * half
             ]
         )
@@ -160,7 +162,7 @@ def _contour(
             bare = shapely.difference(bare, _widen(inner, half))
         depth = len(levels)
         near = [ring for ring in rings if ring.level == depth - 1]
-        inside = _rings_of(inner, depth, pitch)
+        inside = _rings_of(inner, depth, pitch, half)
         pieces = thick(bare, tolerance_mm)
         if pieces and middle is not None:
             pieces, more = _along_middle(pieces, middle, half, tolerance_mm)
@@ -169,7 +171,12 @@ def _contour(
             strokes += _attach(piece, inside, near, room, half, tolerance_mm)
         rings += inside
         levels.append(_Level(inner, half))
-    return [*link_rings(rings, overlap), *strokes]
+    linked = link_rings(rings, overlap)
+    while bare := bare_rings(rings, linked, tolerance_mm):
+        for ring in bare:
+            ring.full = True
+        linked = link_rings(rings, overlap)
+    return [*linked, *strokes]
 
 
 def _along_middle(
@@ -177,12 +184,14 @@ def _along_middle(
 ) -> tuple[list[Geometry], list[Floats]]:
     """Strokes along ``middle`` through the bare pieces, and what they leave bare."""
     bare = shapely.unary_union(list(pieces))
-    cut = shapely.intersection(middle, _widen(bare, tolerance_mm))
+    # A middle with a corner leaves the bare piece there, which cuts the corner: it is followed all the same.
+    cut = shapely.intersection(middle, _widen(bare, half))
     merged = shapely.line_merge(cut) if cut.geom_type == "MultiLineString" else cut
     lines = [
-        shapely.get_coordinates(line) for line in shapely.get_parts(merged) if line.geom_type == "LineString"
+        trimmed(shapely.get_coordinates(line), 0.95 * half)
+        for line in shapely.get_parts(merged)
+        if line.geom_type == "LineString" and line.length > 2.5 * half
     ]
-    lines = [line for line in lines if shapely.LineString(line).length > half]
     if not lines:
         return list(pieces), []
     swept = shapely.unary_union([_widen(shapely.LineString(line), half) for line in lines])

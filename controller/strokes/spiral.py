@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from controller.strokes.middle import along
+from controller.strokes.middle import along, thick
 
 Floats = npt.NDArray[np.float64]
 
@@ -36,6 +36,8 @@ class Ring:
     level: int
     step: float
     """Distance to the ring around it."""
+    half: float
+    """Half the tip's width."""
     tails: list[Floats] = field(default_factory=list)
     """One line (n, 2) in the directions in which it can be gone on to from the ring: none, one or two."""
     detours: list[tuple[float, Floats]] = field(default_factory=list)
@@ -45,6 +47,10 @@ class Ring:
     child: int = -1
     seam: float = 0.0
     whole: float = 0.0
+    glide: float = 0.0
+    """How long the stretch from the seam on is that a step inwards stands for."""
+    full: bool = False
+    """Whether it has to be gone round wholly."""
 
     def __post_init__(self) -> None:
         self.line = shapely.LineString(self.points)
@@ -157,9 +163,35 @@ def link_rings(rings: Sequence[Ring], overlap: float) -> list[Floats]:
     return [*(_stroke(rings, index, turn_rad) for index in starts), *own]
 
 
+def bare_rings(rings: Sequence[Ring], strokes: Sequence[Floats], tolerance_mm: float) -> list[Ring]:
+    """Rings whose left-out stretch no stroke covers.
+
+    Only what a left-out stretch would have painted can be bare. Steps beside it cover it but where the ring bends
+    otherwise than its neighbours.
+    """
+    open_rings = [ring for ring in rings if ring.glide > 0.0]
+    if not open_rings:
+        return []
+    points = np.concatenate(strokes)
+    last = np.cumsum([len(line) for line in strokes]) - 1
+    begin = np.setdiff1d(np.arange(len(points)), last)  # vertices that a leg begins at
+    tree = shapely.STRtree(shapely.linestrings(np.stack([points[begin], points[begin + 1]], axis=1)))
+    found = []
+    for ring in open_rings:
+        zone = shapely.buffer(shapely.LineString(ring.piece(ring.seam, ring.glide)), ring.half)
+        left, top, right, bottom = shapely.bounds(zone) + ring.half * np.array([-1.0, -1.0, 1.0, 1.0])
+        near = begin[np.sort(tree.query(shapely.box(left, top, right, bottom)))]
+        runs = [points[run[0] : run[-1] + 2] for run in np.split(near, np.flatnonzero(np.diff(near) > 1) + 1)]
+        clipped = shapely.clip_by_rect(shapely.MultiLineString(runs), left, top, right, bottom)
+        cover = shapely.buffer(clipped, ring.half, quad_segs=10)
+        if thick(shapely.difference(zone, cover), tolerance_mm):
+            found.append(ring)
+    return found
+
+
 def _glide_most(ring: Ring, where: float, turn_rad: float) -> float:
     """How long a step onto ``ring`` at ``where`` may be drawn out."""
-    if 1.0 - np.cos(turn_rad / 2.0) < OVERLAP_MIN:
+    if ring.full or 1.0 - np.cos(turn_rad / 2.0) < OVERLAP_MIN:
         return 0.0
     most = min(GLIDE * ring.step, GLIDE_SHARE * ring.length)
     return ring.straight(where, most, turn_rad, 0.3 * ring.step)
@@ -201,6 +233,9 @@ def _stroke(rings: Sequence[Ring], first: int, turn_rad: float) -> Floats:
     while chain[-1].child >= 0:
         chain.append(rings[chain[-1].child])
     glides = _glides(chain, turn_rad)
+    for ring, glide in zip(chain[:-1], glides[:-1], strict=True):
+        ring.glide = glide
+    chain[-1].glide = 0.0  # gone round wholly, wherever it was entered
     parts = [chain[0].walk(chain[0].seam, chain[0].length)]
     for index in range(1, len(chain)):
         ring, glide = chain[index], glides[index]
