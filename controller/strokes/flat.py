@@ -81,7 +81,8 @@ def flat_paths(
     half = width(0.0) / 2.0
     if not half > 0.0:
         raise ValueError(f"expected a width above 0, got {2.0 * half}")
-    whole = shapely.make_valid(area)
+    # A geometry may carry a grid that all that is made of it would be snapped to.
+    whole = shapely.make_valid(shapely.set_precision(area, 0.0))
     whole = shapely.unary_union(polygons(whole)) if not whole.is_valid or not whole.is_empty else whole
     whole = shapely.simplify(whole, tolerance_mm / 8.0)
     first = _inset(whole, half, tolerance_mm)

@@ -129,6 +129,29 @@ def test_any_area_is_covered(
         assert painted(lined, tip).difference(area.buffer(tip / 2 + TOLERANCE)).area < 1e-3
 
 
+UNEVEN = shapely.from_wkt(
+    "POLYGON ((7.73 -18.76, 11.82 -22.8, 1.37 -31.9, 0.32 -25.15, -8.04 -32.37, -23.95 -26.5, -11.74 -2.61, "
+    "-12.12 1.5, -38.98 8.29, -37.81 11.68, -27.16 17.18, -13.01 25.82, 11.84 19.47, 21.45 18.18, 13.72 -3.84, "
+    "23.1 -13.24, 11.75 -15.29, 7.73 -18.76), (-2.58 -12.16, 6.46 -5.08, -0.85 3.46, -4.91 -8.25, -3.79 -7.82, "
+    "-2.92 -10.96, -2.58 -12.16), (-16.99 20.46, -17.87 17.68, -15.66 16.79, -13.24 22.17, -14.85 22.7, "
+    "-15.24 22.19, -16.99 20.46))"
+)
+
+
+def test_a_step_that_bares_a_sliver_is_taken_back() -> None:
+    """Where a step drawn out along this area's rings would bare a sliver of 0.08 mm, the ring is gone round wholly."""
+    paths = flat_paths(UNEVEN, 2.0, tolerance_mm=TOLERANCE, thin="leave")
+    bare = shapely.get_parts(reachable(UNEVEN, 2.0).difference(painted(paths, 2.0)))
+    assert max(2 * shapely.maximum_inscribed_circle(part).length for part in bare) < 0.04
+
+
+def test_a_grid_that_an_area_carries_is_not_worked_on() -> None:
+    """An area that another program snapped to a grid of 0.1 mm is filled as finely as any."""
+    area = shapely.set_precision(UNEVEN, 0.1)
+    paths = flat_paths(area, 2.0, tolerance_mm=TOLERANCE, thin="leave")
+    check(shapely.set_precision(area, 0.0), paths, 2.0)
+
+
 @pytest.mark.parametrize(
     ("area", "most"),
     [(star(), 1), (shapely.box(0, 0, 60, 21.5), 1), (shapely.Point(0, 0).buffer(30, quad_segs=64), 1)],
