@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 SVG_NAMESPACE: Final = "{http://www.w3.org/2000/svg}"
 _XLINK_HREF: Final = "{http://www.w3.org/1999/xlink}href"
-CHUNK: Final = 1 << 20
 
 GROUPS: Final = frozenset({"g", "a", "svg"})
 REFERRED: Final = frozenset(
@@ -87,14 +86,14 @@ class _Builder(TreeBuilder):
 def parse(file: Path, job_path: Path, limits: Limits) -> Element:
     """The file's root element. Raises InputError; TooMuchError for what goes beyond the limits."""
     parser: Any = DefusedXMLParser(target=_Builder(limits), forbid_dtd=False, forbid_entities=True)
-    size = 0
     try:
         with file.open("rb") as stream:
-            while chunk := stream.read(CHUNK):
-                size += len(chunk)
-                if size > limits.file_bytes:
-                    raise TooMuchError("bytes", limits.file_bytes)
-                parser.feed(chunk)
+            data = stream.read(limits.file_bytes + 1)
+        if len(data) > limits.file_bytes:
+            raise TooMuchError("bytes", limits.file_bytes)
+        # In one piece: fed in many, the parser looks at a long attribute anew with each.
+        parser.feed(data)
+        del data
         root: Element = parser.close()
     except OSError as error:
         raise InputError(

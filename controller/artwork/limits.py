@@ -15,7 +15,7 @@ from controller.artwork.units import SyntaxMistake
 class Limits:
     """Bounds on one drawing. What goes beyond one of them is refused by its name."""
 
-    file_bytes: int = 200_000_000
+    file_bytes: int = 100_000_000
     attribute_chars: int = 8_000_000
     elements: int = 1_000_000  # in the file
     drawn: int = 1_000_000  # elements walked, each as often as ``use`` repeats it
@@ -28,7 +28,7 @@ class Limits:
     dashes: int = 2_000_000  # dashes along all lines
     dash_lengths: int = 1_000  # numbers in one dash pattern
     style_chars: int = 1_000_000  # of all sheets, and of one element's style
-    style_steps: int = 50_000_000  # selectors held against elements
+    style_steps: int = 10_000_000  # selectors held against elements
     reports: int = 10_000
     mistakes: int = 200
 
