@@ -17,7 +17,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -25,11 +25,12 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from controller.config.errors import InputError, Mistake
-from controller.config.job import Job
+from controller.config.job import Ink, Job
 from controller.config.load import load_job, load_machine
 from controller.config.machine import AXES, Machine
 
 if TYPE_CHECKING:
+    from controller.artwork.model import Skipped
     from controller.motion.schedule import Schedule
     from controller.strokes.strokeset import StrokeSet
 
@@ -59,11 +60,12 @@ class PreparedInk(_Record):
 
 
 class SkippedElement(_Record):
-    """An element of the artwork that is not painted, and why."""
+    """Something in the artwork that is not painted, or not as it is there, and why; kinds as the drawing's."""
 
     element_id: str
     what: str
     why: str
+    kind: Literal["left out", "changed", "unseen"] = "left out"
 
 
 class PreparedJob(_Record):
@@ -144,8 +146,7 @@ def load_prepared(folder: Path) -> Prepared:
 
 def prepare(job_path: Path, machine_path: Path, out_dir: Path, progress: Progress | None = None) -> Prepared:
     """Turn a job into strokes and schedules under ``out_dir``. Raises InputError listing what is wrong."""
-    from controller.artwork.read import read_artwork
-    from controller.strokes.build import build_strokes
+    from controller.strokes.inks import painting_order
 
     job_path, machine_path, out_dir = job_path.absolute(), machine_path.absolute(), out_dir.absolute()
     # Digests are taken before reading: a file changed meanwhile makes the result stale, never wrongly fresh.
@@ -155,20 +156,15 @@ def prepare(job_path: Path, machine_path: Path, out_dir: Path, progress: Progres
     _check_place(out_dir)
     report = progress if progress is not None else _silent
 
-    report("", "reading the artwork", 0.0)
-    artwork = read_artwork(job, job_path)
-    sets: dict[str, StrokeSet] = {}
-    for ink in job.inks:
-        report(ink.name, "building strokes", 0.0)
-        sets[ink.name] = build_strokes(artwork.inks[ink.name], ink)
+    sets, skipped = _strokes(job, job_path, machine, report)
     _check_fits(sets, job, machine, artwork_path)
 
     out_dir.parent.mkdir(parents=True, exist_ok=True)
     fresh = Path(tempfile.mkdtemp(prefix=f".{out_dir.name}-", dir=out_dir.parent))
     try:
         inks = tuple(
-            _prepare_ink(sets[ink.name], index, job, machine, machine_path, fresh / ink.name, report)
-            for index, ink in enumerate(job.inks)
+            _prepare_ink(sets[ink.name], ink, machine, machine_path, fresh / ink.name, report)
+            for ink in (job.inks[row] for row in painting_order(job))
         )
         record = PreparedJob(
             job=job.name,
@@ -177,8 +173,8 @@ def prepare(job_path: Path, machine_path: Path, out_dir: Path, progress: Progres
             sources=sources,
             inks=inks,
             skipped=tuple(
-                SkippedElement(element_id=one.element_id, what=one.what, why=one.why)
-                for one in artwork.skipped
+                SkippedElement(element_id=one.element_id, what=one.what, why=one.why, kind=one.kind)
+                for one in skipped
             ),
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
@@ -188,19 +184,42 @@ def prepare(job_path: Path, machine_path: Path, out_dir: Path, progress: Progres
     return Prepared(out_dir, record)
 
 
-def _prepare_ink(
-    strokes: StrokeSet, index: int, job: Job, machine: Machine, machine_path: Path, folder: Path, report: Progress
-) -> PreparedInk:  # fmt: skip
-    from controller.motion.plan import plan_pass
+def _strokes(
+    job: Job, job_path: Path, machine: Machine, report: Progress
+) -> tuple[dict[str, StrokeSet], Sequence[Skipped]]:
+    """The strokes of every ink in painting order, and what is not painted or not as drawn."""
+    from controller.artwork.read import read_artwork, read_drawing
+    from controller.strokes.build import build_strokes
     from controller.strokes.order import order_strokes
+    from controller.strokes.works import build_works, is_as_drawn
 
-    ink = job.inks[index]
     start_canvas_mm = (
         machine.park_mm[0] - machine.canvas.origin_mm[0],
         machine.park_mm[1] - machine.canvas.origin_mm[1],
     )
-    report(ink.name, "ordering strokes", 0.0)
-    ordered = order_strokes(strokes, start_canvas_mm)
+
+    def order(strokes: StrokeSet) -> StrokeSet:
+        return order_strokes(strokes, start_canvas_mm)
+
+    report("", "reading the artwork", 0.0)
+    if not is_as_drawn(job):
+        built = build_works(read_drawing(job, job_path), job, job_path, order, report)
+        return built.strokes, built.skipped
+    artwork = read_artwork(job, job_path)
+    sets: dict[str, StrokeSet] = {}
+    for ink in job.inks:
+        report(ink.name, "building strokes", 0.0)
+        strokes = build_strokes(artwork.inks[ink.name], ink)
+        report(ink.name, "ordering strokes", 0.0)
+        sets[ink.name] = order(strokes)
+    return sets, artwork.skipped
+
+
+def _prepare_ink(
+    ordered: StrokeSet, ink: Ink, machine: Machine, machine_path: Path, folder: Path, report: Progress
+) -> PreparedInk:
+    from controller.motion.plan import plan_pass
+
     report(ink.name, "planning ticks", 0.0)
 
     def planned(done: int, of: int) -> None:
@@ -234,7 +253,12 @@ def _check_fits(sets: dict[str, StrokeSet], job: Job, machine: Machine, artwork_
         strokes = sets[ink.name]
         if len(strokes) == 0:
             mistakes.append(
-                Mistake(artwork_path, f"group {ink.group}", f"shapes for ink {ink.name}", "nothing to paint")
+                Mistake(
+                    artwork_path,
+                    f"group {ink.group}" if ink.group is not None else f"colour {ink.colour}",
+                    f"shapes for ink {ink.name}",
+                    "nothing to paint",
+                )
             )
             continue
         low = np.minimum.reduceat(strokes.points_mm, strokes.offsets[:-1], axis=0)
