@@ -63,7 +63,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     "defusedxml": frozenset({"controller.artwork"}),
     "gpiod": frozenset({"drivers.inputs"}),
     "matplotlib": frozenset({"controller.report", "drivers.twin"}),
-    "numba": frozenset({"controller.motion", "drivers.twin"}),
+    "numba": frozenset({"controller.motion", "controller.strokes", "drivers.twin"}),
     "numpy": NUMBERS | {"drivers.twin"},
     "PIL": frozenset({"controller.report", "drivers.twin"}),
     "platformdirs": frozenset({"controller.config"}),

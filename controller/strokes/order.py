@@ -1,8 +1,8 @@
 """The order in which strokes are painted: short ways with the pen up.
 
 Owns the nearest-neighbour order that the exchanges of ``shorten`` start from, and the choice of loops' starting points
-along it (``starts`` says which there are). Knows no speeds. Deterministic: of two
-equally near ends the earlier stroke wins, and of a stroke's two ends its start.
+along it (``starts`` says which there are). What a way costs is asked of ``travel``. Deterministic: of two equally near
+ends the earlier stroke wins, and of a stroke's two ends its start.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from controller.strokes.shorten import LEAST_GAIN_MM, Way
-from controller.strokes.starts import Starts, possible_starts
+from controller.strokes.shorten import LEAST_GAIN, Stations, shortened
+from controller.strokes.starts import possible_starts
 from controller.strokes.strokeset import StrokeKind, StrokeSet
+from controller.strokes.travel import TravelCost, first_signs
 
 Floats = npt.NDArray[np.float64]
 
@@ -103,109 +104,114 @@ def nearest_neighbour(
     return owner[order], backwards[order]
 
 
-def order_strokes(strokes: StrokeSet, start_mm: tuple[float, float]) -> StrokeSet:
-    """The same strokes in an order with a short way with the pen up from ``start_mm``; open lines may run backwards.
+def order_strokes(
+    strokes: StrokeSet,
+    start_mm: tuple[float, float],
+    end_mm: tuple[float, float] | None = None,
+    cost: TravelCost | None = None,
+    kicks: int | None = None,
+) -> StrokeSet:
+    """The same strokes in an order with a cheap way with the pen up from ``start_mm``; open lines may run backwards.
+
+    end_mm: where the pen goes after the last stroke (the park position); None: nowhere. cost: what a way costs; its
+    length in mm where None, ``TravelCost.of(machine)`` for its time. kicks: how much is tried (``shorten``).
 
     Loops begin at an extreme of an axis (``starts``), at the one that makes the way short; dots begin where they
-    begin. Nearest neighbour, then 2-opt and Or-opt, then the loops' places by turns with their neighbours. Never a
-    longer way (with what the places are worth) than in the given order with every loop begun at the place that is
-    best from where it was; that order stays when nothing is gained.
+    begin. Nearest neighbour, then 2-opt and Or-opt, then the loops' places by turns with their neighbours, and both
+    once more with kicks. Never a dearer way (with what the places are worth) than in the given order with every loop
+    begun at the place that is best from where it was; that order stays when nothing is gained.
     """
     if len(strokes) == 0:
         return strokes
-    starts, ends = (
-        strokes.points_mm[strokes.offsets[:-1]].copy(),
-        strokes.points_mm[strokes.offsets[1:] - 1].copy(),
-    )
-    places = possible_starts(strokes)
-    begin = np.zeros(len(strokes), dtype=np.int64)
-    nowhere = np.full((len(places.loop), 2), np.nan)
-    _begin_at(places, places.nearest_to(starts[places.loop], nowhere), begin, starts, ends)
-    given = begin.copy()
-    before_mm = _way_mm(starts, ends, start_mm) + _price_mm(places, begin)
-    reversible = strokes.kind == StrokeKind.LINE
-    order, backwards = nearest_neighbour(starts, ends, reversible, start_mm)
-    for again in range(2):
-        entry, leave = _entries(starts, ends, order, backwards)
-        way = Way(complex(*start_mm), _complex(entry), _complex(leave), reversible[order])
-        way.shorten()
-        order, backwards = order[way.station], backwards[way.station] ^ way.turned
-        if not _move_starts(places, begin, starts, ends, order, backwards, start_mm) or again:
-            break
-    after_mm = _way_mm(*_entries(starts, ends, order, backwards), start_mm) + _price_mm(places, begin)
-    if after_mm < before_mm - LEAST_GAIN_MM:
-        return strokes.arranged(order, backwards, begin[order])
-    if not given.any():
+    way = _Way(strokes, start_mm, end_mm, cost if cost is not None else TravelCost.distance())
+    given = np.arange(len(strokes)), np.zeros(len(strokes), dtype=bool)
+    places = way.places
+    way.begin_at(places.nearest_to(way.starts_mm()[places.loop], np.full((len(places.loop), 2), np.nan)))
+    begun = way.begin.copy()
+    before = way.total(*given)
+    order, backwards = nearest_neighbour(way.starts_mm(), way.ends_mm(), way.reversible, start_mm)
+    for tries in (0, kicks):
+        order, backwards = shortened(way.stations(), order, backwards, way.cost, tries)
+        way.move_starts(order, backwards)
+    if way.total(order, backwards) < before - LEAST_GAIN:
+        return strokes.arranged(order, backwards, way.begin[order])
+    if not begun.any():
         return strokes
-    return strokes.arranged(np.arange(len(strokes)), np.zeros(len(strokes), dtype=bool), given)
+    return strokes.arranged(*given, begun)
 
 
-def _move_starts(
-    places: Starts,
-    begin: npt.NDArray[np.int64],
-    starts: Floats,
-    ends: Floats,
-    order: npt.NDArray[np.int64],
-    backwards: npt.NDArray[np.bool_],
-    start_mm: tuple[float, float],
-) -> bool:
-    """Let every other loop on the way choose its place, its neighbours standing still, then those between.
+class _Way:
+    """Strokes with their ends, of which loops may still choose their place.
 
-    Changes ``begin``, ``starts`` and ``ends`` in place; tells whether the way became shorter.
+    ``begin`` (S,): the vertex at which each stroke begins; 0 but for loops.
     """
-    at = np.empty(len(order), dtype=np.int64)
-    at[order] = np.arange(len(order))
-    parity = at[places.loop] % 2
-    first_mm = now_mm = _way_mm(*_entries(starts, ends, order, backwards), start_mm) + _price_mm(
-        places, begin
-    )
-    for _ in range(START_SWEEPS if len(places.loop) else 0):
-        for turn in (0, 1):
-            entry, leave = _entries(starts, ends, order, backwards)
-            here = np.concatenate([np.reshape(np.asarray(start_mm, dtype=np.float64), (1, 2)), leave[:-1]])
-            there = np.concatenate([entry[1:], np.full((1, 2), np.nan)])
-            chosen = places.nearest_to(here[at[places.loop]], there[at[places.loop]])
-            _begin_at(places, chosen, begin, starts, ends, parity == turn)
-        before_mm = now_mm
-        now_mm = _way_mm(*_entries(starts, ends, order, backwards), start_mm) + _price_mm(places, begin)
-        if now_mm > before_mm - LEAST_GAIN_MM:
-            break
-    return now_mm < first_mm - LEAST_GAIN_MM
 
+    def __init__(
+        self,
+        strokes: StrokeSet,
+        start_mm: tuple[float, float],
+        end_mm: tuple[float, float] | None,
+        cost: TravelCost,
+    ) -> None:
+        points, first, last = strokes.points_mm, strokes.offsets[:-1], strokes.offsets[1:] - 1
+        self.cost = cost
+        self.places = possible_starts(strokes)
+        self.begin = np.zeros(len(strokes), dtype=np.int64)
+        self.reversible = strokes.kind == StrokeKind.LINE
+        self._start_mm, self._end_mm = start_mm, end_mm
+        self._ends_mm = np.stack([points[first], points[last]], axis=1)
+        self._signs = np.stack(
+            [first_signs(points, first, first + 1), first_signs(points, last, last - 1)], axis=1
+        )
+        owner = np.repeat(self.places.loop, np.diff(self.places.first))
+        at = first[owner] + self.places.vertex
+        self._place_signs = first_signs(points, at, at + 1)
+        self._owner = owner
 
-def _begin_at(
-    places: Starts,
-    chosen: npt.NDArray[np.int64],
-    begin: npt.NDArray[np.int64],
-    starts: Floats,
-    ends: Floats,
-    which: npt.NDArray[np.bool_] | None = None,
-) -> None:
-    loops = places.loop if which is None else places.loop[which]
-    at = chosen if which is None else chosen[which]
-    begin[loops] = places.vertex[at]
-    starts[loops] = ends[loops] = places.place_mm[at]
+    def starts_mm(self) -> Floats:
+        """Where the strokes start, (S, 2)."""
+        return self._ends_mm[:, 0]
 
+    def ends_mm(self) -> Floats:
+        """Where the strokes end, (S, 2)."""
+        return self._ends_mm[:, 1]
 
-def _price_mm(places: Starts, begin: npt.NDArray[np.int64]) -> float:
-    """What the places chosen cost beside each loop's best."""
-    owner = np.repeat(places.loop, np.diff(places.first))
-    return float(places.price_mm[places.vertex == begin[owner]].sum())
+    def stations(self) -> Stations:
+        """The strokes as they begin and end, for the exchanges."""
+        return Stations(self._ends_mm, self._signs, self.reversible, self._start_mm, self._end_mm)
 
+    def total(self, order: npt.NDArray[np.int64], backwards: npt.NDArray[np.bool_]) -> float:
+        """Cost of the way, with what the loops' places cost beside each one's best."""
+        price_mm = float(self.places.price_mm[self.places.vertex == self.begin[self._owner]].sum())
+        return self.stations().way(order, backwards, self.cost) + price_mm / self.cost.speed_mm_s
 
-def _entries(
-    starts: Floats, ends: Floats, order: npt.NDArray[np.int64], backwards: npt.NDArray[np.bool_]
-) -> tuple[Floats, Floats]:
-    """Where each stroke of the order is begun and left, (S, 2) each."""
-    turned = backwards[:, None]
-    return np.where(turned, ends[order], starts[order]), np.where(turned, starts[order], ends[order])
+    def begin_at(
+        self, chosen: npt.NDArray[np.int64], which: npt.NDArray[np.bool_] | slice = slice(None)
+    ) -> None:
+        """Let the loops ``which`` begin at the places ``chosen`` (L,)."""
+        loops, at = self.places.loop[which], chosen[which]
+        self.begin[loops] = self.places.vertex[at]
+        self._ends_mm[loops] = self.places.place_mm[at][:, None]
+        self._signs[loops, 0] = self._place_signs[at]
 
-
-def _way_mm(entry: Floats, leave: Floats, start_mm: tuple[float, float]) -> float:
-    here = np.concatenate([np.reshape(np.asarray(start_mm, dtype=np.float64), (1, 2)), leave[:-1]])
-    return float(np.hypot(*(entry - here).T).sum())
-
-
-def _complex(points_mm: Floats) -> npt.NDArray[np.complex128]:
-    together: npt.NDArray[np.complex128] = points_mm[:, 0] + 1j * points_mm[:, 1]
-    return together
+    def move_starts(self, order: npt.NDArray[np.int64], backwards: npt.NDArray[np.bool_]) -> None:
+        """Let every other loop on the way choose its place, its neighbours standing still, then those between."""
+        places = self.places
+        at = np.empty(len(order), dtype=np.int64)
+        at[order] = np.arange(len(order))
+        here_of, parity = at[places.loop], at[places.loop] % 2
+        now = self.total(order, backwards)
+        first = backwards.astype(np.int64)
+        after = np.reshape(self._end_mm if self._end_mm is not None else (np.nan, np.nan), (1, 2))
+        for _ in range(START_SWEEPS if len(places.loop) else 0):
+            kept = self.begin.copy(), self._ends_mm.copy(), self._signs.copy()
+            for turn in (0, 1):
+                entry, leave = self._ends_mm[order, first], self._ends_mm[order, 1 - first]
+                here = np.concatenate([np.reshape(self._start_mm, (1, 2)), leave[:-1]])
+                there = np.concatenate([entry[1:], after])
+                self.begin_at(places.nearest_to(here[here_of], there[here_of]), parity == turn)
+            before, now = now, self.total(order, backwards)
+            if now > before - LEAST_GAIN:
+                if now > before:
+                    self.begin, self._ends_mm, self._signs = kept
+                break

@@ -1,133 +1,131 @@
-"""Shorter ways with the pen up, from a given order: turn runs around, or let neighbouring runs change places.
+"""Shorter ways with the pen up, from a given order: turn runs around, move short ones, swap neighbouring ones.
 
-Owns the two classical exchanges (2-opt: Croes 1958; Or-opt: Or 1976) for an open way whose stations have an entry and
-an exit. Knows no strokes: points are complex numbers, x + iy, in mm. Each step looks at all places for one length of
-run at once and carries out those gains that do not touch each other, so the work is in arrays and its outcome depends
-on nothing but its input.
+Owns the search's outer side: neighbours, how much is tried, and the books. The loops are in ``exchange``. Knows no
+strokes: stations with two ends each. The outcome depends on nothing but the input: work is counted in tries, not in
+seconds.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
-Complex = npt.NDArray[np.complex128]
+from controller.strokes.travel import Signs, TravelCost
+
+Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
-LEAST_GAIN_MM: Final = 1e-6
-LONGEST_MOVED: Final = 3  # strokes in the run that Or-opt moves
-WORK: Final = 5_000_000  # places looked at in one sweep and kind of exchange: bounds the reach of large sets
-SWEEPS: Final = 40
-BIG_SWEEPS: Final = 3  # sweeps for sets whose reach is bounded: the first bring nearly all
+LEAST_GAIN: Final = 1e-6
+"""A way is shorter than another when it is by this much, in mm or seconds."""
+
+NEIGHBOURS: Final = 8
+SPAN: Final = 50_000
+"""Runs longer than this are not turned, nor moved farther, while the order is made."""
+KICK_SPAN: Final = 1_000
+"""The same after a kick, whose neighbourhood is small."""
+KICKS_EACH: Final = 3
+KICKS_MOST: Final = 10_000
+"""So many kicks are tried for each station, and in all at most."""
 
 
-class Way:
-    """An order of stations being shortened in place.
+@dataclass(frozen=True, slots=True)
+class Stations:
+    """What the way goes through.
 
-    ``station`` (n,): which station stands at each place; ``turned`` (n,): whether it is run backwards.
+    ends_mm: (n, 2, 2), start and end of each. first_sign: (n, 2, 2), where the axes go when it is begun at either.
+    reversible: (n,) whether it may be begun at its end. start_mm: where the way begins; end_mm: where it ends, None for
+    wherever the last station does.
     """
 
-    def __init__(
-        self, start: complex, entries: Complex, exits: Complex, reversible: npt.NDArray[np.bool_]
-    ) -> None:
-        count = len(entries)
-        self.station: Ints = np.arange(count)
-        self.turned = np.zeros(count, dtype=bool)
-        self._entry = entries.copy()
-        self._exit = np.concatenate([[start], exits])  # shifted by one: the exit before place k is _exit[k]
-        self._reversible = reversible.copy()
-        self._sum_up()
+    ends_mm: Floats
+    first_sign: Signs
+    reversible: Flags
+    start_mm: tuple[float, float]
+    end_mm: tuple[float, float] | None
 
     def __len__(self) -> int:
-        return len(self.station)
+        return len(self.ends_mm)
 
-    def length(self) -> float:
-        """The whole way with the pen up."""
-        return float(self._link.sum())
-
-    def _sum_up(self) -> None:
-        """Links as they are, and inside runs that are turned around; running sums of both."""
-        self._link = np.abs(self._entry - self._exit[:-1])  # link k leads to place k
-        self._turned_entry = np.where(self._reversible, self._exit[1:], self._entry)
-        self._turned_exit = np.where(self._reversible, self._entry, self._exit[1:])
-        back = np.abs(self._turned_exit[1:] - self._turned_entry[:-1])  # from place k + 1 to place k
-        self._forth_sum = np.cumsum(self._link)
-        self._back_sum = np.concatenate([[0.0], np.cumsum(back)])
-
-    def turn_runs(self, length: int) -> bool:
-        """Turn around all runs of ``length`` strokes that gain by it; tells whether any did."""
-        last = len(self) - length  # last place where such a run begins
-        first = slice(0, last + 1)
-        tail = slice(length - 1, None)
-        new = np.abs(self._turned_entry[tail] - self._exit[first])
-        new += self._back_sum[tail] - self._back_sum[first]
-        new[:-1] += np.abs(self._entry[length:] - self._turned_exit[:last])
-        old = self._link[first] + self._forth_sum[tail] - self._forth_sum[first]
-        old[:-1] += self._link[length:]
-        starts = _apart(old - new, length)
-        for i in starts:
-            run, shifted = slice(i, i + length), slice(i + 1, i + length + 1)
-            turned = self._reversible[run][::-1]
-            entry, leave = self._turned_entry[run][::-1].copy(), self._turned_exit[run][::-1].copy()
-            self._entry[run], self._exit[shifted] = entry, leave
-            self.station[run] = self.station[run][::-1].copy()
-            self.turned[run] = self.turned[run][::-1] ^ turned
-            self._reversible[run] = turned.copy()
-        if len(starts):
-            self._sum_up()
-        return len(starts) > 0
-
-    def swap_runs(self, left: int, right: int) -> bool:
-        """Let neighbouring runs of ``left`` and ``right`` strokes change places where that gains."""
-        length = left + right
-        last = len(self) - length
-        first = slice(0, last + 1)
-        middle, middle_end = slice(left, left + last + 1), slice(length, length + last + 1)
-        new = np.abs(self._entry[middle] - self._exit[first])
-        new += np.abs(self._entry[first] - self._exit[middle_end])
-        new[:-1] += np.abs(self._entry[length:] - self._exit[left : left + last])
-        old = self._link[first] + self._link[middle]
-        old[:-1] += self._link[length:]
-        starts = _apart(old - new, length)
-        for i in starts:
-            index = np.concatenate([np.arange(i + left, i + length), np.arange(i, i + left)])
-            run = slice(i, i + length)
-            self._entry[run] = self._entry[index]
-            self._exit[i + 1 : i + length + 1] = self._exit[index + 1]
-            self.station[run], self.turned[run] = self.station[index], self.turned[index]
-            self._reversible[run] = self._reversible[index]
-        if len(starts):
-            self._sum_up()
-        return len(starts) > 0
-
-    def shorten(self) -> None:
-        """Exchange until nothing within reach gains (or, for large sets, a few times over)."""
-        count = len(self)
-        reach = min(count, max(WORK // max(count, 1), 1))
-        for _ in range(SWEEPS if reach == count else BIG_SWEEPS):
-            gained = False
-            for length in range(1, reach + 1):
-                gained |= self.turn_runs(length)
-            for moved in range(1, min(LONGEST_MOVED, count - 1) + 1):
-                for over in range(1, min(reach, count - moved) + 1):
-                    gained |= self.swap_runs(moved, over)
-                    if over > LONGEST_MOVED:  # shorter ones come round with the roles changed
-                        gained |= self.swap_runs(over, moved)
-            if not gained:
-                return
+    def way(self, order: Ints, backwards: Flags, cost: TravelCost) -> float:
+        """Cost of the whole way with the stations in ``order``."""
+        if not len(order):
+            return 0.0
+        first = backwards.astype(np.int64)
+        entry, leave = self.ends_mm[order, first], self.ends_mm[order, 1 - first]
+        signs = self.first_sign[order, first]
+        here = np.concatenate([np.reshape(np.asarray(self.start_mm, dtype=np.float64), (1, 2)), leave[:-1]])
+        total = float(cost.links(here, entry, signs).sum())
+        if self.end_mm is not None:
+            last = np.reshape(np.asarray(self.end_mm, dtype=np.float64), (1, 2))
+            total += float(cost.links(leave[-1:], last, np.zeros((1, 2), dtype=np.int8))[0])
+        return total
 
 
-def _apart(gain: npt.NDArray[np.float64], length: int) -> list[int]:
-    """Places with a gain, the largest first, such that no two runs of ``length`` share a link."""
-    places = np.flatnonzero(gain > LEAST_GAIN_MM)
-    if len(places) < 2:
-        return [int(place) for place in places]
-    chosen: list[int] = []
-    blocked = np.zeros(len(gain), dtype=bool)
-    for place in places[np.argsort(-gain[places], kind="stable")].tolist():
-        if not blocked[place]:
-            chosen.append(place)
-            blocked[max(place - length, 0) : place + length + 1] = True
-    return chosen
+def shortened(
+    stations: Stations, order: Ints, backwards: Flags, cost: TravelCost, kicks: int | None = None
+) -> tuple[Ints, Flags]:
+    """A way no dearer than ``order`` with ``backwards``: local search, then ``kicks`` tries to get out of where it
+    ended; KICKS_EACH for each station if not given, KICKS_MOST at most.
+    """
+    from controller.strokes.exchange import shorten
+
+    count = len(stations)
+    if count < 2:
+        return order, backwards
+    places = np.empty((2 * count + 4, 2))
+    places[: 2 * count] = stations.ends_mm.reshape(-1, 2)
+    places[2 * count : 2 * count + 2] = stations.start_mm
+    places[2 * count + 2 :] = stations.end_mm if stations.end_mm is not None else stations.start_mm
+    signs = np.zeros((2 * count + 4, 2), dtype=np.int8)
+    signs[: 2 * count] = stations.first_sign.reshape(-1, 2)
+    reversible = np.concatenate([stations.reversible, [False, False]])
+    to_end = stations.end_mm is not None
+    usable = np.stack([np.ones(count, dtype=np.bool_), stations.reversible], axis=1).ravel()
+    # Entered: all starts, and ends of what may run backwards; left: the other way round.
+    entered = np.concatenate([usable, [False, False, to_end, False]])
+    left = np.concatenate([usable.reshape(-1, 2)[:, ::-1].ravel(), [False, True, False, False]])
+    rows = min(NEIGHBOURS, count)
+    onward, onward_way = _neighbours(places, left, entered, rows)
+    back, back_way = _neighbours(places, entered, left, rows)
+    tour = np.concatenate([[2 * count], 2 * order + backwards, [2 * count + 2]]).astype(np.int64)
+    shorten(
+        places,
+        signs,
+        cost.rules(),
+        len(places) if to_end else 2 * count + 2,
+        reversible,
+        tour,
+        onward,
+        cost.straight(onward_way),
+        back,
+        cost.straight(back_way),
+        SPAN,
+        min(KICKS_EACH * count, KICKS_MOST) if kicks is None else kicks,
+        KICK_SPAN,
+    )
+    inner = tour[1:-1]
+    return inner >> 1, (inner & 1).astype(np.bool_)
+
+
+def _neighbours(places: Floats, of: Flags, among: Flags, rows: int) -> tuple[Ints, Floats]:
+    """For the ends ``of`` (e,) the nearest ends ``among`` (e,) of other stations, and how far they are.
+
+    (e, rows) each; -1 and infinity where there is none. Rising distance, the lower number of equally near ones first.
+    """
+    found = np.full((len(places), rows), -1, dtype=np.int64)
+    away = np.full((len(places), rows), np.inf)
+    asked, pool = np.flatnonzero(of), np.flatnonzero(among)
+    many = min(rows + 2, len(pool))
+    far, near = cKDTree(places[pool]).query(places[asked], k=many)
+    far, near = np.reshape(far, (-1, many)), pool[np.reshape(near, (-1, many))]
+    far = np.where(near >> 1 == asked[:, None] >> 1, np.inf, far)
+    ranked = np.lexsort((near, np.round(far, 9)), axis=1)[:, :rows]
+    far = np.take_along_axis(far, ranked, axis=1)
+    near = np.where(np.isfinite(far), np.take_along_axis(near, ranked, axis=1), -1)
+    found[asked, : far.shape[1]], away[asked, : far.shape[1]] = near, far
+    return found, away
