@@ -22,8 +22,8 @@ class Limits:
     drawn_chars: int = 1_000_000_000  # characters of their attributes, path data and points left aside
     depth: int = 100
     layer_names: int = 5_000_000  # names of groups around groups
-    segments: int = 5_000_000
-    vertices: int = 20_000_000
+    segments: int = 3_000_000
+    vertices: int = 10_000_000
     clips: int = 20_000
     dashes: int = 2_000_000  # dashes along all lines
     dash_lengths: int = 1_000  # numbers in one dash pattern
