@@ -5,8 +5,9 @@ Owns the moves (2-opt: Croes 1958; Or-opt: Or 1976) and their books. Imported la
 A station has two ends, 2 i and 2 i + 1. ``tour`` (n + 2,) holds for each place the end where its station is entered;
 it is left at the other one (``end ^ 1``). Place 0 is where the pen stands (station n), n + 1 where it goes at last
 (station n + 1). Turned round, a station that is ``reversible`` swaps its ends, any other keeps them. So a run that is
-turned does not keep its cost: ``excess`` holds for the link into each place what it would cost more the other way
-round, and its sums over blocks make a turned run's change known without walking along it.
+turned does not keep its cost. ``excess`` (2, n + 2) holds for the link into each place what it would cost more the
+other way round, and what it costs; sums of the former over blocks make a turned run's change known without walking
+along it.
 """
 
 from __future__ import annotations
@@ -70,12 +71,23 @@ def excess_of(
 
 
 @compiled
+def renew(
+    places: Array, signs: Array, rules: Array, free_from: int, reversible: Array, tour: Array, excess: Array,
+    uneven: bool, at: int,
+) -> None:  # fmt: skip
+    """Work the books of the link into place ``at`` out anew."""
+    excess[1, at] = cost_of(places, signs, rules, free_from, tour[at - 1] ^ 1, tour[at])
+    if uneven:
+        excess[0, at] = excess_of(places, signs, rules, free_from, reversible, tour, at)
+
+
+@compiled
 def refresh(excess: Array, blocks: Array, first: int, last: int) -> None:
     """Sum up the blocks that hold places first..last."""
     for block in range(first // BLOCK, last // BLOCK + 1):
         total = 0.0
-        for at in range(block * BLOCK, min(block * BLOCK + BLOCK, len(excess))):
-            total += excess[at]
+        for at in range(block * BLOCK, min(block * BLOCK + BLOCK, excess.shape[1])):
+            total += excess[0, at]
         blocks[block] = total
 
 
@@ -85,13 +97,13 @@ def excess_between(excess: Array, blocks: Array, first: int, last: int) -> float
     total = 0.0
     at = first
     while at <= last and at % BLOCK:
-        total += excess[at]
+        total += excess[0, at]
         at += 1
     while at + BLOCK - 1 <= last:
         total += blocks[at // BLOCK]
         at += BLOCK
     while at <= last:
-        total += excess[at]
+        total += excess[0, at]
         at += 1
     return total
 
@@ -109,17 +121,18 @@ def turn_run(
         place_of[b >> 1], place_of[a >> 1] = low, high
         low += 1
         high -= 1
-    if not uneven:
-        return
     low, high = i + 1, j
     while low <= high:
-        x, y = excess[low], excess[high]
-        excess[low], excess[high] = -y, -x
+        x, y = excess[0, low], excess[0, high]
+        ahead, behind = excess[1, low] + x, excess[1, high] + y
+        excess[0, low], excess[0, high] = -y, -x
+        excess[1, low], excess[1, high] = behind, ahead
         low += 1
         high -= 1
-    excess[i] = excess_of(places, signs, rules, free_from, reversible, tour, i)
-    excess[j + 1] = excess_of(places, signs, rules, free_from, reversible, tour, j + 1)
-    refresh(excess, blocks, i, j + 1)
+    renew(places, signs, rules, free_from, reversible, tour, excess, uneven, i)
+    renew(places, signs, rules, free_from, reversible, tour, excess, uneven, j + 1)
+    if uneven:
+        refresh(excess, blocks, i, j + 1)
 
 
 @compiled
@@ -131,26 +144,32 @@ def swap_runs(
     end = i + left + right
     small = min(left, right)
     kept = np.empty(small, dtype=tour.dtype)
-    kept_excess = np.empty(small)
+    kept_excess = np.empty((2, small))
     if left <= right:
         for k in range(left):
-            kept[k], kept_excess[k] = tour[i + k], excess[i + k]
+            kept[k] = tour[i + k]
+            kept_excess[0, k], kept_excess[1, k] = excess[0, i + k], excess[1, i + k]
         for k in range(i, i + right):
-            tour[k], excess[k] = tour[k + left], excess[k + left]
+            tour[k] = tour[k + left]
+            excess[0, k], excess[1, k] = excess[0, k + left], excess[1, k + left]
         for k in range(left):
-            tour[i + right + k], excess[i + right + k] = kept[k], kept_excess[k]
+            tour[i + right + k] = kept[k]
+            excess[0, i + right + k], excess[1, i + right + k] = kept_excess[0, k], kept_excess[1, k]
     else:
         for k in range(right):
-            kept[k], kept_excess[k] = tour[i + left + k], excess[i + left + k]
+            kept[k] = tour[i + left + k]
+            kept_excess[0, k], kept_excess[1, k] = excess[0, i + left + k], excess[1, i + left + k]
         for k in range(end - 1, i + right - 1, -1):
-            tour[k], excess[k] = tour[k - right], excess[k - right]
+            tour[k] = tour[k - right]
+            excess[0, k], excess[1, k] = excess[0, k - right], excess[1, k - right]
         for k in range(right):
-            tour[i + k], excess[i + k] = kept[k], kept_excess[k]
+            tour[i + k] = kept[k]
+            excess[0, i + k], excess[1, i + k] = kept_excess[0, k], kept_excess[1, k]
     for k in range(i, end):
         place_of[tour[k] >> 1] = k
+    for k in (i, i + right, end):
+        renew(places, signs, rules, free_from, reversible, tour, excess, uneven, k)
     if uneven:
-        for k in (i, i + right, end):
-            excess[k] = excess_of(places, signs, rules, free_from, reversible, tour, k)
         refresh(excess, blocks, i, end)
 
 
@@ -161,8 +180,7 @@ def gain_of_turn(
 ) -> float:  # fmt: skip
     """What turning places i..j round gains."""
     before, first, last, after = tour[i - 1] ^ 1, tour[i], tour[j], tour[j + 1]
-    gain = cost_of(places, signs, rules, free_from, before, first)
-    gain += cost_of(places, signs, rules, free_from, last ^ 1, after)
+    gain: float = excess[1, i] + excess[1, j + 1]
     gain -= cost_of(places, signs, rules, free_from, before, turned(reversible, last))
     gain -= cost_of(places, signs, rules, free_from, turned(reversible, first) ^ 1, after)
     if uneven:
@@ -179,15 +197,13 @@ def gain_of_move(
     j = i + length - 1
     before, after = tour[i - 1] ^ 1, tour[j + 1]
     first, last = tour[i], tour[j] ^ 1
-    gain = cost_of(places, signs, rules, free_from, before, first)
-    gain += cost_of(places, signs, rules, free_from, last, after)
+    gain: float = excess[1, i] + excess[1, j + 1] + excess[1, m + 1]
     gain -= cost_of(places, signs, rules, free_from, before, after)
     if turn:
         first, last = turned(reversible, tour[j]), turned(reversible, tour[i]) ^ 1
         for k in range(i + 1, j + 1):
-            gain -= excess[k]
+            gain -= excess[0, k]
     here, there = tour[m] ^ 1, tour[m + 1]
-    gain += cost_of(places, signs, rules, free_from, here, there)
     gain -= cost_of(places, signs, rules, free_from, here, first)
     gain -= cost_of(places, signs, rules, free_from, last, there)
     return gain
@@ -209,8 +225,8 @@ def best_move(
     best = LEAST_GAIN
     enter = tour[k]
     other = turned(reversible, enter)
-    into = cost_of(places, signs, rules, free_from, tour[k - 1] ^ 1, enter) if k > 0 else 0.0
-    out = cost_of(places, signs, rules, free_from, enter ^ 1, tour[k + 1]) if k <= count else 0.0
+    into = excess[1, k] if k > 0 else 0.0
+    out = excess[1, k + 1] if k <= count else 0.0
     for kind in range(4):
         # 0: from the exit; 1: to the entry; 2: to the entry when turned; 3: from the exit when turned
         if kind in (0, 2) and k > count:
@@ -284,9 +300,7 @@ def best_move(
                     if i < 1 or j > count or m2 < 0 or m2 > count or i - 1 <= m2 <= j:
                         continue
                     # Where the run is taken out two links go and one comes; of the two, this station's own may be one.
-                    gone = cost_of(places, signs, rules, free_from, tour[i - 1] ^ 1, tour[i])
-                    gone += cost_of(places, signs, rules, free_from, tour[j] ^ 1, tour[j + 1])
-                    gone += cost_of(places, signs, rules, free_from, tour[m2] ^ 1, tour[m2 + 1])
+                    gone = excess[1, i] + excess[1, j + 1] + excess[1, m2 + 1]
                     if gone - fresh <= best:
                         continue
                     gone -= cost_of(places, signs, rules, free_from, tour[i - 1] ^ 1, tour[j + 1])
@@ -388,11 +402,11 @@ def shorten(
     place_of = np.empty(total, dtype=np.int64)
     for k in range(total):
         place_of[tour[k] >> 1] = k
-    excess = np.zeros(total)
+    excess = np.zeros((2, total))
     blocks = np.zeros(total // BLOCK + 1)
     uneven = rules[7] > 0.0 or rules[8] > 0.0
     for k in range(1, total):
-        excess[k] = excess_of(places, signs, rules, free_from, reversible, tour, k)
+        renew(places, signs, rules, free_from, reversible, tour, excess, True, k)
     for station in range(count):
         if not reversible[station]:
             for axis in range(2):
@@ -422,11 +436,7 @@ def shorten(
         right: Any = 1 + np.int64((state >> np.uint64(24)) % np.uint64(longest))
         i: Any = 1 + np.int64((state >> np.uint64(33)) % np.uint64(count - left - right + 1))
         middle, end = i + left, i + left + right
-        delta = -(
-            cost_of(places, signs, rules, free_from, tour[i - 1] ^ 1, tour[i])
-            + cost_of(places, signs, rules, free_from, tour[middle - 1] ^ 1, tour[middle])
-            + cost_of(places, signs, rules, free_from, tour[end - 1] ^ 1, tour[end])
-        )
+        delta = -(excess[1, i] + excess[1, middle] + excess[1, end])
         delta += cost_of(places, signs, rules, free_from, tour[i - 1] ^ 1, tour[middle])
         delta += cost_of(places, signs, rules, free_from, tour[end - 1] ^ 1, tour[i])
         delta += cost_of(places, signs, rules, free_from, tour[middle - 1] ^ 1, tour[end])
