@@ -152,7 +152,7 @@ class _Maker:
         self._used_m = self._used_s = math.inf  # the first pass needs a pen
         self._length_m = times.length_mm / 1000.0
         order = np.arange(len(times), dtype=np.int64)
-        # A stroke's approach as in the given order: what is left out makes the true one longer, never the paint wetter.
+        # From the stroke before it in the given order.
         self._approach_s = times.approach_s(order)
         self._each_s = self._approach_s + times.painting_s
         self._out_s, self._back_s = times.from_park_s(), times.to_park_s()
@@ -192,22 +192,34 @@ class _Maker:
         metres = seconds = 0.0
         cut_by: CutBy = "end"
         done = 0
-        for one in left.tolist():
-            come = float(self._out_s[one]) if not painted else approach[one]
-            if not wet_too and release[one] > begin_s + seconds + come:
-                skipped.append(one)
-                done += 1
-                continue
-            longer = seconds + come + each[one] - approach[one]
-            if painted and metres + length[one] > most_m:
-                cut_by = "metres"
+        # At the end of the list those put off are asked again: by then they may have dried.
+        for again in (False, True):
+            if again and (cut_by != "end" or not painted):
                 break
-            if painted and longer + back[one] > most_s:
-                cut_by = "pen minutes" if self._pen_s < self._watch_s else "watch"
-                break
-            painted.append(one)
-            metres, seconds = metres + length[one], longer
-            done += 1
+            asked = skipped if again else left.tolist()
+            skipped = []
+            for at, one in enumerate(asked):
+                if not painted:
+                    come = float(self._out_s[one])
+                elif painted[-1] == one - 1:
+                    come = approach[one]
+                else:
+                    come = float(self._times.approach_s(np.array([painted[-1], one]))[1])
+                longer = seconds + come + each[one] - approach[one]
+                if not wet_too and release[one] > begin_s + seconds + come:
+                    skipped.append(one)
+                elif painted and metres + length[one] > most_m:
+                    cut_by = "metres"
+                elif painted and longer + back[one] > most_s:
+                    cut_by = "pen minutes" if self._pen_s < self._watch_s else "watch"
+                else:
+                    painted.append(one)
+                    metres, seconds = metres + length[one], longer
+                if cut_by != "end":
+                    if again:
+                        skipped += asked[at:]
+                    break
+                done += not again
         return (
             np.array(painted, dtype=np.int64),
             np.array(skipped, dtype=np.int64),
