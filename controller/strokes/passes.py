@@ -196,6 +196,8 @@ class _Maker:
         for again in (False, True):
             if again and (cut_by != "end" or not painted):
                 break
+            if again:  # rather a pass as long as it may be than one more
+                most_m, most_s = self._pen_m, min(self._pen_s, self._watch_s)
             asked = skipped if again else left.tolist()
             skipped = []
             for at, one in enumerate(asked):
