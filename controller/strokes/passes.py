@@ -123,7 +123,7 @@ def plan_passes(
         release_s = canvas.release_s(strokes, ink.tip_mm, clock_s)
         maker = _Maker(row, times, ink, watch, release_s, clock_s)
         maker.make()
-        deferred += maker.deferred
+        deferred += len(maker.late)
         passes += maker.passes
         last = passes[-1]
         clock_s = last.begin_s + last.seconds + 60.0 * watch.change_minutes
@@ -143,7 +143,7 @@ class _Maker:
         self, row: int, times: StrokeTimes, ink: Ink, watch: Watch, release_s: Floats, clock_s: float
     ) -> None:
         self.passes: list[Pass] = []
-        self.deferred = 0
+        self.late: set[int] = set()
         self._row, self._times, self._release_s, self._clock_s = row, times, release_s, clock_s
         self._change_s = 60.0 * watch.change_minutes
         self._pen_m = ink.pen_metres if ink.pen_metres is not None else math.inf
@@ -162,33 +162,29 @@ class _Maker:
         left = np.arange(len(self._times), dtype=np.int64)
         for turn in range(ROUNDS):
             share = self._even_share(left)
-            put_off: list[Ints] = []
+            put_off = np.empty(0, dtype=np.int64)
             while len(left):
-                painted, skipped, rest, cut_by = self._walk(left, share, turn == ROUNDS - 1)
-                if len(skipped):
-                    put_off.append(skipped)
+                painted, put_off, rest, cut_by = self._walk(left, put_off, share, turn == ROUNDS - 1)
                 if len(painted):
                     self._add(painted, cut_by)
                 left = rest
-            if not put_off:
+            if not len(put_off):
                 break
-            left = np.concatenate(put_off)
-            if turn == 0:
-                self.deferred = len(left)
+            left = put_off
 
     def _begin_s(self) -> float:
         if not self.passes:
             return self._clock_s
         return self.passes[-1].begin_s + self.passes[-1].seconds + self._change_s
 
-    def _walk(self, left: Ints, share: float, wet_too: bool) -> tuple[Ints, Ints, Ints, CutBy]:
+    def _walk(self, left: Ints, waiting: Ints, share: float, wet_too: bool) -> tuple[Ints, Ints, Ints, CutBy]:
         """Along ``left`` until the pass is full: what is painted, what is put off, what comes later, why it ends."""
         most_m, most_s = share * self._pen_m, share * min(self._pen_s, self._watch_s)
         begin_s = self._begin_s()
         release, each = self._release_s.tolist(), self._each_s.tolist()
         approach, back, length = self._approach_s.tolist(), self._back_s.tolist(), self._length_m.tolist()
         painted: list[int] = []
-        skipped: list[int] = []
+        skipped: list[int] = waiting.tolist()
         metres = seconds = 0.0
         cut_by: CutBy = "end"
         done = 0
@@ -199,7 +195,8 @@ class _Maker:
             if again:  # rather a pass as long as it may be than one more
                 most_m, most_s = self._pen_m, min(self._pen_s, self._watch_s)
             asked = skipped if again else left.tolist()
-            skipped = []
+            if again:
+                skipped = []
             for at, one in enumerate(asked):
                 if not painted:
                     come = float(self._out_s[one])
@@ -210,6 +207,7 @@ class _Maker:
                 longer = seconds + come + each[one] - approach[one]
                 if not wet_too and release[one] > begin_s + seconds + come:
                     skipped.append(one)
+                    self.late.add(one)
                 elif painted and metres + length[one] > most_m:
                     cut_by = "metres"
                 elif painted and longer + back[one] > most_s:
