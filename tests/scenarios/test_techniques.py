@@ -29,6 +29,8 @@ WALL = Polygon(
 NECK = [(135, 22), (150, 50), (150, 90), (121, 108)]
 """The heron's bar: neck, body and a leg that stands before the wall."""
 BAR = LineString(NECK).buffer(7.0, cap_style="flat", join_style="round", quad_segs=64)
+JETTY = [(132.0, 72.0), (195.0, 72.0)]
+"""A beam of the jetty, 9 mm wide, behind the heron: a band that is cut in two."""
 MOON = Point(45, 30).buffer(22.0, quad_segs=64)
 PITCH_MM, DOT_MM = 11.0, 8.0
 
@@ -68,9 +70,11 @@ def _path(area: Polygon) -> str:
 def _svg() -> str:
     letters = "".join(f'<path id="{name}" d="{_path(area)}"/>' for name, area in _letters().items())
     neck = " ".join(f"{x},{y}" for x, y in NECK)
+    jetty = " ".join(f"{x},{y}" for x, y in JETTY)
     return f"""<svg xmlns="http://www.w3.org/2000/svg" width="200mm" height="180mm" viewBox="0 0 200 180">
 <g id="sky"><circle id="moon" cx="45" cy="30" r="22" fill="#d9952b"/></g>
 <path id="wall" d="{_path(WALL)}" fill="#8a3b2a" fill-rule="evenodd"/>
+<polyline id="jetty" points="{jetty}" fill="none" stroke="#8a3b2a" stroke-width="9"/>
 <polyline id="heron" points="{neck}" fill="none" stroke="#1d1f24" stroke-width="14" stroke-linejoin="round"/>
 <g id="words" fill="#1d1f24" fill-rule="evenodd">{letters}</g>
 </svg>
@@ -121,9 +125,10 @@ def _moon_dots() -> shapely.Geometry:
 def _wanted() -> dict[str, shapely.Geometry]:
     """By ink, what is to be seen of it, canvas mm."""
     black = shapely.union_all([BAR, *_letters().values()])
+    brick = shapely.union(WALL, LineString(JETTY).buffer(4.5, cap_style="flat"))
     return {
         "ochre": _moon_dots(),
-        "brick": _on_canvas(shapely.difference(WALL, black)),
+        "brick": _on_canvas(shapely.difference(brick, black)),
         "black": _on_canvas(black),
     }
 

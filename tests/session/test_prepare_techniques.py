@@ -162,6 +162,53 @@ def test_flat_beyond_the_canvas_is_refused_by_its_shape(tmp_path: Path) -> None:
         prepare(*job)
 
 
+def test_screens_of_drawing_and_job(tmp_path: Path) -> None:
+    """A pattern's dots lie where the drawing has them, a technique's on the canvas' lattice; cut ones are cut along."""
+    shapes = (
+        '<defs><pattern id="p" width="10" height="10" patternUnits="userSpaceOnUse">'
+        '<circle cx="5" cy="5" r="3.2" fill="#1f7a78"/></pattern></defs>'
+        '<rect id="foam" x="20" y="100" width="100" height="40" fill="url(#p)"/>'
+        '<g id="sky"><rect id="haze" x="147" y="27" width="46" height="26" fill="#1f7a78"/></g>'
+    )
+    fine = TEAL.replace("4.0", "2.0")
+    screen = '[[techniques]]\nlayer = "sky"\nfill = "screen"\npitch_mm = 10.0\ndiameter_mm = 6.0\n'
+    prepared = prepare(*_made(tmp_path, shapes, fine + screen + 'borders = "clipped"\n'))
+    strokes = prepared.strokes("teal")
+    names = np.array(strokes.element_ids)[strokes.element]
+    dots = strokes.kind == StrokeKind.DOT
+    bounds = np.array([
+        [*strokes.stroke_mm(one).min(axis=0), *strokes.stroke_mm(one).max(axis=0)] for one in range(len(strokes))
+    ])  # fmt: skip
+    middle = np.round((bounds[:, :2] + bounds[:, 2:]) / 2.0, 1)
+    foam = {(45.0 + 10.0 * i, 125.0 + 10.0 * j) for i in range(10) for j in range(4)}
+    assert sorted(map(tuple, middle[dots & (names == "foam")].tolist())) == sorted(foam)
+    # Haze lies on the canvas from 167 to 213 and from 47 to 73: whole dots of 6 mm fit from 170 to 210, 50 to 70.
+    haze = {(170.0 + 10.0 * i, 50.0 + 10.0 * j) for i in range(5) for j in range(3)}
+    assert sorted(map(tuple, middle[dots & (names == "haze")].tolist())) == sorted(haze)
+    assert len(strokes) == len(foam) + len(haze)
+    shapes = shapes.replace('x="147"', 'x="149"')  # the first column reaches 2 mm beyond the edge
+    cut = prepare(*_made(tmp_path, shapes, fine + screen + 'borders = "clipped"\n')).strokes("teal")
+    names = np.array(cut.element_ids)[cut.element]
+    dots = cut.kind == StrokeKind.DOT
+    assert np.count_nonzero(dots & (names == "haze")) == 12
+    assert np.count_nonzero(~dots & (names == "haze")) >= 3
+    assert cut.points_mm[np.repeat(~dots, np.diff(cut.offsets)), 0].min() >= 169.0 + 1.0 - 0.03
+
+
+def test_hatch_runs_at_its_angle(tmp_path: Path) -> None:
+    """Hatching lies at the angle that the technique says, from x towards y."""
+    hatch = '[[techniques]]\nfill = "flat"\nstyle = "hatch"\nhatch_angle_deg = 30.0\n'
+    strokes = prepare(*_made(tmp_path, WAVES, TEAL + hatch)).strokes("teal")
+    steps = np.diff(strokes.points_mm, axis=0)[
+        np.setdiff1d(np.arange(len(strokes.points_mm) - 1), strokes.offsets[1:-1] - 1)
+    ]
+    way = np.hypot(*steps.T)
+    angle = np.degrees(np.arctan2(steps[:, 1], steps[:, 0])) % 180.0
+    at = np.abs(angle - 30.0) < 1e-6
+    edge = 2.0 * (100.0 - 4.0 + 40.0 - 4.0)
+    assert way[at].sum() > 0.8 * (way.sum() - edge)
+
+
 WEAR = 'tip = "round"\n[tips.round]\nmetres = [0, 20]\nwidth_mm = [4.0, 5.5]\n'
 
 
