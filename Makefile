@@ -9,7 +9,7 @@ STAMP := $(VENV)/.installed
 help:
 	@echo "make demo    paint a whole session on the simulated gantry and write its report"
 	@echo "make check   format, lint, strict types, architecture and tests"
-	@echo "make faults  2000 faults on the simulated gantry, each stop judged by what truly moved (about 15 min)"
+	@echo "make faults  2000 faults on the simulated gantry, each stop judged by what truly moved (about 20 min)"
 	@echo "make accuracy  where the simulated tip truly goes: tables of docs/motion-accuracy.md (about 20 min)"
 	@echo "make bench   timing percentiles, idle and loaded, beside the floor of the same run"
 

@@ -11,7 +11,7 @@ import json
 import os
 import sys
 import traceback
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -24,6 +24,8 @@ from drivers.errors import DriverError
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
+
+    from controller.session.prepare import SkippedElement
 
 PROGRAM = "giornata"
 TRACEBACK_VARIABLE = "GIORNATA_TRACEBACK"
@@ -88,6 +90,15 @@ def warn(message: str) -> None:
     from rich.text import Text
 
     err().print(Text.assemble(("warning: ", "bold yellow"), message), soft_wrap=True)
+
+
+_SKIPPED_AS = {"left out": "not painted", "changed": "painted otherwise", "unseen": "not seen"}
+
+
+def warn_of_skipped(skipped: Iterable[SkippedElement]) -> None:
+    """One warning for each thing in the artwork that is not painted, or not as it is there."""
+    for one in skipped:
+        warn(f"{_SKIPPED_AS[one.kind]}: {one.element_id} ({one.what}): {one.why}")
 
 
 def progress(*, quiet: bool = False) -> Progress:

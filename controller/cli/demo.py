@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, emit, err, out, warn
+from controller.cli.console import Exit, JsonOption, emit, err, out, warn_of_skipped
 from controller.cli.options import VirtualOption
 
 if TYPE_CHECKING:
@@ -60,8 +60,7 @@ def demo(
         )
         return
     _print_passes(shown.figures, virtual)
-    for one in shown.skipped:
-        warn(f"not painted: {one.element_id} ({one.what}): {one.why}")
+    warn_of_skipped(shown.skipped)
     if not virtual:
         got = "with real-time rights" if shown.realtime else "without real-time rights (not permitted here)"
         out().print(f"{shown.seconds:.1f} s on the wire, streamed {got}")

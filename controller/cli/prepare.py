@@ -7,7 +7,15 @@ from typing import Annotated, Any
 
 import typer
 
-from controller.cli.console import JobArgument, JsonOption, StateOption, emit, out, progress, warn
+from controller.cli.console import (
+    JobArgument,
+    JsonOption,
+    StateOption,
+    emit,
+    out,
+    progress,
+    warn_of_skipped,
+)
 from controller.cli.options import MachineOption
 
 
@@ -55,6 +63,5 @@ def prepare(
             ink.digest[:12],
         )
     out().print(table)
-    for one in record.skipped:
-        warn(f"not painted: {one.element_id} ({one.what}): {one.why}")
+    warn_of_skipped(record.skipped)
     out().print(f"prepared in {prepared.folder}", soft_wrap=True)

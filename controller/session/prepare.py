@@ -157,7 +157,7 @@ def prepare(job_path: Path, machine_path: Path, out_dir: Path, progress: Progres
     report = progress if progress is not None else _silent
 
     sets, skipped = _strokes(job, job_path, machine, report)
-    _check_fits(sets, job, machine, artwork_path)
+    _check_fits(sets, job, machine, job_path, artwork_path)
 
     out_dir.parent.mkdir(parents=True, exist_ok=True)
     fresh = Path(tempfile.mkdtemp(prefix=f".{out_dir.name}-", dir=out_dir.parent))
@@ -242,46 +242,32 @@ def _prepare_ink(
     )
 
 
-def _check_fits(sets: dict[str, StrokeSet], job: Job, machine: Machine, artwork_path: Path) -> None:
-    """Every stroke lies on the canvas, and with it (the machine file promises) within the travel."""
-    import numpy as np
+def _check_fits(
+    sets: dict[str, StrokeSet], job: Job, machine: Machine, job_path: Path, artwork_path: Path
+) -> None:
+    """Every ink has something to paint; all of it, with the tip's width, lies on the canvas and within the travel."""
+    from controller.strokes.within import check_within
 
-    mistakes: list[Mistake] = []
-    hidden = 0
-    width_mm, height_mm = machine.canvas.size_mm
-    for ink in job.inks:
-        strokes = sets[ink.name]
-        if len(strokes) == 0:
-            mistakes.append(
-                Mistake(
-                    artwork_path,
-                    f"group {ink.group}" if ink.group is not None else f"colour {ink.colour}",
-                    f"shapes for ink {ink.name}",
-                    "nothing to paint",
-                )
-            )
-            continue
-        low = np.minimum.reduceat(strokes.points_mm, strokes.offsets[:-1], axis=0)
-        high = np.maximum.reduceat(strokes.points_mm, strokes.offsets[:-1], axis=0)
-        outside = ~np.all((low >= 0.0) & (high <= (width_mm, height_mm)), axis=1)
-        for element in np.unique(strokes.element[outside]):
-            if len(mistakes) >= MISTAKES_SHOWN:
-                hidden += 1
-                continue
-            mine = outside & (strokes.element == element)
-            (x0, y0), (x1, y1) = low[mine].min(axis=0), high[mine].max(axis=0)
-            mistakes.append(
-                Mistake(
-                    artwork_path,
-                    strokes.element_ids[element],
-                    f"to lie on the canvas, x 0 to {width_mm:g} mm and y 0 to {height_mm:g} mm",
-                    f"x {x0:.1f} to {x1:.1f} mm and y {y0:.1f} to {y1:.1f} mm",
-                )
-            )
-    if hidden:
-        mistakes.append(
-            Mistake(artwork_path, "others", "to lie on the canvas", f"{hidden} more elements outside")
+    mistakes = [
+        Mistake(
+            artwork_path,
+            f"group {ink.group}" if ink.group is not None else f"colour {ink.colour}",
+            f"shapes for ink {ink.name}",
+            "nothing to paint",
         )
+        for ink in job.inks
+        if len(sets[ink.name]) == 0
+    ]
+    try:
+        check_within(sets, machine, job, job_path)
+    except InputError as error:
+        outside = [Mistake(artwork_path, one.where, one.expected, one.got) for one in error.mistakes]
+        mistakes += outside[:MISTAKES_SHOWN]
+        if len(outside) > MISTAKES_SHOWN:
+            rest = len(outside) - MISTAKES_SHOWN
+            mistakes.append(
+                Mistake(artwork_path, "others", "within canvas and travel", f"{rest} more outside")
+            )
     if mistakes:
         raise InputError(mistakes)
 

@@ -74,7 +74,7 @@ def test_check_as_json(capsys: pytest.CaptureFixture[str], job: Path) -> None:
     assert answer["jobs"][0]["inks"][0]["spiral_step_mm"] == pytest.approx(2.4)
     assert machine["axes"]["x"]["canvas_mm"] == [200.0, 3200.0]
     assert machine["axes"]["x"]["stretch_mm"] is None
-    assert machine["axes"]["y"]["take_up_ms"] == pytest.approx(20.0)
+    assert machine["axes"]["y"]["take_up_ms"] == pytest.approx(14.1421, abs=1e-3)
     assert machine["jerk_ms"] == pytest.approx(8.0)
     assert [dot["radius_mm"] for dot in machine["dots"]] == [2.0, 5.0]
 

@@ -57,7 +57,7 @@ def _nothing_moved(bench) -> bool:
             "job",
             "origin_mm = [20.0, 20.0]",
             "origin_mm = [2950.0, 20.0]",
-            r"small\.svg: .*canvas.*x 0 to 3000",
+            r"small\.svg: .*canvas.*x from 0 to 3000",
         ),
         ("machine", "min_mm = 20.0", "min_mm = 4000.0", r"axes\.x.*min_mm"),
         (
@@ -106,7 +106,7 @@ def test_artwork_outside_is_named_by_element(bench, capsys) -> None:
     code, words = _paint(bench, capsys)
     assert code == BAD_INPUT
     assert "raft" in words
-    assert "-380.0" in words
+    assert "382.00 mm before it" in words
     assert _nothing_moved(bench)
 
 
