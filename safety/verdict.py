@@ -292,6 +292,10 @@ class Watch:
         self._open.pop(event.name, None)
         return KEEP
 
+    def _armed_input_closed(self, now_ns: int, event: InputClosed) -> Decision:
+        self._open.pop(event.name, None)
+        return self._overdue(now_ns) or KEEP
+
     def _bus_off(self, now_ns: int, event: BusOff) -> Decision:
         return self._stop(now_ns, Reason.BUS_OFF, event.detail)
 
@@ -508,7 +512,7 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
     (State.ARMED, ServiceDied): Watch._service_died,
     (State.ARMED, StopAsked): Watch._stop_asked,
     (State.ARMED, InputOpened): Watch._input_opened,
-    (State.ARMED, InputClosed): Watch._input_closed,
+    (State.ARMED, InputClosed): Watch._armed_input_closed,
     (State.ARMED, WireLost): Watch._wire_lost,
     (State.ARMED, BusOff): Watch._bus_off,
     (State.ARMED, GuardFailed): Watch._guard_failed,
