@@ -198,27 +198,6 @@ def _widened(area: BaseGeometry, by_mm: float) -> BaseGeometry:
     return shapely.buffer(area, by_mm, quad_segs=QUARTER)
 
 
-def _growths(
-    pieces: Sequence[MultiPolygon], darker: MultiPolygon, width_mm: float
-) -> dict[int, list[BaseGeometry]]:
-    """By piece: what is added to it, connected with it."""
-    if darker.is_empty or not pieces:
-        return {}
-    wide: npt.NDArray[np.object_] = shapely.buffer(
-        np.array(pieces, dtype=object), width_mm * OUTWARD, quad_segs=QUARTER
-    )
-    shapely.prepare(darker)
-    found: dict[int, list[BaseGeometry]] = {}
-    for row in map(int, np.flatnonzero(shapely.intersects(darker, wide))):
-        parts = np.array(within(wide[row], darker).geoms, dtype=object)
-        if not len(parts):
-            continue
-        kept = parts[shapely.dwithin(parts, pieces[row], 4 * GRID_MM)]
-        if len(kept):
-            found[row] = list(kept)
-    return found
-
-
 def _touching(area: MultiPolygon, others: list[MultiPolygon]) -> MultiPolygon:
     """The parts of ``area`` that border on any of ``others`` and are no hairs."""
     parts = np.array(area.geoms, dtype=object)
