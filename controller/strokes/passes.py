@@ -16,9 +16,9 @@ import numpy.typing as npt
 
 from controller.config.job import Ink, Job
 from controller.config.machine import Machine
-from controller.strokes.estimate import StrokeTimes
 from controller.strokes.inks import painting_order
 from controller.strokes.strokeset import StrokeSet
+from controller.strokes.times import StrokeTimes
 from controller.strokes.wet import WetCanvas
 
 Floats = npt.NDArray[np.float64]

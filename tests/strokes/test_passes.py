@@ -15,9 +15,10 @@ from controller.config.load import load_machine
 from controller.config.machine import Machine
 from controller.motion.plan import plan_pass
 from controller.strokes import StrokeKind, StrokeSet
-from controller.strokes.estimate import StrokeTimes, estimate, seconds_of_ticks
+from controller.strokes.estimate import estimate, seconds_of_ticks
 from controller.strokes.order import order_strokes
 from controller.strokes.passes import PassPlan, Watch, plan_passes
+from controller.strokes.times import StrokeTimes
 from controller.strokes.travel import TravelCost
 from controller.strokes.wet import WetCanvas
 
