@@ -87,7 +87,11 @@ def line():
     master, slave = pty.openpty()
     tty.setraw(slave)
     bus = slcanBus(os.ttyname(slave), bitrate=1_000_000, sleep_after_open=0)
-    os.read(master, 4096)
+    # What it says on opening comes in several pieces: all before the line of a marker of ours.
+    bus.send(can.Message(arbitration_id=0x001, data=b"\x5a", is_extended_id=False), timeout=1)
+    seen = b""
+    while not seen.endswith(b"t00115A\r"):
+        seen += os.read(master, 4096)
     yield bus, master
     bus.shutdown()
     os.close(master)
