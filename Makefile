@@ -4,12 +4,13 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo check bench accuracy faults format lint types test schemas clean help
+.PHONY: demo check bench accuracy faults format lint types test laws schemas clean help
 
 help:
 	@echo "make demo    paint a whole session on the simulated gantry and write its report"
 	@echo "make check   format, lint, strict types, architecture and tests"
 	@echo "make faults  2000 faults on the simulated gantry, each stop judged by what truly moved (about 20 min)"
+	@echo "make laws    the tests of laws, with generated inputs that differ from run to run"
 	@echo "make accuracy  where the simulated tip truly goes: tables of docs/motion-accuracy.md (about 20 min)"
 	@echo "make bench   timing percentiles, idle and loaded, beside the floor of the same run"
 
@@ -51,6 +52,9 @@ types: $(STAMP)
 
 test: $(STAMP)
 	$(BIN)/python -m pytest -q
+
+laws: $(STAMP)
+	GIORNATA_LAWS=laws $(BIN)/python -m pytest -q -m "not realtime"
 
 schemas: $(STAMP)
 	$(BIN)/giornata schema --write

@@ -178,8 +178,10 @@ def test_energy_never_grows_without_a_command(
 ) -> None:
     """Law: with the motor at rest, v^2/2 + k (y - W)^2 / 2 never grows, whatever friction there is.
 
-    Above the lowest that it has been it may show a hundred-thousandth of the first, where friction turns within a
-    step (1.06 millionths have been seen).
+    Above the lowest that it has been it may show what one step can err by. A pulley that begins or ends to slide
+    within a step of h is taken to move evenly in it, which is wrong by up to |v| h / 4 of place, so by up to
+    (omega h)^2 / 4 of the first energy (6000 draws at up to 200 Hz: 0.06 of that square at most); held pulleys by
+    a millionth.
     """
     state = powered(
         belt=belt(hertz, damping),
@@ -193,6 +195,7 @@ def test_energy_never_grows_without_a_command(
     k = (2 * math.pi * hertz) ** 2
     nothing = OrderQueue((make_axis(),), (1,))
     lowest, first = math.inf, 0.0
+    allowed = 1e-6 if play_friction is None else max(1e-6, k * (el.STEP_NS * 1e-9) ** 2 / 4)
     for j in range(400):
         t = j * el.STEP_NS
         el.step_axis(
@@ -200,7 +203,7 @@ def test_energy_never_grows_without_a_command(
         )
         energy = 0.5 * state[ph.HEAD_V] ** 2 + 0.5 * k * (state[ph.PULLEY] - state[ph.HEAD]) ** 2
         first = first or energy
-        assert energy <= lowest + 1e-5 * (1.0 + first)
+        assert energy <= lowest + allowed * (1.0 + first)
         lowest = min(lowest, energy)
 
 
