@@ -62,11 +62,11 @@ def main(arguments: list[str]) -> int:
     if asked.figures or asked.picture:
         from tests.bench import mural_paint
 
-        built = mural_paint.build(JOB, MACHINE)
+        mural = mural_paint.build(JOB, MACHINE)
         if asked.figures:
-            print("\n".join(mural_paint.figures(built)))
+            print("\n".join(mural_paint.figures(mural)))
         if asked.picture:
-            mural_paint.picture(built, asked.picture)
+            mural_paint.picture(mural, asked.picture)
     return 0
 
 

@@ -31,18 +31,18 @@ LEFT, RIGHT, TOP, BOTTOM = 46.0, 2914.0, 46.0, 1814.0
 """The picture inside its frame."""
 HORIZON = 1014.0
 SHORE = 1400.0
-TILE = 26.0
+TILE = 21.0
 """Of the sky's screens: a square lattice at 45 degrees, its rows half a tile apart."""
 MOON_AT, MOON_R, GLOW_R = (2060.0, 470.0), 208.0, 436.0
 LINE = 4.0
 """As wide as the night tip."""
 
-WATER_PITCH = 20.0
+WATER_PITCH = 16.5
 WATER_ROW = WATER_PITCH * math.sqrt(3.0) / 2.0
 
 Strip = tuple[float, float, float]
 """Top, bottom, diameter of its dots."""
-SPARSE = {"high-21", "low-0", "low-1"}
+SPARSE = {"high-23", "low-0", "low-1"}
 """Strips with half as many dots: lighter than the smallest dots on the whole lattice are."""
 
 
@@ -62,9 +62,9 @@ def strips(top: float, bottom: float, first: float, last: float, count: int, row
     return found
 
 
-HIGH = strips(TOP, 806.0, 16.4, 6.8, 22, TILE / 2.0)
-LOW = strips(500.0, HORIZON, 6.8, 16.4, 19, TILE / 2.0)
-DEEP = strips(HORIZON, SHORE + 30.0, 17.0, 6.8, 11, WATER_ROW)
+HIGH = strips(TOP, 806.0, 13.2, 6.2, 24, TILE / 2.0)
+LOW = strips(500.0, HORIZON, 6.2, 13.2, 20, TILE / 2.0)
+DEEP = strips(HORIZON, SHORE + 30.0, 14.0, 6.2, 13, WATER_ROW)
 
 
 def patterns(svg: Svg) -> None:
@@ -116,7 +116,7 @@ def sky(svg: Svg) -> None:
 def _glow() -> list[tuple[float, float, float]]:
     """Dots on a spiral of golden angles around the moon, smaller outwards."""
     found = []
-    cell = 21.2 / math.sqrt(math.pi)
+    cell = 17.4 / math.sqrt(math.pi)
     for count in range(10_000):
         r = cell * math.sqrt(count)
         if r > GLOW_R - 12.0:
@@ -124,7 +124,7 @@ def _glow() -> list[tuple[float, float, float]]:
         if r < MOON_R + 22.0:
             continue
         share = (r - MOON_R - 22.0) / (GLOW_R - 12.0 - MOON_R - 22.0)
-        diameter = math.sqrt(18.0**2 + (6.8**2 - 18.0**2) * share)
+        diameter = math.sqrt(14.6**2 + (6.2**2 - 14.6**2) * share)
         angle = count * math.pi * (3.0 - math.sqrt(5.0))
         found.append((MOON_AT[0] + r * math.cos(angle), MOON_AT[1] + r * math.sin(angle), diameter))
     return found

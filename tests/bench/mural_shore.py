@@ -92,9 +92,9 @@ def sand(svg: Svg) -> None:
             svg.path(smooth(wave(left, right, y, 90.0, 4.0, phase)), stroke_width=8.0)
     with svg.inside("defs"):
         svg.raw(
-            '<pattern id="grains" patternUnits="userSpaceOnUse" width="23" height="23" patternTransform="rotate(15)">'
+            '<pattern id="grains" patternUnits="userSpaceOnUse" width="20" height="20" patternTransform="rotate(15)">'
         )
-        svg.raw(f'<circle cx="11.5" cy="11.5" r="4" fill="{CORAL}"/></pattern>')
+        svg.raw(f'<circle cx="10" cy="10" r="3.5" fill="{CORAL}"/></pattern>')
     with svg.group("grain", fill="url(#grains)"):
         for place, (x, y, rx, ry) in enumerate(
             ((250.0, 1492.0, 190.0, 34.0), (560.0, 1478.0, 130.0, 26.0), (1310.0, 1478.0, 200.0, 30.0),
