@@ -126,7 +126,9 @@ def _glow() -> list[tuple[float, float, float]]:
         share = (r - MOON_R - 22.0) / (GLOW_R - 12.0 - MOON_R - 22.0)
         diameter = math.sqrt(14.6**2 + (6.2**2 - 14.6**2) * share)
         angle = count * math.pi * (3.0 - math.sqrt(5.0))
-        found.append((MOON_AT[0] + r * math.cos(angle), MOON_AT[1] + r * math.sin(angle), diameter))
+        x, y = MOON_AT[0] + r * math.cos(angle), MOON_AT[1] + r * math.sin(angle)
+        if y > TOP + 18.0 and not _in_clouds(x, y, diameter / 2.0):
+            found.append((x, y, diameter))
     return found
 
 
@@ -164,6 +166,19 @@ CLOUDS = (
     ((440.0, 720.0, 176.0), (380.0, 650.0, 216.0)),
 )
 
+RIM, RIM_MORE = 68.0, 12.0
+"""Height of the bare bars behind the mist ones, and by how much they are longer at each end."""
+
+
+def _in_clouds(x: float, y: float, r: float) -> bool:
+    """Whether a dot touches a cloud's rim."""
+    reach = RIM / 2.0 + r
+    for left, right, middle in (bar for bars in CLOUDS for bar in bars):
+        along = max(left - RIM_MORE + RIM / 2.0 - x, x - right - RIM_MORE + RIM / 2.0, 0.0)
+        if math.hypot(along, y - middle) < reach:
+            return True
+    return False
+
 
 def _clouds(svg: Svg) -> None:
     """Bars with round ends that overlap, bare above and mist below."""
@@ -171,7 +186,9 @@ def _clouds(svg: Svg) -> None:
         for place, bars in enumerate(CLOUDS):
             for left, right, y in bars:
                 svg.path(
-                    pill(left - 12.0, right + 12.0, y, 68.0), fill=CANVAS, id=f"cloud-{place}-{number(y)}"
+                    pill(left - RIM_MORE, right + RIM_MORE, y, RIM),
+                    fill=CANVAS,
+                    id=f"cloud-{place}-{number(y)}",
                 )
             for left, right, y in bars:
                 svg.path(pill(left, right, y, 44.0), fill=MIST, id=f"mist-{place}-{number(y)}")
@@ -256,7 +273,7 @@ def _moon_path(svg: Svg) -> None:
         for middle, y, half, thick in lenses:
             svg.path(_lens(middle, y, half + 58.0, 3.2 * thick), fill=CANVAS)
         for place, (middle, y, half, thick) in enumerate(lenses):
-            svg.path(_lens(middle, y, half, thick), id=f"glint-{place}")
+            svg.path(pill(middle - half, middle + half, y, thick), id=f"glint-{place}")
     with svg.group("sparks", fill=MOON):
         dots = []
         for row in range(18):
