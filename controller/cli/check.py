@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import JsonOption, emit, out, warn
+from controller.cli.console import JsonOption, emit, out, warn, warn_of_skipped
 
 if TYPE_CHECKING:
     from controller.config.derived import JobNumbers, MachineNumbers
@@ -22,24 +22,31 @@ def check(
 ) -> None:
     """Check machine and job files: print derived numbers, or every mistake at once.
 
-    With a machine and jobs together, the jobs are also checked against the machine.
+    With a machine and jobs together, the jobs are also checked against the machine. What of a job's artwork no ink
+    paints is listed.
     """
     from controller.config.examine import examine_files
+    from controller.session.prepare import unpainted_of
 
     findings = examine_files(files)
+    unpainted = [unpainted_of(path) for path, _ in findings.jobs]
     if as_json:
         emit(
             {
                 "ok": True,
                 "machines": [{"file": path, **_machine_json(one)} for path, one in findings.machines],
-                "jobs": [{"file": path, **_job_json(one)} for path, one in findings.jobs],
+                "jobs": [
+                    {"file": path, **_job_json(one), "skipped": [asdict(each) for each in skipped]}
+                    for (path, one), skipped in zip(findings.jobs, unpainted, strict=True)
+                ],
             }
         )
         return
     for path, machine in findings.machines:
         _print_machine(path, machine)
-    for path, job in findings.jobs:
+    for (path, job), skipped in zip(findings.jobs, unpainted, strict=True):
         _print_job(path, job)
+        warn_of_skipped(skipped)
 
 
 def _machine_json(numbers: MachineNumbers) -> dict[str, Any]:

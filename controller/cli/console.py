@@ -11,6 +11,7 @@ import json
 import os
 import sys
 import traceback
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from enum import IntEnum
 from pathlib import Path
@@ -25,7 +26,8 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
 
-    from controller.session.prepare import SkippedElement
+    from controller.artwork.model import Skipped
+    from controller.session.prepared import SkippedElement
 
 PROGRAM = "giornata"
 TRACEBACK_VARIABLE = "GIORNATA_TRACEBACK"
@@ -95,10 +97,21 @@ def warn(message: str) -> None:
 _SKIPPED_AS = {"left out": "not painted", "changed": "painted otherwise", "unseen": "not seen"}
 
 
-def warn_of_skipped(skipped: Iterable[SkippedElement]) -> None:
-    """One warning for each thing in the artwork that is not painted, or not as it is there."""
+SKIPPED_SHOWN = 8
+"""So many of what is skipped are shown of a sort; the rest are counted."""
+
+
+def warn_of_skipped(skipped: Iterable[SkippedElement | Skipped]) -> None:
+    """One warning for each thing in the artwork that is not painted as it is there; many of a sort are counted."""
+    counts: Counter[tuple[str, str]] = Counter()
     for one in skipped:
-        warn(f"{_SKIPPED_AS[one.kind]}: {one.element_id} ({one.what}): {one.why}")
+        sort = (_SKIPPED_AS[one.kind], one.what)
+        counts[sort] += 1
+        if counts[sort] <= SKIPPED_SHOWN:
+            warn(f"{sort[0]}: {one.element_id} ({one.what}): {one.why}")
+    for (done, what), count in counts.items():
+        if count > SKIPPED_SHOWN:
+            warn(f"{done}: {count - SKIPPED_SHOWN} more ({what}); --json lists all")
 
 
 def progress(*, quiet: bool = False) -> Progress:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from controller.cli.console import Exit, JobArgument, JsonOption, StateOption, emit, err, out, progress
-from controller.cli.options import MachineOption, VirtualOption, YesOption
+from controller.cli.options import WORKERS, MachineOption, VirtualOption, YesOption
 
 
 def paint(
@@ -18,7 +18,15 @@ def paint(
     ink: Annotated[
         list[str] | None,
         typer.Option(
-            "--ink", metavar="NAME", help="Paint this ink only; may be given again. All if not given."
+            "--ink",
+            metavar="NAME",
+            help="Paint this ink's passes only; may be given again. All if not given.",
+        ),
+    ] = None,
+    named: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--pass", metavar="NAME", help="Paint this pass only, such as teal-2; may be given again."
         ),
     ] = None,
     again: Annotated[bool, typer.Option("--again", help="Paint anew what is painted or begun.")] = False,
@@ -33,7 +41,7 @@ def paint(
     virtual: VirtualOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Paint a job: for every ink the pen, homing, then the pass. Ctrl-C stops on the path, twice stops at once.
+    """Paint a job: for every pass the pen, homing, then its strokes. Ctrl-C stops on the path, twice stops at once.
 
     A pass that was stopped goes on with its first unfinished stroke.
     """
@@ -52,12 +60,12 @@ def paint(
             def show(name: str, stage: str, fraction: float) -> None:
                 bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
 
-            prepared = verbs.prepared_for(job, machine, place, show, watcher.note)
+            prepared = verbs.prepared_for(job, machine, place, show, watcher.note, workers=WORKERS)
         try:
             done = verbs.run(
                 verbs.paint(
                     prepared, machine, state, operator_for(yes), watcher,
-                    inks=ink or (), again=again, runner_of=runner_for(virtual),
+                    inks=ink or (), passes=named or (), again=again, runner_of=runner_for(virtual),
                 )
             )  # fmt: skip
         except StoppedError as error:

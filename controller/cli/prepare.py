@@ -14,9 +14,10 @@ from controller.cli.console import (
     emit,
     out,
     progress,
+    warn,
     warn_of_skipped,
 )
-from controller.cli.options import MachineOption
+from controller.cli.options import WORKERS, MachineOption
 
 
 def prepare(
@@ -31,9 +32,11 @@ def prepare(
     state: StateOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Turn a job into strokes and ticks, all inputs checked. Nothing moves."""
-    from rich.table import Table
+    """Turn a job into strokes, passes and ticks, all inputs checked. Nothing moves.
 
+    What was worked out before is kept beside the prepared folder, so that only what has changed is worked out again.
+    """
+    from controller.cli.tables import inks_table, prepared_table
     from controller.session import verbs
     from controller.session.prepare import prepare as prepare_job
 
@@ -41,27 +44,34 @@ def prepare(
     with progress(quiet=as_json) as bar:
         task = bar.add_task("reading", total=1.0)
 
-        def show(ink: str, stage: str, fraction: float) -> None:
-            bar.update(task, description=f"{ink} {stage}".strip(), completed=fraction)
+        def show(what: str, stage: str, fraction: float) -> None:
+            bar.update(task, description=f"{what} {stage}".strip(), completed=fraction)
 
-        prepared = prepare_job(job, machine, place, show)
+        prepared = prepare_job(job, machine, place, show, workers=WORKERS)
     record = prepared.record
     if as_json:
         answer: dict[str, Any] = record.model_dump(mode="json")
-        emit({"ok": True, "folder": str(prepared.folder), **answer})
+        totals = {
+            "passes": len(record.passes),
+            "metres": record.metres,
+            "minutes": record.seconds / 60.0,
+            "breaks_minutes": record.breaks_minutes,
+            "pens": record.pens,
+            "pen_changes": record.pen_changes,
+        }
+        emit({"ok": True, "folder": str(prepared.folder), "totals": totals, **answer})
         return
-    table = Table(
-        "ink", "strokes", "metres", "minutes", "ticks", "plan", title=f"{record.job} for {record.machine}"
-    )
-    for ink in record.inks:
-        table.add_row(
-            ink.name,
-            str(ink.strokes),
-            f"{ink.metres:.2f}",
-            f"{ink.seconds / 60:.1f}",
-            str(ink.ticks),
-            ink.digest[:12],
-        )
-    out().print(table)
+    out().print(prepared_table(record))
+    out().print(inks_table(record))
+    for one in record.passes:
+        if one.too_long:
+            warn(
+                f"{one.name}: a stroke of {one.metres:.1f} m and {one.seconds / 60.0:.1f} min passes the limits"
+            )
+        if one.wet_strokes:
+            warn(
+                f"{one.name}: {one.wet_strokes} strokes meet paint that is not dry; "
+                f"{one.wet_minutes:.0f} min more would do"
+            )
     warn_of_skipped(record.skipped)
     out().print(f"prepared in {prepared.folder}", soft_wrap=True)

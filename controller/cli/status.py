@@ -38,5 +38,5 @@ def status(machine: MachineOption, state: StateOption = None, as_json: JsonOptio
     )
     for one in answer["passes"]:
         console.print(
-            f"  {one['job']} {one['ink']}: {one['state']}, {one['strokes_finished']} of {one['strokes']} strokes"
+            f"  {one['job']} {one['pass']}: {one['state']}, {one['strokes_finished']} of {one['strokes']} strokes"
         )

@@ -11,6 +11,7 @@ from rich.table import Table
 if TYPE_CHECKING:
     from controller.report.probefigures import FigureRow
     from controller.session.figures import PassFigures
+    from controller.session.prepared import PreparedJob
 
 
 def passes_table(figures: Sequence[PassFigures]) -> Table:
@@ -22,7 +23,7 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
         padding=(0, 1, 0, 0),
         title_justify="left",
     )
-    table.add_column("ink")
+    table.add_column("pass")
     for name in ("strokes", "metres", "ticks", "p50", "p99", "p99.9", "max", "touch x", "touch y"):
         table.add_column(name, justify="right", no_wrap=True)
     for one in figures:
@@ -36,7 +37,7 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
             f"{one.homing_spread_mm[axis]:.3f}" if axis in one.homing_spread_mm else "-" for axis in "xy"
         )
         table.add_row(
-            one.ink if one.state == "finished" else f"{one.ink} ({one.state})",
+            one.name if one.state == "finished" else f"{one.name} ({one.state})",
             str(one.strokes),
             f"{one.metres:.2f}",
             str(one.ticks),
@@ -44,6 +45,79 @@ def passes_table(figures: Sequence[PassFigures]) -> Table:
             *spread,
         )
     return table
+
+
+_CUT_BY = {"end": "", "metres": "pen's metres", "pen minutes": "pen's minutes", "watch": "watch"}
+
+
+def prepared_table(record: PreparedJob) -> Table:
+    """One row a pass, in painting order."""
+    table = _plain_table(f"{record.job} for {record.machine}")
+    table.add_column("pass", no_wrap=True)
+    table.add_column("pen", no_wrap=True)
+    for name in ("strokes", "metres", "minutes", "tip mm"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("cut by", no_wrap=True)
+    table.add_column("", no_wrap=True)
+    for one in record.passes:
+        tip = f"{one.tip_mm:.2f}"
+        if abs(one.tip_end_mm - one.tip_mm) >= 0.005:
+            tip += f" to {one.tip_end_mm:.2f}"
+        marks = [
+            text
+            for text, is_so in (("again", one.turn), ("long", one.too_long), ("wet", one.wet_strokes))
+            if is_so
+        ]
+        table.add_row(
+            one.name,
+            "fresh" if one.fresh_pen else "same",
+            str(one.strokes),
+            f"{one.metres:.2f}",
+            f"{one.seconds / 60:.1f}",
+            tip,
+            _CUT_BY[one.cut_by],
+            ", ".join(marks),
+        )
+    return table
+
+
+def inks_table(record: PreparedJob) -> Table:
+    """One row an ink, and all together."""
+    table = _plain_table("")
+    table.add_column("ink", no_wrap=True)
+    for name in ("passes", "pens", "strokes", "metres", "minutes"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for ink in record.inks:
+        table.add_row(
+            ink.name,
+            str(ink.passes),
+            str(ink.pens),
+            str(ink.strokes),
+            f"{ink.metres:.2f}",
+            f"{ink.seconds / 60:.1f}",
+        )
+    table.add_section()
+    table.add_row(
+        "all", str(len(record.passes)), str(record.pens), str(sum(ink.strokes for ink in record.inks)),
+        f"{record.metres:.2f}", f"{record.seconds / 60:.1f}",
+    )  # fmt: skip
+    table.caption = (
+        f"{record.pen_changes} pen changes; {_hours(record.seconds / 60)} of painting, "
+        f"{_hours(record.breaks_minutes)} between passes"
+    )
+    return table
+
+
+def _hours(minutes: float) -> str:
+    whole = round(minutes)
+    return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
+
+
+def _plain_table(title: str) -> Table:
+    return Table(
+        title=title or None, box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title_justify="left",
+        caption_justify="left",
+    )  # fmt: skip
 
 
 def figures_table(rows: Sequence[FigureRow], sources: Sequence[str]) -> Table:

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
 from controller.session.watcher import Watcher
@@ -65,15 +65,15 @@ class TerminalWatcher(Watcher):
         for line in lines:
             self._say(f"[{'green' if accepted else 'red'}]homing[/] {escape(line)}")
 
-    def pass_begun(self, ink: PreparedInk, number: int, count: int, finished: int, ticks: int) -> None:
+    def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:
         """Begin a bar."""
         left = "" if not finished else f", {finished} strokes are painted already"
         self._say(
-            f"pass {number} of {count}: [bold]{ink.name}[/], {ink.strokes} strokes, {ink.metres:.1f} m{left}"
+            f"pass {number} of {count}: [bold]{part.name}[/], {part.strokes} strokes, {part.metres:.1f} m{left}"
         )
-        self._total_strokes = ink.strokes
+        self._total_strokes = part.strokes
         self._drop_bar()
-        self._bar = self._bars.add_task(ink.name, total=ticks, strokes=f"{finished}/{ink.strokes} strokes")
+        self._bar = self._bars.add_task(part.name, total=ticks, strokes=f"{finished}/{part.strokes} strokes")
 
     def measuring_begun(self, what: str, ticks: int) -> None:
         """Begin a bar."""
@@ -92,11 +92,11 @@ class TerminalWatcher(Watcher):
                 strokes=f"{strokes}/{self._total_strokes} strokes",
             )
 
-    def pass_ended(self, ink: PreparedInk, state: str) -> None:
+    def pass_ended(self, part: PreparedPass, state: str) -> None:
         """End the bar."""
         self._drop_bar()
         if state != "finished":
-            self._say(f"pass {ink.name}: [yellow]{state}[/]")
+            self._say(f"pass {part.name}: [yellow]{state}[/]")
 
     def note(self, text: str) -> None:
         """One line."""

@@ -15,10 +15,16 @@ from controller.config.rules import job_rules, spiral_closes
 from controller.config.values import of_model
 from drivers.settings import NonNegative, Positive, Settings
 
+ENTRIES_MAX = 500
+"""Inks, tips and techniques of a job, each; a mural has dozens."""
+
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
 TipName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]{0,63}$")]
 Colour = Annotated[str, StringConstraints(pattern=r"^#[0-9a-fA-F]{6}$")]
 AngleDeg = Annotated[float, Field(ge=-180, le=180)]
+TipMm = Annotated[float, Field(ge=0.05, le=1000)]
+PitchMm = Annotated[float, Field(ge=0.1, le=10_000)]
+FileName = Annotated[str, StringConstraints(min_length=1, max_length=1000, pattern=r"^[^\x00-\x1f\x7f]*$")]
 
 
 class Ink(Settings):
@@ -31,7 +37,7 @@ class Ink(Settings):
         "without it, the ink paints the shapes of its colour that lie in no ink's group",
     )
     colour: Colour = Field(description="sRGB; what shapes are matched by, and for pictures and reports")
-    tip_mm: Positive = Field(description="width of the line that the pen's tip leaves, when new")
+    tip_mm: TipMm = Field(description="width of the line that the pen's tip leaves, when new")
     tip: TipName | None = Field(
         default=None, description="name of a [tips] table: how the width grows with wear"
     )
@@ -67,10 +73,10 @@ class Ink(Settings):
 class TipWear(Settings):
     """How a tip's line grows wider with the metres it has painted, as measured."""
 
-    metres: Annotated[tuple[NonNegative, ...], Field(strict=False, min_length=2)] = Field(
+    metres: Annotated[tuple[NonNegative, ...], Field(strict=False, min_length=2, max_length=1000)] = Field(
         description="metres painted, from 0 upwards"
     )
-    width_mm: Annotated[tuple[Positive, ...], Field(strict=False, min_length=2)] = Field(
+    width_mm: Annotated[tuple[TipMm, ...], Field(strict=False, min_length=2, max_length=1000)] = Field(
         description="width of the line at each of these"
     )
 
@@ -96,7 +102,7 @@ class Technique(Settings):
     overlap: Annotated[float, Field(ge=0, le=0.9)] = Field(
         default=0.2, description="flat, band: share of the tip's width by which neighbouring strokes overlap"
     )
-    pitch_mm: Positive | None = Field(default=None, description="screen: from one dot's centre to the next")
+    pitch_mm: PitchMm | None = Field(default=None, description="screen: from one dot's centre to the next")
     angle_deg: AngleDeg = Field(
         default=0.0, description="screen: of the rows, from the x axis towards the y axis"
     )
@@ -114,6 +120,24 @@ class Technique(Settings):
         description="whether other inks' areas below leave room for these shapes; "
         "not given: flats and bands do, screens, dots and lines do not",
     )
+    again: Literal["strengthen", "enlarge"] | None = Field(
+        default=None,
+        description="dots, screen: painted a second time, in a later pass of the ink: the same way, or wider",
+    )
+    enlarge_mm: Positive | None = Field(
+        default=None, description="again: by so much the diameter grows the second time"
+    )
+
+
+class Sitting(Settings):
+    """How the work is divided for the person who watches the machine."""
+
+    watch_minutes: Positive = Field(
+        default=60.0, description="a pass is cut at a stroke's end before it takes longer than this"
+    )
+    change_minutes: NonNegative = Field(
+        default=5.0, description="from one pass to the next, a pen changed or not"
+    )
 
 
 class Traps(Settings):
@@ -127,9 +151,9 @@ class Job(Settings):
 
     format: Literal[1] = Field(description="version of this file format")
     name: Name
-    artwork: str = Field(description="path of the SVG file, from the job file's folder")
+    artwork: FileName = Field(description="path of the SVG file, from the job file's folder")
     origin_mm: Pair = Field(description="the artwork's top left corner on the canvas, canvas mm")
-    flatten_tolerance_mm: Annotated[float, Field(gt=0, le=1)] = 0.02
+    flatten_tolerance_mm: Annotated[float, Field(ge=1e-5, le=1)] = 0.02
     unmatched: Literal["refuse", "skip"] | None = Field(
         default=None,
         description="what is done about elements that no ink paints and what cannot be painted: refuse the job, or "
@@ -145,14 +169,15 @@ class Job(Settings):
     order: Literal["as-listed", "light-to-dark"] = Field(
         default="as-listed", description="painting order of the inks: as the file lists them, or by lightness"
     )
-    inks: tuple[Ink, ...] = Field(strict=False, min_length=1)
-    tips: dict[TipName, TipWear] = Field(default_factory=dict)
-    techniques: Annotated[tuple[Technique, ...], Field(strict=False)] = Field(
+    inks: tuple[Ink, ...] = Field(strict=False, min_length=1, max_length=ENTRIES_MAX)
+    tips: dict[TipName, TipWear] = Field(default_factory=dict, max_length=ENTRIES_MAX)
+    techniques: Annotated[tuple[Technique, ...], Field(strict=False, max_length=ENTRIES_MAX)] = Field(
         default=(),
         description="for a shape, those of its innermost named layer count first, then those without a layer; "
         "of these the first whose ink fits",
     )
     traps: Traps | None = None
+    sitting: Sitting = Sitting()
 
     @model_validator(mode="after")
     def _inks_differ(self) -> Self:

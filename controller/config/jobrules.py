@@ -31,6 +31,7 @@ def picture_rules() -> tuple[Rule, ...]:
         _screens_whole,
         _screens_open,
         _unused_fields,
+        _painted_again,
     )
 
 
@@ -207,3 +208,19 @@ def _unused_fields(values: Values) -> Iterator[Contradiction]:
             yield Contradiction(f"{where}.style", 'no hatch unless fill is "flat"', '"hatch"')
         if style == "contour" and isinstance(angle, float | int) and angle != 0:
             yield Contradiction(f"{where}.hatch_angle_deg", 'no angle unless style is "hatch"', f"{angle:g}")
+
+
+def _painted_again(values: Values) -> Iterator[Contradiction]:
+    """A second time is for dots, and wider only by a given width."""
+    for where in _each(values, "techniques"):
+        try:
+            fill, again = values(f"{where}.fill"), values(f"{where}.again")
+        except UnknownValueError:
+            continue
+        enlarge_mm = _known(values, f"{where}.enlarge_mm")
+        if again is not None and fill not in ("dots", "screen"):
+            yield Contradiction(f"{where}.again", 'nothing unless fill is "dots" or "screen"', f'"{again}"')
+        elif again == "enlarge" and enlarge_mm is None:
+            yield Contradiction(f"{where}.enlarge_mm", 'a number above 0, as again is "enlarge"', "nothing")
+        if again != "enlarge" and enlarge_mm is not None:
+            yield Contradiction(f"{where}.enlarge_mm", 'nothing unless again is "enlarge"', f"{enlarge_mm:g}")

@@ -23,7 +23,7 @@ from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
 from controller.report.painted import Painted, load_painted
 from controller.session.journal import Journal
-from controller.session.prepare import load_prepared
+from controller.session.prepared import load_prepared
 from controller.session.rows import EventRow, HomingRow, PassRow, RunRow, SessionRow
 from controller.stream.spec import StreamSpec
 from controller.stream.timinglog import TimingLogError, read_timing_log
@@ -248,19 +248,19 @@ def _pass(journal: Journal, row: PassRow, runs: list[int], note: Callable[[str],
     )
     colour, tip_mm = FALLBACK_COLOUR, 1.0
     with suppress(InputError):
-        ink = load_prepared(row.folder.parent).ink(row.ink)
-        colour, tip_mm = ink.colour, ink.tip_mm
+        part = load_prepared(row.folder.parent).part(row.name)
+        colour, tip_mm = part.colour, part.tip_mm
     strokes: StrokeSet | None = None
     segments: npt.NDArray[np.void] | None = None
     try:
         meta = json.loads((row.folder / "schedule" / "meta.json").read_text())
         if meta["digest"] != row.schedule_digest:
-            note(f"ink {row.ink} was prepared anew since; its planned strokes are left out")
+            note(f"pass {row.name} was prepared anew since; its planned strokes are left out")
         else:
             segments = np.array(Schedule.load(row.folder / "schedule").segments)
             strokes = StrokeSet.load(row.folder / "strokes.npz")
     except (OSError, ValueError, KeyError, TypeError) as error:
-        note(f"ink {row.ink}: its prepared folder cannot be read any more: {error}")
+        note(f"pass {row.name}: its prepared folder cannot be read any more: {error}")
         strokes = segments = None
     return PassData(row, colour, tip_mm, strokes, segments, finished, tuple(runs))
 

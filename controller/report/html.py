@@ -120,7 +120,7 @@ def _notes(data: SessionData) -> str:
 
 def _passes(summaries: Sequence[PassSummary], colours: dict[int, str]) -> str:
     titles = (
-        "ink", "state", "strokes", "painted, m", "ticks", "p50, µs", "p99, µs", "p99.9, µs", "max, µs",
+        "pass", "state", "strokes", "painted, m", "ticks", "p50, µs", "p99, µs", "p99.9, µs", "max, µs",
         "later than 1 ms", "following max, mm", "homing spread x / y, mm", "off its path max, mm",
         "missed max, mm", "loops open by max, mm",
     )  # fmt: skip
@@ -131,7 +131,7 @@ def _passes(summaries: Sequence[PassSummary], colours: dict[int, str]) -> str:
         swatch = f'<span class="swatch" style="background:{escape(colours.get(one.pass_id, "#888"))}"></span>'
         rows.append(
             [
-                swatch + escape(one.ink),
+                swatch + escape(one.name),
                 escape(one.state),
                 f"{one.strokes_finished} of {one.strokes_planned}",
                 number(one.metres, 2),

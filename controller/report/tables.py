@@ -175,6 +175,7 @@ class PassSummary:
     """
 
     pass_id: int
+    name: str
     ink: str
     state: str
     strokes_planned: int
@@ -215,6 +216,7 @@ def pass_summary(data: SessionData, part: PassData, measured: Measured | None) -
             spread[homing.axis] = homing.spread_mm
     return PassSummary(
         part.row.id,
+        part.row.name,
         part.row.ink,
         part.row.state,
         part.row.strokes,

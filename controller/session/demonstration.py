@@ -17,7 +17,8 @@ from controller.session import verbs
 from controller.session.daemon import RunnerOf
 from controller.session.figures import PassFigures, figures_of
 from controller.session.operator import SimulatedOperator
-from controller.session.prepare import SkippedElement, prepare
+from controller.session.prepare import prepare
+from controller.session.prepared import SkippedElement
 from controller.session.watcher import Watcher
 
 MACHINE, JOB = "machines/boathouse.toml", "jobs/low-tide/job.toml"
@@ -45,9 +46,12 @@ def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher) -> Shown:
     examine_files([machine_path, job_path])
     watcher.note(f"{machine_path.name} and {job_path.parent.name}/{job_path.name} checked")
     prepared = prepare(job_path, machine_path, root / "prepared" / job_path.parent.name)
-    strokes = sum(ink.strokes for ink in prepared.record.inks)
-    seconds = sum(ink.seconds for ink in prepared.record.inks)
-    watcher.note(f"prepared {len(prepared.record.inks)} inks, {strokes} strokes, {seconds:.0f} s of motion")
+    record = prepared.record
+    strokes = sum(ink.strokes for ink in record.inks)
+    watcher.note(
+        f"prepared {len(record.inks)} inks, {len(record.passes)} passes, {strokes} strokes, "
+        f"{record.seconds:.0f} s of motion"
+    )
     begun_s = time.monotonic()
     done = verbs.run(
         verbs.paint(

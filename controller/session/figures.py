@@ -40,6 +40,7 @@ class TimingError:
 class PassFigures:
     """One pass in one session. ``metres`` is the length of the strokes finished in it; ``ticks`` were sent."""
 
+    name: str
     ink: str
     state: str
     strokes: int
@@ -83,6 +84,7 @@ def session_figures(journal: Journal, session: int) -> list[PassFigures]:
         by_axis = {one.axis: one for one in before}
         out.append(
             PassFigures(
+                name=row.name,
                 ink=row.ink,
                 state=row.state,
                 strokes=len(finished),

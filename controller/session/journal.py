@@ -28,7 +28,8 @@ from controller.session.rows import (
     SessionRow,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""Version 1 had one pass an ink, without a name; a session brings a file up to date, readers take it as it is."""
 APPLICATION_ID = 0x47694F72  # "GiOr"
 
 _SCHEMA = """
@@ -38,7 +39,7 @@ CREATE TABLE sessions (
   begun_ms INTEGER NOT NULL, ended_ms INTEGER, end TEXT);
 CREATE TABLE passes (
   id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id),
-  job TEXT NOT NULL, job_digest TEXT NOT NULL, ink TEXT NOT NULL, ink_index INTEGER NOT NULL,
+  job TEXT NOT NULL, job_digest TEXT NOT NULL, name TEXT NOT NULL, ink TEXT NOT NULL, ink_index INTEGER NOT NULL,
   schedule_digest TEXT NOT NULL, folder TEXT NOT NULL, strokes INTEGER NOT NULL,
   state TEXT NOT NULL CHECK (state IN ('begun', 'stopped', 'halted', 'finished', 'abandoned')),
   begun_ms INTEGER NOT NULL, ended_ms INTEGER);
@@ -132,6 +133,11 @@ class Journal:
         cls._check(db, path, machine)
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
+        if _version_of(db) == 1:
+            with _transaction(db):
+                db.execute("ALTER TABLE passes ADD COLUMN name TEXT NOT NULL DEFAULT ''")
+                db.execute("UPDATE passes SET name = ink || '-1'")
+                db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         db.execute("PRAGMA foreign_keys=ON")
 
     @staticmethod
@@ -139,8 +145,7 @@ class Journal:
         (application,) = db.execute("PRAGMA application_id").fetchone()
         if application != APPLICATION_ID:
             raise InputError([Mistake(path, "journal", "a journal of ours", "another SQLite file")])
-        (version,) = db.execute("PRAGMA user_version").fetchone()
-        if version != SCHEMA_VERSION:
+        if (version := _version_of(db)) not in (1, SCHEMA_VERSION):
             raise InputError([Mistake(path, "schema version", str(SCHEMA_VERSION), str(version))])
         (name,) = db.execute("SELECT value FROM meta WHERE key = 'machine'").fetchone()
         if machine is not None and name != machine:
@@ -306,21 +311,32 @@ class Journal:
     # -- passes and strokes -----------------------------------------------------------------------------------
 
     def begin_pass(
-        self, session: int, *, job: str, job_digest: str, ink: str, ink_index: int, schedule_digest: str,
-        folder: Path, strokes: int,
+        self, session: int, *, job: str, job_digest: str, name: str, ink: str, ink_index: int,
+        schedule_digest: str, folder: Path, strokes: int,
     ) -> PassRow:  # fmt: skip
-        """Begin a pass anew; earlier unfinished passes of the same job and ink are abandoned with it."""
+        """Begin a pass anew; earlier unfinished ones of the same job and name are abandoned with it."""
         now_ms = self._now_ms()
         with _transaction(self._db):
             self._db.execute(
                 "UPDATE passes SET state = 'abandoned', ended_ms = ? "
-                "WHERE job = ? AND ink = ? AND state NOT IN ('finished', 'abandoned')",
-                (now_ms, job, ink),
+                "WHERE job = ? AND name = ? AND state NOT IN ('finished', 'abandoned')",
+                (now_ms, job, name),
             )
             cursor = self._db.execute(
-                "INSERT INTO passes (session, job, job_digest, ink, ink_index, schedule_digest, folder, strokes, "
-                "state, begun_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, 'begun', ?)",
-                (session, job, job_digest, ink, ink_index, schedule_digest, str(folder), strokes, now_ms),
+                "INSERT INTO passes (session, job, job_digest, name, ink, ink_index, schedule_digest, folder, strokes, "
+                "state, begun_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'begun', ?)",
+                (
+                    session,
+                    job,
+                    job_digest,
+                    name,
+                    ink,
+                    ink_index,
+                    schedule_digest,
+                    str(folder),
+                    strokes,
+                    now_ms,
+                ),
             )
             pass_id = int(cursor.lastrowid or 0)
         return self.pass_row(pass_id)
@@ -352,10 +368,10 @@ class Journal:
         )
         return [(int(stroke), int(run), int(finished_ns)) for stroke, run, finished_ns in rows]
 
-    def latest_pass(self, job: str, ink: str) -> PassRow | None:
-        """The latest pass of a job's ink that was not abandoned, or None."""
+    def latest_pass(self, job: str, name: str) -> PassRow | None:
+        """The latest of a job's passes of this name that was not abandoned, or None."""
         rows = self._passes(
-            "WHERE job = ? AND ink = ? AND state != 'abandoned' ORDER BY id DESC LIMIT 1", (job, ink)
+            "WHERE job = ? AND name = ? AND state != 'abandoned' ORDER BY id DESC LIMIT 1", (job, name)
         )
         return rows[0] if rows else None
 
@@ -378,12 +394,15 @@ class Journal:
         return self._passes("WHERE id IN (SELECT pass FROM runs WHERE session = ?) ORDER BY id", (session,))
 
     def _passes(self, where: str, arguments: tuple[object, ...]) -> list[PassRow]:
-        columns = "id, session, job, job_digest, ink, ink_index, schedule_digest, folder, strokes, state"
+        name = "ink || '-1' AS name" if _version_of(self._db) == 1 else "name"
+        columns = (
+            f"id, session, job, job_digest, {name}, ink, ink_index, schedule_digest, folder, strokes, state"
+        )
         query = f"SELECT {columns}, begun_ms, ended_ms FROM passes {where}"  # noqa: S608 (constants)
         out: list[PassRow] = []
         for row in self._db.execute(query, arguments):
             values = list(row)
-            values[7] = Path(values[7])
+            values[8] = Path(values[8])
             out.append(PassRow(*values))
         return out
 
@@ -432,6 +451,11 @@ class Journal:
     def _insert(self, statement: str, arguments: tuple[object, ...]) -> int:
         with _transaction(self._db), closing(self._db.execute(statement, arguments)) as cursor:
             return int(cursor.lastrowid or 0)
+
+
+def _version_of(db: sqlite3.Connection) -> int:
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    return int(version)
 
 
 @contextmanager

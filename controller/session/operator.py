@@ -11,7 +11,7 @@ import sys
 from typing import TYPE_CHECKING, Protocol, TextIO
 
 from controller.config.errors import RefusedError
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 class Operator(Protocol):
     """Whoever loads pens and confirms steps. Every answer False means: go no further, nothing moves."""
 
-    async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
-        """Ask that the pen of ``ink`` be put in the head, for pass ``number`` of ``count``."""
+    async def load_pen(self, part: PreparedPass, number: int, count: int) -> bool:
+        """Ask that the pen of ``part`` be in the head, a fresh one or one in use, for pass ``number`` of ``count``."""
         ...
 
     async def confirm(self, question: str) -> bool:
@@ -35,9 +35,10 @@ class SimulatedOperator:
     def __init__(self) -> None:
         self.asked: list[str] = []
 
-    async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
+    async def load_pen(self, part: PreparedPass, number: int, count: int) -> bool:
         """Say yes."""
-        self.asked.append(f"pen {ink.name}, pass {number} of {count}")
+        pen = "fresh" if part.fresh_pen else "same"
+        self.asked.append(f"{pen} pen {part.ink} for {part.name}, pass {number} of {count}")
         return True
 
     async def confirm(self, question: str) -> bool:
@@ -53,11 +54,17 @@ class TerminalOperator:
         self._console = console
         self._stdin = stdin
 
-    async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
-        """Prompt for a pen."""
+    async def load_pen(self, part: PreparedPass, number: int, count: int) -> bool:
+        """Prompt for a pen: a fresh one, or the one that the ink's last pass was painted with."""
+        pen = f"[bold]{part.ink}[/] pen"
+        wanted = (
+            f"put in a fresh {pen} ({part.colour}, {part.tip_mm:g} mm tip)"
+            if part.fresh_pen
+            else f"the {pen} that has painted {part.pen_m:.1f} m goes on ({part.colour}, {part.tip_mm:.2f} mm tip)"
+        )
         self._console.print(
-            f"pass {number} of {count}: put in the [bold]{ink.name}[/] pen ({ink.colour}, {ink.tip_mm:g} mm tip); "
-            f"{ink.strokes} strokes, {ink.metres:.1f} m",
+            f"pass {number} of {count}, {part.name}: {wanted}; {part.strokes} strokes, {part.metres:.1f} m, "
+            f"{part.seconds / 60.0:.1f} min"
         )
         return await self.confirm("Is it in, and is everybody clear of the machine?")
 

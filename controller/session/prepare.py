@@ -1,12 +1,8 @@
-"""From job and machine files to a folder that can be painted: strokes and schedule of every ink.
+"""From job and machine files to a folder that can be painted: strokes and schedule of every pass.
 
-Owns the prepared folder and its freshness. Talks to no bus and moves nothing. The folder::
-
-    prepared.json            PreparedJob: digests of what it was made from, totals and digest of every ink
-    <ink>/strokes.npz        StrokeSet in painting order
-    <ink>/schedule/          Schedule
-
-It is written beside its place and swapped in whole: whoever is interrupted leaves the last good one standing.
+Owns the way from files to the prepared folder, and what may be replaced by it; ``prepared`` says what lies in it. Talks
+to no bus and moves nothing. It is written beside its place and swapped in whole: whoever is interrupted leaves the last
+good one standing.
 """
 
 from __future__ import annotations
@@ -17,229 +13,297 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
-
-from pydantic import BaseModel, ConfigDict, ValidationError
+from typing import TYPE_CHECKING
 
 from controller.config.errors import InputError, Mistake
-from controller.config.job import Ink, Job
+from controller.config.job import Job
 from controller.config.load import load_job, load_machine
 from controller.config.machine import AXES, Machine
+from controller.session.passcache import FOLDER, ContentCache
+from controller.session.prepared import (
+    PREPARED_FILE,
+    Prepared,
+    PreparedInk,
+    PreparedJob,
+    PreparedPass,
+    SkippedElement,
+    file_digest,
+)
+from controller.session.schedules import PassTask, Planner
 
 if TYPE_CHECKING:
-    from controller.artwork.model import Skipped
+    from controller.artwork.model import InkShapes, Skipped
     from controller.motion.schedule import Schedule
+    from controller.strokes.passes import JobPasses, Pass, PassPlan, Scheduled
     from controller.strokes.strokeset import StrokeSet
 
-PREPARED_FILE = "prepared.json"
 MISTAKES_SHOWN = 20
 """Elements outside the canvas named one by one; the rest are counted."""
 
+RECUTS = 4
+"""So often passes are cut anew, at most, because their schedules take longer than was expected of them."""
+PACE_MARGIN = 1.005
+"""They are cut for so much more than the worst schedule took over what was expected: other cuts go other ways."""
+
 Progress = Callable[[str, str, float], None]
-"""Called with ink, stage and the fraction done of that stage."""
+"""Called with ink or pass, stage and the fraction done of that stage."""
 
 
-class _Record(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+def prepare(
+    job_path: Path,
+    machine_path: Path,
+    out_dir: Path,
+    progress: Progress | None = None,
+    cache: ContentCache | None = None,
+    workers: int = 1,
+) -> Prepared:
+    """Turn a job into strokes and schedules under ``out_dir``. Raises InputError listing what is wrong.
 
-
-class PreparedInk(_Record):
-    """One ink ready to paint. ``metres`` with the pen down; ``seconds`` of the whole pass."""
-
-    name: str
-    colour: str
-    tip_mm: float
-    strokes: int
-    metres: float
-    ticks: int
-    seconds: float
-    digest: str
-
-
-class SkippedElement(_Record):
-    """Something in the artwork that is not painted, or not as it is there, and why; kinds as the drawing's."""
-
-    element_id: str
-    what: str
-    why: str
-    kind: Literal["left out", "changed", "unseen"] = "left out"
-
-
-class PreparedJob(_Record):
-    """Contents of ``prepared.json``. ``sources``: SHA-256 by absolute path of the files that it was made from."""
-
-    format: Literal[1] = 1
-    job: str
-    job_digest: str
-    machine: str
-    sources: dict[str, str]
-    inks: tuple[PreparedInk, ...]
-    skipped: tuple[SkippedElement, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """A prepared folder, read."""
-
-    folder: Path
-    record: PreparedJob
-
-    def ink_folder(self, name: str) -> Path:
-        """Folder of one ink."""
-        return self.folder / name
-
-    def ink(self, name: str) -> PreparedInk:
-        """One ink's record. Raises InputError naming the known ones."""
-        for ink in self.record.inks:
-            if ink.name == name:
-                return ink
-        known = ", ".join(ink.name for ink in self.record.inks)
-        raise InputError([Mistake(self.folder / PREPARED_FILE, "ink", f"one of {known}", repr(name))])
-
-    def strokes(self, name: str) -> StrokeSet:
-        """The strokes of one ink, in painting order."""
-        from controller.strokes.strokeset import StrokeSet
-
-        return StrokeSet.load(self.ink_folder(name) / "strokes.npz")
-
-    def schedule(self, name: str) -> Schedule:
-        """The schedule of one ink. Raises InputError when its files are damaged."""
-        from controller.motion.schedule import Schedule
-
-        folder = self.ink_folder(name) / "schedule"
-        try:
-            schedule = Schedule.load(folder)
-        except (OSError, ValueError, KeyError) as error:
-            raise InputError(
-                [Mistake(folder, "schedule", "whole files (run giornata prepare)", str(error))]
-            ) from None
-        if schedule.digest() != self.ink(name).digest:
-            raise InputError([Mistake(folder, "digest", self.ink(name).digest[:12], schedule.digest()[:12])])
-        return schedule
-
-    def stale(self) -> list[str]:
-        """The source files that have changed or gone since; empty when the folder is fresh."""
-        return [path for path, digest in self.record.sources.items() if _file_digest(Path(path)) != digest]
-
-
-def load_prepared(folder: Path) -> Prepared:
-    """Read a prepared folder. Raises InputError when it is none."""
-    path = folder / PREPARED_FILE
-    try:
-        return Prepared(folder, PreparedJob.model_validate_json(path.read_bytes()))
-    except OSError as error:
-        raise InputError(
-            [
-                Mistake(
-                    path, "prepared job", "a file that giornata prepare wrote", error.strerror or str(error)
-                )
-            ]
-        ) from None
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        where = ".".join(map(str, first["loc"])) or "prepared job"
-        raise InputError([Mistake(path, where, "what giornata prepare writes", first["msg"])]) from None
-
-
-def prepare(job_path: Path, machine_path: Path, out_dir: Path, progress: Progress | None = None) -> Prepared:
-    """Turn a job into strokes and schedules under ``out_dir``. Raises InputError listing what is wrong."""
-    from controller.strokes.inks import painting_order
-
+    cache: what was worked out before; where None, that in a folder beside ``out_dir``. What comes out is the same to
+    the last byte whatever is in it. workers: so many processes plan schedules where it is worth it; more than one only
+    where the program's main module may be imported again.
+    """
     job_path, machine_path, out_dir = job_path.absolute(), machine_path.absolute(), out_dir.absolute()
     # Digests are taken before reading: a file changed meanwhile makes the result stale, never wrongly fresh.
     artwork_path = job_path.parent / load_job(job_path).artwork
-    sources = {str(path): _file_digest(path) or "" for path in (machine_path, job_path, artwork_path)}
+    sources = {str(path): file_digest(path) or "" for path in (machine_path, job_path, artwork_path)}
     machine, job = load_machine(machine_path), load_job(job_path)
     _check_place(out_dir)
-    report = progress if progress is not None else _silent
-
-    sets, skipped = _strokes(job, job_path, machine, report)
-    _check_fits(sets, job, machine, job_path, artwork_path)
-
+    kept = cache if cache is not None else ContentCache(out_dir.parent / FOLDER)
+    making = _Making(
+        job,
+        job_path,
+        machine,
+        machine_path,
+        artwork_path,
+        kept,
+        workers,
+        progress if progress is not None else _silent,
+    )
+    making.read()
     out_dir.parent.mkdir(parents=True, exist_ok=True)
     fresh = Path(tempfile.mkdtemp(prefix=f".{out_dir.name}-", dir=out_dir.parent))
     try:
-        inks = tuple(
-            _prepare_ink(sets[ink.name], ink, machine, machine_path, fresh / ink.name, report)
-            for ink in (job.inks[row] for row in painting_order(job))
-        )
+        passes = making.passes(fresh)
         record = PreparedJob(
             job=job.name,
             job_digest=_digest_of(sources[str(job_path)], sources[str(artwork_path)]),
             machine=machine.name,
             sources=sources,
-            inks=inks,
+            inks=_by_ink(passes, job),
+            passes=passes,
+            change_minutes=job.sitting.change_minutes,
+            deferred=making.deferred,
             skipped=tuple(
                 SkippedElement(element_id=one.element_id, what=one.what, why=one.why, kind=one.kind)
-                for one in skipped
+                for one in making.skipped
             ),
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
         _swap_in(fresh, out_dir)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
+    kept.trim()
     return Prepared(out_dir, record)
 
 
-def _strokes(
-    job: Job, job_path: Path, machine: Machine, report: Progress
-) -> tuple[dict[str, StrokeSet], Sequence[Skipped]]:
-    """The strokes of every ink in painting order, and what is not painted or not as drawn."""
+def unpainted_of(job_path: Path) -> tuple[Skipped, ...]:
+    """What of a job's artwork is not painted, or not as it is there, as far as ink and kind decide it; ``prepare`` also
+    tells what is too narrow, cut or worn. Raises InputError for what does not fit the drawing."""
     from controller.artwork.read import read_artwork, read_drawing
-    from controller.strokes.build import build_strokes
-    from controller.strokes.order import order_strokes
-    from controller.strokes.works import build_works, is_as_drawn
+    from controller.strokes.works import is_as_drawn, unpainted
 
-    start_canvas_mm = (
-        machine.park_mm[0] - machine.canvas.origin_mm[0],
-        machine.park_mm[1] - machine.canvas.origin_mm[1],
-    )
-
-    def order(strokes: StrokeSet) -> StrokeSet:
-        return order_strokes(strokes, start_canvas_mm)
-
-    report("", "reading the artwork", 0.0)
-    if not is_as_drawn(job):
-        built = build_works(read_drawing(job, job_path), job, job_path, order, report)
-        return built.strokes, built.skipped
-    artwork = read_artwork(job, job_path)
-    sets: dict[str, StrokeSet] = {}
-    for ink in job.inks:
-        report(ink.name, "building strokes", 0.0)
-        strokes = build_strokes(artwork.inks[ink.name], ink)
-        report(ink.name, "ordering strokes", 0.0)
-        sets[ink.name] = order(strokes)
-    return sets, artwork.skipped
+    job = load_job(job_path)
+    if is_as_drawn(job):
+        return tuple(read_artwork(job, job_path).skipped)
+    return unpainted(read_drawing(job, job_path), job, job_path)
 
 
-def _prepare_ink(
-    ordered: StrokeSet, ink: Ink, machine: Machine, machine_path: Path, folder: Path, report: Progress
-) -> PreparedInk:
-    from controller.motion.plan import plan_pass
+class _Making:
+    """A job on its way to passes with their schedules."""
 
-    report(ink.name, "planning ticks", 0.0)
+    def __init__(
+        self, job: Job, job_path: Path, machine: Machine, machine_path: Path, artwork_path: Path,
+        cache: ContentCache, workers: int, report: Progress,
+    ) -> None:  # fmt: skip
+        from controller.strokes.passes import Watch
 
-    def planned(done: int, of: int) -> None:
-        report(ink.name, "planning ticks", done / max(1, of))
+        self.skipped: Sequence[Skipped] = ()
+        self.deferred = 0
+        self._job, self._job_path = job, job_path
+        self._machine, self._machine_path, self._artwork_path = machine, machine_path, artwork_path
+        self._cache, self._workers, self._report = cache, workers, report
+        self._watch = Watch(job.sitting.watch_minutes, job.sitting.change_minutes)
+        self._build: Callable[[JobPasses], tuple[dict[str, StrokeSet], PassPlan, Sequence[Skipped]]]
 
-    folder.mkdir(mode=0o755)
-    schedule = plan_pass(ordered, ink, machine, machine.park_mm, progress=planned, folder=folder / "schedule")
-    _check_travel(schedule, machine, machine_path, ink.name)
-    ordered.save(folder / "strokes.npz")
-    report(ink.name, "planning ticks", 1.0)
-    return PreparedInk(
-        name=ink.name,
-        colour=ink.colour,
-        tip_mm=ink.tip_mm,
-        strokes=len(ordered),
-        metres=float(ordered.lengths_mm().sum()) / 1000.0,
-        ticks=schedule.ticks,
-        seconds=schedule.ticks * schedule.tick_ns * 1e-9,
-        digest=schedule.digest(),
-    )
+    def read(self) -> None:
+        """Read the artwork."""
+        from controller.artwork.read import read_artwork, read_drawing
+        from controller.strokes.works import build_works, is_as_drawn
+
+        self._report("", "reading the artwork", 0.0)
+        job, job_path = self._job, self._job_path
+        if is_as_drawn(job):
+            artwork = read_artwork(job, job_path)
+            self._build = lambda making: (*self._as_drawn(artwork.inks, making), artwork.skipped)
+            return
+        drawing = read_drawing(job, job_path)
+
+        def build(making: JobPasses) -> tuple[dict[str, StrokeSet], PassPlan, Sequence[Skipped]]:
+            built = build_works(drawing, job, job_path, making, self._cache, self._report)
+            return built.strokes, built.passes, built.skipped
+
+        self._build = build
+
+    def _as_drawn(
+        self, shapes: Mapping[str, InkShapes], making: JobPasses
+    ) -> tuple[dict[str, StrokeSet], PassPlan]:
+        from controller.strokes.build import build_strokes
+        from controller.strokes.inks import painting_order
+        from controller.strokes.kept import kept_order
+
+        sets: dict[str, StrokeSet] = {}
+        for row in painting_order(self._job):
+            ink = self._job.inks[row]
+            self._report(ink.name, "building strokes", 0.0)
+            strokes = build_strokes(shapes[ink.name], ink)
+            self._report(ink.name, "ordering strokes", 0.0)
+            strokes = kept_order(self._cache, strokes, making.park_mm, making.cost)
+            making.take(strokes, making.cut(row, strokes))
+            sets[ink.name] = strokes
+        return sets, making.plan()
+
+    def passes(self, folder: Path) -> tuple[PreparedPass, ...]:
+        """Strokes and schedules of all passes, written into ``folder``; what the schedules take longer than was
+        expected is expected of the next cut."""
+        from controller.strokes.passes import JobPasses, over_limits, settled
+
+        job, pace = self._job, dict.fromkeys(range(len(self._job.inks)), 1.0)
+        for attempt in range(RECUTS):
+            sets, plan, self.skipped = self._build(JobPasses(job, self._machine, self._watch, pace))
+            _check_fits(sets, job, self._machine, self._job_path, self._artwork_path)
+            by_row = [sets[ink.name] for ink in job.inks]
+            for old in folder.iterdir():
+                shutil.rmtree(old)
+            times, found = self._schedules(plan, by_row, folder)
+            real = settled(plan, by_row, job, self._machine, self._watch, times)
+            over = over_limits(real, job, self._watch)
+            if not over or attempt == RECUTS - 1:
+                break
+            for row in over:
+                worst = max(
+                    after.seconds / before.seconds
+                    for before, after in zip(plan.passes, real.passes, strict=True)
+                    if before.ink == row
+                )
+                pace[row] *= max(worst, 1.0) * PACE_MARGIN
+        self.deferred = real.deferred
+        of = Counter(one.ink for one in real.passes)
+        return tuple(
+            self._record(one, of[one.ink], digest, ticks)
+            for one, (digest, ticks) in zip(real.passes, found, strict=True)
+        )
+
+    def _schedules(
+        self, plan: PassPlan, by_row: Sequence[StrokeSet], folder: Path
+    ) -> tuple[list[Scheduled], list[tuple[str, int]]]:
+        """Write strokes and schedules of all passes; answers their times, and digest and ticks of each."""
+        from controller.motion.schedule import Schedule
+
+        tasks: list[PassTask] = []
+        for one in plan.passes:
+            place = folder / self._name(one)
+            place.mkdir(mode=0o755)
+            strokes = by_row[one.ink].take(one.strokes)
+            strokes.save(place / "strokes.npz")
+            tasks.append(PassTask(place.name, self._job.inks[one.ink], place, len(strokes.points_mm)))
+
+        def report(name: str, fraction: float) -> None:
+            self._report(name, "planning ticks", fraction)
+
+        Planner(self._machine, self._cache, self._workers, report).plan(tasks)
+        times: list[Scheduled] = []
+        found: list[tuple[str, int]] = []
+        for task, one in zip(tasks, plan.passes, strict=True):
+            schedule = Schedule.load(task.folder / "schedule")
+            _check_travel(schedule, self._machine, self._machine_path, task.ink.name)
+            times.append(scheduled_of(schedule, len(one.strokes)))
+            found.append((schedule.digest(), schedule.ticks))
+        return times, found
+
+    def _name(self, one: Pass) -> str:
+        return f"{self._job.inks[one.ink].name}-{one.number}"
+
+    def _record(self, one: Pass, of: int, digest: str, ticks: int) -> PreparedPass:
+        ink = self._job.inks[one.ink]
+        widths_mm = (ink.tip_mm, ink.tip_mm)
+        if ink.tip is not None:
+            from controller.strokes.wear import wear_curve
+
+            table = self._job.tips[ink.tip]
+            begin, end = wear_curve(table.metres, table.width_mm).width_mm(
+                [one.pen_m, one.pen_m + one.metres]
+            )
+            widths_mm = (float(begin), float(end))
+        return PreparedPass(
+            name=self._name(one),
+            ink=ink.name,
+            number=one.number,
+            of=of,
+            turn=one.turn,
+            colour=ink.colour,
+            tip_mm=widths_mm[0],
+            tip_end_mm=widths_mm[1],
+            strokes=len(one.strokes),
+            metres=one.metres,
+            pen_m=one.pen_m,
+            ticks=ticks,
+            seconds=one.seconds,
+            fresh_pen=one.fresh_pen,
+            cut_by=one.cut_by,
+            too_long=one.too_long,
+            wet_strokes=0 if one.wet is None else len(one.wet.strokes),
+            wet_minutes=0.0 if one.wet is None else one.wet.missing_minutes,
+            digest=digest,
+        )
+
+
+def _by_ink(passes: Sequence[PreparedPass], job: Job) -> tuple[PreparedInk, ...]:
+    inks = {ink.name: ink for ink in job.inks}
+    rows: list[PreparedInk] = []
+    for name in dict.fromkeys(one.ink for one in passes):
+        mine = [one for one in passes if one.ink == name]
+        rows.append(
+            PreparedInk(
+                name=name,
+                colour=inks[name].colour,
+                tip_mm=inks[name].tip_mm,
+                passes=len(mine),
+                strokes=sum(one.strokes for one in mine),
+                metres=sum(one.metres for one in mine),
+                seconds=sum(one.seconds for one in mine),
+                pens=sum(one.fresh_pen for one in mine),
+            )
+        )
+    return tuple(rows)
+
+
+def scheduled_of(schedule: Schedule, count: int) -> Scheduled:
+    """A pass of ``count`` strokes at the times of its schedule."""
+    import numpy as np
+
+    from controller.motion.schedule import SegmentKind
+    from controller.strokes.passes import Scheduled
+
+    table, tick_s = schedule.segments, schedule.tick_ns * 1e-9
+    down = table[table["kind"] == SegmentKind.STROKE]
+    begins, ends = np.empty(count), np.empty(count)
+    begins[down["stroke"]] = down["first_tick"] * tick_s
+    ends[down["stroke"]] = (down["first_tick"] + down["ticks"]) * tick_s
+    return Scheduled(schedule.ticks * tick_s, begins, ends)
 
 
 def _check_fits(
@@ -331,14 +395,6 @@ def _swap_in(fresh: Path, place: Path) -> None:
     place.rename(old)
     fresh.rename(place)
     shutil.rmtree(old, ignore_errors=True)
-
-
-def _file_digest(path: Path) -> str | None:
-    try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError:
-        return None
 
 
 def _digest_of(*parts: str) -> str:

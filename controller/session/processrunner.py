@@ -20,7 +20,7 @@ from controller.config.errors import RefusedError
 from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.guarding import guard_settings
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.processes import Child, ChildError, describe_end
 from controller.session.runner import Order, keep_outcome, recorder_of, spec_of
 from controller.session.simulated import SimulatedWorld
@@ -229,10 +229,10 @@ class ProcessRunner:
             if self._streamer is not None:
                 self._streamer.signal(signal.SIGKILL)
 
-    async def load_pen(self, ink: PreparedInk) -> None:
+    async def load_pen(self, part: PreparedPass) -> None:
         """The simulated person's hands."""
         if self._world is not None:
-            await self._world.load_pen(ink)
+            await self._world.load_pen(part)
 
     async def close(self) -> None:
         """End the guard by word, then by signal; then who reads for it; then the simulated gantry, which saves."""

@@ -60,12 +60,14 @@ class HomingRow:
 
 @dataclass(frozen=True, slots=True)
 class PassRow:
-    """One pass. It may take several runs in several sessions; ``folder`` holds strokes.npz and schedule/."""
+    """One pass, by name ``<ink>-<number>``. It may take several runs in several sessions; ``folder`` holds strokes.npz
+    and schedule/."""
 
     id: int
     session: int
     job: str
     job_digest: str
+    name: str
     ink: str
     ink_index: int
     schedule_digest: str

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance, Recorder
 from controller.session.rows import RunRow
 from controller.session.strokewatch import StrokeWatch
@@ -64,7 +64,7 @@ class Runner(Protocol):
         """Have the guard stop the axes at once and latch."""
         ...
 
-    async def load_pen(self, ink: PreparedInk) -> None:
+    async def load_pen(self, part: PreparedPass) -> None:
         """Let the simulated person put the pen in; nothing on a real machine, where a person has done it."""
         ...
 

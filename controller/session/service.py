@@ -23,7 +23,7 @@ from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
 from controller.session.journal import Journal
 from controller.session.operator import Operator
-from controller.session.prepare import Prepared, PreparedInk
+from controller.session.prepared import Prepared, PreparedPass
 from controller.session.recorder import Advance
 from controller.session.rows import HomingRow, PassRow, RunEnd, RunRow
 from controller.session.runner import Order, Runner
@@ -46,8 +46,9 @@ class StoppedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class PassResult:
-    """What came of one ink."""
+    """What came of one pass."""
 
+    name: str
     ink: str
     pass_id: int
     strokes: int
@@ -57,7 +58,7 @@ class PassResult:
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    ink: PreparedInk
+    part: PreparedPass
     folder: Path
     earlier: PassRow | None
     finished: tuple[int, ...]
@@ -184,9 +185,9 @@ class Service:
     # -- painting ---------------------------------------------------------------------------------------------
 
     async def paint(
-        self, prepared: Prepared, inks: Sequence[str], *, again: bool = False, homed_now: bool = False
+        self, prepared: Prepared, names: Sequence[str], *, again: bool = False, homed_now: bool = False
     ) -> list[PassResult]:
-        """Paint the inks in this order, each after homing; go on where a pass was left.
+        """Paint the passes ``names`` in this order, each after homing; go on where one was left.
 
         ``homed_now``: this session has just homed and nobody has touched the machine since, so that the first pass
         goes by that homing.
@@ -198,42 +199,42 @@ class Service:
             raise RefusedError(
                 f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
             )
-        plans = [self._plan(prepared, prepared.ink(name), again) for name in inks]
+        plans = [self._plan(prepared, prepared.part(name), again) for name in names]
         results: list[PassResult] = []
-        todo = [plan for plan in plans if len(plan.finished) < plan.ink.strokes]
+        todo = [plan for plan in plans if len(plan.finished) < plan.part.strokes]
         for plan in plans:
             if plan not in todo:
-                self.watcher.note(f"ink {plan.ink.name} is painted already; --again paints it anew")
+                self.watcher.note(f"pass {plan.part.name} is painted already; --again paints it anew")
         for number, plan in enumerate(todo, 1):
             self._check_stop()
             await self._up()
-            await self._load_pen(plan.ink, number, len(todo))
+            await self._load_pen(plan.part, number, len(todo))
             if number > 1 or not homed_now:
                 await self.home()
             results.append(await self._paint(prepared, plan, number, len(todo)))
         return results
 
-    def _plan(self, prepared: Prepared, ink: PreparedInk, again: bool) -> _Plan:
-        """What is left of an ink. Raises RefusedError when it was begun from another plan."""
-        folder = prepared.ink_folder(ink.name)
-        earlier = None if again else self.journal.latest_pass(prepared.record.job, ink.name)
+    def _plan(self, prepared: Prepared, part: PreparedPass, again: bool) -> _Plan:
+        """What is left of a pass. Raises RefusedError when it was begun from another plan."""
+        folder = prepared.pass_folder(part.name)
+        earlier = None if again else self.journal.latest_pass(prepared.record.job, part.name)
         if earlier is None:
-            return _Plan(ink, folder, None, ())
-        if earlier.schedule_digest != ink.digest:
+            return _Plan(part, folder, None, ())
+        if earlier.schedule_digest != part.digest:
             done = len(self.journal.finished_strokes(earlier.id))
             raise RefusedError(
-                f"ink {ink.name} was painted from another plan ({done} of {earlier.strokes} strokes; job, artwork "
+                f"pass {part.name} was painted from another plan ({done} of {earlier.strokes} strokes; job, artwork "
                 "or machine file have changed since)",
                 "bring the files back, or paint it anew with --again",
             )
-        return _Plan(ink, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
+        return _Plan(part, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
 
-    async def _load_pen(self, ink: PreparedInk, number: int, count: int) -> None:
+    async def _load_pen(self, part: PreparedPass, number: int, count: int) -> None:
         self._take(DaemonEvent.PERSON_NEEDED)
-        self._what = f"waiting for the {ink.name} pen"
+        self._what = f"waiting for the {part.ink} pen, {part.name}"
         ready = False
         try:
-            self._waiting = asyncio.ensure_future(self.operator.load_pen(ink, number, count))
+            self._waiting = asyncio.ensure_future(self.operator.load_pen(part, number, count))
             ready = await self._waiting
         except asyncio.CancelledError:
             if not self._stop_asked:
@@ -243,12 +244,12 @@ class Service:
             self._take(DaemonEvent.PERSON_READY if ready else DaemonEvent.PERSON_DECLINED)
         self._check_stop()
         if not ready:
-            raise StoppedError(f"the {ink.name} pen was not confirmed; nothing moved for it")
-        await self.runner.load_pen(ink)
+            raise StoppedError(f"the {part.ink} pen was not confirmed; nothing moved for it")
+        await self.runner.load_pen(part)
 
     async def _paint(self, prepared: Prepared, plan: _Plan, number: int, count: int) -> PassResult:
-        ink = plan.ink
-        schedule = prepared.schedule(ink.name)
+        part = plan.part
+        schedule = prepared.schedule(part.name)
         segments = np.asarray(schedule.segments)
         parts = unfinished_parts(segments, list(plan.finished))
         tasks: list[Task] = []
@@ -266,31 +267,32 @@ class Service:
         if parts[-1][1] != len(segments) - 1:
             tasks.append(MoveTask(target_mm=self.machine.park_mm))
         row = plan.earlier or self.journal.begin_pass(
-            self.session, job=prepared.record.job, job_digest=prepared.record.job_digest, ink=ink.name,
-            ink_index=[one.name for one in prepared.record.inks].index(ink.name), schedule_digest=ink.digest,
-            folder=plan.folder, strokes=ink.strokes,
+            self.session, job=prepared.record.job, job_digest=prepared.record.job_digest, name=part.name,
+            ink=part.ink, ink_index=[one.name for one in prepared.record.inks].index(part.ink),
+            schedule_digest=part.digest, folder=plan.folder, strokes=part.strokes,
         )  # fmt: skip
         self._take(DaemonEvent.PASS_BEGUN)
-        self._strokes_before, self._strokes_total = len(plan.finished), ink.strokes
+        self._strokes_before, self._strokes_total = len(plan.finished), part.strokes
         self._ticks_total = _ticks_of(schedule, parts)
-        self.watcher.pass_begun(ink, number, count, len(plan.finished), self._ticks_total)
+        self.watcher.pass_begun(part, number, count, len(plan.finished), self._ticks_total)
         try:
-            await self._stream(ink.name, tuple(tasks), row, watches=tuple(watches), ink=ink)
+            await self._stream(part.name, tuple(tasks), row, watches=tuple(watches), part=part)
         except HaltedError:
             self.journal.end_pass(row.id, "halted")
-            self.watcher.pass_ended(ink, "halted")
+            self.watcher.pass_ended(part, "halted")
             raise
         except (StoppedError, DriverError):
             self.journal.end_pass(row.id, "stopped")
             self._take(DaemonEvent.PASS_STOPPED)
             if not self.journal.registered:
                 self._take(DaemonEvent.REGISTRATION_LOST)
-            self.watcher.pass_ended(ink, "stopped")
+            self.watcher.pass_ended(part, "stopped")
             raise
         self.journal.end_pass(row.id, "finished")
         self._take(DaemonEvent.PASS_FINISHED)
-        self.watcher.pass_ended(ink, "finished")
-        return PassResult(ink.name, row.id, ink.strokes, ink.strokes - len(plan.finished), "finished")
+        self.watcher.pass_ended(part, "finished")
+        now = part.strokes - len(plan.finished)
+        return PassResult(part.name, part.ink, row.id, part.strokes, now, "finished")
 
     # -- measuring --------------------------------------------------------------------------------------------
 
@@ -319,7 +321,7 @@ class Service:
 
     async def _stream(
         self, what: str, tasks: tuple[Task, ...], row: PassRow | None, *, watches: tuple[StrokeWatch, ...] = (),
-        ink: PreparedInk | None = None, previous: Sequence[AxisHoming] = (),
+        part: PreparedPass | None = None, previous: Sequence[AxisHoming] = (),
     ) -> StreamOutcome:  # fmt: skip
         """One life of the streamer. Raises for every end but done, and but failed where homing is to be judged.
 
@@ -350,7 +352,7 @@ class Service:
             offset_counts=offsets,
             previous_homing=tuple(_as_result(one) for one in previous),
             watches=watches,
-            meta=self._meta(run, what, row, ink, offsets),
+            meta=self._meta(run, what, row, part, offsets),
             on_strokes=strokes,
             on_advance=advanced,
         )
@@ -387,7 +389,7 @@ class Service:
         return outcome
 
     def _meta(
-        self, run: RunRow, what: str, row: PassRow | None, ink: PreparedInk | None,
+        self, run: RunRow, what: str, row: PassRow | None, part: PreparedPass | None,
         offsets: tuple[float, float] | None,
     ) -> dict[str, Any]:  # fmt: skip
         return {
@@ -399,7 +401,8 @@ class Service:
             "tick_ns": self.machine.tick_ns,
             "first_segment": run.first_segment,
             "pass": row.id if row is not None else None,
-            "ink": ink.name if ink is not None else None,
+            "ink": part.ink if part is not None else None,
+            "pass_name": part.name if part is not None else None,
             "schedule": str(row.folder / "schedule") if row is not None else None,
             "schedule_digest": row.schedule_digest if row is not None else None,
             "offset_counts": list(offsets) if offsets is not None else None,

@@ -13,7 +13,7 @@ from pathlib import Path
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.machine import Machine
 from controller.config.places import StateDir
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.processes import Child, ChildError
 from drivers.errors import LinkError
 from drivers.twin.settings import TwinSettings
@@ -74,9 +74,9 @@ class SimulatedWorld:
         """Process id of the gantry."""
         return self._child.pid
 
-    async def load_pen(self, ink: PreparedInk) -> None:
+    async def load_pen(self, part: PreparedPass) -> None:
         """Put a pen in. Raises LinkError when the gantry is gone."""
-        await self._tell({"load_pen": {"ink": ink.name, "colour": ink.colour, "tip_mm": ink.tip_mm}})
+        await self._tell({"load_pen": {"ink": part.ink, "colour": part.colour, "tip_mm": part.tip_mm}})
 
     async def save(self) -> None:
         """Have canvas, record and positions written. Raises LinkError when that does not happen."""

@@ -20,7 +20,8 @@ from controller.session import control
 from controller.session.daemon import RunnerOf, locked, recover, session
 from controller.session.journal import Journal
 from controller.session.operator import Operator
-from controller.session.prepare import Prepared, Progress, load_prepared, prepare
+from controller.session.prepare import Progress, prepare
+from controller.session.prepared import Prepared, load_prepared
 from controller.session.processrunner import ProcessRunner
 from controller.session.rows import HomingRow
 from controller.session.service import PassResult, Service
@@ -52,8 +53,9 @@ def default_prepared(job_path: Path, machine_path: Path, state_root: Path | None
 
 
 def prepared_for(
-    job_path: Path, machine_path: Path, folder: Path, progress: Progress | None, note: Callable[[str], None]
-) -> Prepared:
+    job_path: Path, machine_path: Path, folder: Path, progress: Progress | None, note: Callable[[str], None],
+    workers: int = 1,
+) -> Prepared:  # fmt: skip
     """The prepared job in ``folder``, made anew when it is missing, stale or of other files."""
     try:
         found = load_prepared(folder)
@@ -66,7 +68,7 @@ def prepared_for(
             return found
         changed = ", ".join(Path(path).name for path in stale) or "the files"
         note(f"{changed} changed since the job was prepared: preparing it again")
-    return prepare(job_path, machine_path, folder, progress)
+    return prepare(job_path, machine_path, folder, progress, workers=workers)
 
 
 async def home(
@@ -83,16 +85,16 @@ async def home(
 
 async def paint(
     prepared: Prepared, machine_path: Path, state_root: Path | None, operator: Operator, watcher: Watcher, *,
-    inks: Sequence[str] = (), again: bool = False, home_first: bool = False, runner_of: RunnerOf = ProcessRunner,
-    signals: bool = True, meanwhile: Callable[[Service], None] | None = None,
+    inks: Sequence[str] = (), passes: Sequence[str] = (), again: bool = False, home_first: bool = False,
+    runner_of: RunnerOf = ProcessRunner, signals: bool = True, meanwhile: Callable[[Service], None] | None = None,
 ) -> Done:  # fmt: skip
-    """One session that paints the inks (all, in the job's order, when none is named).
+    """One session that paints these inks' passes and these passes, in painting order (all when nothing is named).
 
     ``home_first``: home before anything else, for a simulated machine that was never homed; the first pass goes by
     that homing. ``meanwhile`` gets the service
     before it begins.
     """
-    names = [prepared.ink(name).name for name in inks] or [ink.name for ink in prepared.record.inks]
+    names = [one.name for one in prepared.chosen(inks, passes)]
     async with session(
         machine_path, state_root, runner_of, operator, watcher,
         verb="paint", job=prepared.record.job, signals=signals,
@@ -148,7 +150,7 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
             "registered": journal.registered,
             "why": journal.registration_reason,
             "passes": [
-                {"job": row.job, "ink": row.ink, "state": row.state, "strokes": row.strokes,
+                {"job": row.job, "pass": row.name, "ink": row.ink, "state": row.state, "strokes": row.strokes,
                  "strokes_finished": len(journal.finished_strokes(row.id))}
                 for row in journal.passes() if row.state != "abandoned"
             ],

@@ -15,7 +15,7 @@ from controller.config.errors import InputError, Mistake
 from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.guarding import guard_settings
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.runner import Order, keep_outcome, recorder_of, spec_of
 from controller.stream.loop import StopFlag
 from controller.stream.ring import Ring
@@ -109,10 +109,10 @@ class VirtualRunner:
         if self.guard is not None:
             self.guard.ask_stop(reason, by)
 
-    async def load_pen(self, ink: PreparedInk) -> None:
+    async def load_pen(self, part: PreparedPass) -> None:
         """The simulated person's hands."""
         assert self.world is not None
-        self.world.load_pen(ink.name, ink.colour, ink.tip_mm)
+        self.world.load_pen(part.ink, part.colour, part.tip_mm)
 
     async def close(self) -> None:
         """Save the world."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
 
@@ -21,7 +21,7 @@ class Watcher:
     def homed(self, accepted: bool, lines: Sequence[str]) -> None:
         """A homing was judged; one sentence an axis."""
 
-    def pass_begun(self, ink: PreparedInk, number: int, count: int, finished: int, ticks: int) -> None:
+    def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:
         """Pass ``number`` of ``count`` begins; ``finished`` strokes were painted before, ``ticks`` are to come."""
 
     def measuring_begun(self, what: str, ticks: int) -> None:
@@ -30,7 +30,7 @@ class Watcher:
     def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:
         """The run has come further; ``strokes`` finished in the pass, earlier runs included."""
 
-    def pass_ended(self, ink: PreparedInk, state: str) -> None:
+    def pass_ended(self, part: PreparedPass, state: str) -> None:
         """The pass has ended: finished, stopped or halted."""
 
     def note(self, text: str) -> None:

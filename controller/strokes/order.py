@@ -121,8 +121,20 @@ def order_strokes(
     once more with kicks. Never a dearer way (with what the places are worth) than in the given order with every loop
     begun at the place that is best from where it was; that order stays when nothing is gained.
     """
+    found = arrangement(strokes, start_mm, end_mm, cost, kicks)
+    return strokes if found is None else strokes.arranged(*found)
+
+
+def arrangement(
+    strokes: StrokeSet,
+    start_mm: tuple[float, float],
+    end_mm: tuple[float, float] | None = None,
+    cost: TravelCost | None = None,
+    kicks: int | None = None,
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.int64]] | None:
+    """What ``order_strokes`` does, as arguments of ``StrokeSet.arranged``; None where all stays as given."""
     if len(strokes) == 0:
-        return strokes
+        return None
     way = _Way(strokes, start_mm, end_mm, cost if cost is not None else TravelCost.distance())
     given = np.arange(len(strokes)), np.zeros(len(strokes), dtype=bool)
     places = way.places
@@ -134,10 +146,26 @@ def order_strokes(
         order, backwards = shortened(way.stations(), order, backwards, way.cost, tries)
         way.move_starts(order, backwards)
     if way.total(order, backwards) < before - LEAST_GAIN:
-        return strokes.arranged(order, backwards, way.begin[order])
-    if not begun.any():
+        return order, backwards, way.begin[order]
+    return (*given, begun) if begun.any() else None
+
+
+def along(
+    strokes: StrokeSet, start_mm: tuple[float, float], end_mm: tuple[float, float], cost: TravelCost
+) -> StrokeSet:
+    """The same strokes in the same order; open lines may run backwards and loops begin elsewhere, so that the way with
+    the pen up is cheap. Of all directions of the lines the best, each loop's place chosen with its neighbours still.
+    """
+    if len(strokes) == 0:
         return strokes
-    return strokes.arranged(*given, begun)
+    way = _Way(strokes, start_mm, end_mm, cost)
+    order, backwards = np.arange(len(strokes)), np.zeros(len(strokes), dtype=bool)
+    places = way.places
+    way.begin_at(places.nearest_to(way.starts_mm()[places.loop], np.full((len(places.loop), 2), np.nan)))
+    for _ in range(2):
+        way.move_starts(order, backwards)
+        backwards = way.directions()
+    return strokes.arranged(order, backwards, way.begin)
 
 
 class _Way:
@@ -215,3 +243,30 @@ class _Way:
                 if now > before:
                     self.begin, self._ends_mm, self._signs = kept
                 break
+
+    def directions(self) -> npt.NDArray[np.bool_]:
+        """Which strokes (S,) run backwards on the cheapest way through all in their order: a chain of two choices."""
+        entry, leave = self._ends_mm, self._ends_mm[:, ::-1]
+        step = np.empty((len(entry), 2, 2))  # by stroke: how the one before runs, how it runs itself
+        first = np.reshape(self._start_mm, (1, 2))
+        for before in (0, 1):
+            here = np.concatenate([first, leave[:-1, before]])
+            for now in (0, 1):
+                step[:, before, now] = self.cost.links(here, entry[:, now], self._signs[:, now])
+        step[~self.reversible, :, 1] = np.inf
+        best = [0.0, np.inf]
+        came: list[tuple[int, int]] = []
+        for (aa, ab), (ba, bb) in step.tolist():
+            straight = (best[0] + aa, best[1] + ba)
+            turned = (best[0] + ab, best[1] + bb)
+            came.append((int(straight[1] < straight[0]), int(turned[1] < turned[0])))
+            best = [min(straight), min(turned)]
+        if self._end_mm is not None:
+            home = self.cost.straight(np.hypot(*(leave[-1] - np.asarray(self._end_mm)).T)).tolist()
+            best = [best[0] + home[0], best[1] + home[1]]
+        backwards = np.zeros(len(entry), dtype=np.bool_)
+        now = int(best[1] < best[0])
+        for place in range(len(entry) - 1, -1, -1):
+            backwards[place] = bool(now)
+            now = came[place][now]
+        return backwards

@@ -1,14 +1,15 @@
 """From ordered strokes to passes: what one pen lasts, what one person watches, and no ink beside another that is wet.
 
 Owns where passes are cut, which strokes wait for wet paint, and the count of pens. Times are those of ``estimate``, so
-they say when something will be wet, not when a tick leaves. Knows no schedule and no bus.
+they say when something will be wet, not when a tick leaves, until ``settled`` puts a schedule's in their place. Knows
+no bus.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -19,6 +20,7 @@ from controller.config.machine import Machine
 from controller.strokes.inks import painting_order
 from controller.strokes.strokeset import StrokeSet
 from controller.strokes.times import StrokeTimes
+from controller.strokes.travel import TravelCost
 from controller.strokes.wet import WetCanvas
 
 Floats = npt.NDArray[np.float64]
@@ -26,6 +28,9 @@ Ints = npt.NDArray[np.int64]
 
 ROUNDS: Final = 4
 """So often the strokes that met wet paint are come back to, at most, before they are painted all the same."""
+
+HELD: Final = 1.005
+"""A share of the limits that is held while strokes still change is larger by this factor: room for the change."""
 
 EVEN: Final = 30
 """Halvings of the search for passes of about equal length."""
@@ -60,19 +65,22 @@ class Wet:
 class Pass:
     """A run of strokes of one ink, painted in one go.
 
-    ink: row of ``job.inks``; number: from 1 within the ink. strokes: (n,) indices into the ink's StrokeSet, in painting
-    order. metres with the pen down; seconds in all, from park to park. begin_s: on the job's clock, breaks counted.
-    fresh_pen: a pen is put in before it. too_long: one stroke needs more than the limits allow. wet: what could not be
-    kept off wet paint, None for nothing.
+    ink: row of ``job.inks``; number: from 1 within the ink; turn: 0, or 1 where dots are painted a second time.
+    strokes: (n,) indices into the ink's StrokeSet, in painting order. metres with the pen down; seconds in all, from
+    park to park. begin_s: on the job's clock, breaks counted. fresh_pen: a pen is put in before it; pen_m: metres that
+    its pen has painted before it. too_long: one stroke needs more than the limits allow. wet: what could not be kept
+    off wet paint, None for nothing.
     """
 
     ink: int
     number: int
+    turn: int
     strokes: Ints
     metres: float
     seconds: float
     begin_s: float
     fresh_pen: bool
+    pen_m: float
     cut_by: CutBy
     too_long: bool
     wet: Wet | None
@@ -101,6 +109,105 @@ class PassPlan:
         return sum(len(one.wet.strokes) for one in self.passes if one.wet is not None)
 
 
+@dataclass(frozen=True, slots=True)
+class InkPasses:
+    """All passes of one ink, as ``JobPasses.cut`` finds them.
+
+    deferred: strokes put off because of wet paint. shares: of the limits that its passes were held to, list by list.
+    """
+
+    ink: int
+    passes: tuple[Pass, ...]
+    deferred: int
+    shares: tuple[float, ...]
+    _dry_s: Floats
+
+    def sequence(self) -> Ints:
+        """The strokes (S,) in the order in which they are painted."""
+        return np.concatenate([np.empty(0, dtype=np.int64), *(one.strokes for one in self.passes)])
+
+
+@dataclass(frozen=True, slots=True)
+class Scheduled:
+    """A pass by its schedule: seconds in all; begins_s, ends_s (n,) of its strokes, pen down, from its start."""
+
+    seconds: float
+    begins_s: Floats
+    ends_s: Floats
+
+
+class JobPasses:
+    """The passes of a job, ink after ink in painting order: ``cut`` an ink as often as needed, then ``take`` it.
+
+    pace: by row of ``job.inks``, what schedules took over what the model says.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        machine: Machine,
+        watch: Watch | None = None,
+        pace: Mapping[int, float] | None = None,
+    ) -> None:
+        self._job, self._machine = job, machine
+        self._watch = watch if watch is not None else Watch()
+        self._pace = pace if pace is not None else {}
+        self._canvas = WetCanvas(machine.canvas.size_mm)
+        self._clock_s = 0.0
+        self._taken: list[InkPasses] = []
+
+    @property
+    def park_mm(self) -> tuple[float, float]:
+        """Where passes begin and end, canvas mm."""
+        park, origin = self._machine.park_mm, self._machine.canvas.origin_mm
+        return park[0] - origin[0], park[1] - origin[1]
+
+    @property
+    def cost(self) -> TravelCost:
+        """What ways with the pen up cost."""
+        return TravelCost.of(self._machine)
+
+    def cut(
+        self, row: int, strokes: StrokeSet, turn: Ints | None = None, shares: Sequence[float] = ()
+    ) -> InkPasses:
+        """Passes of the ink ``row`` after all that was taken; nothing is taken by it.
+
+        turn: (S,) 0, or 1 for strokes that are painted in later passes than those with 0 and stand behind them; all 0
+        where None. shares: those of an earlier answer, held so that passes do not jump while strokes change a little.
+        """
+        ink = self._job.inks[row]
+        turns = np.zeros(len(strokes), dtype=np.int64) if turn is None else turn
+        times = StrokeTimes.of(strokes, ink, self._machine, self._pace.get(row, 1.0))
+        maker = _Maker(row, times, ink, self._watch, self._clock_s, shares)
+        canvas, dry_s = self._canvas, np.full(len(strokes), -math.inf)
+        for one in np.unique(turns).tolist():
+            mine = np.flatnonzero(turns == one)
+            if one and ink.dry_minutes > 0.0:
+                canvas = canvas.copy()
+                canvas.paint(strokes.take(np.flatnonzero(turns < one)), dry_s[turns < one], ink.tip_mm)
+            maker.make(mine, one, canvas.release_s(strokes, ink.tip_mm, self._clock_s))
+            for made in maker.passes:
+                ends = times.begins_s(made.strokes) + times.painting_s[made.strokes]
+                dry_s[made.strokes] = made.begin_s + ends + 60.0 * ink.dry_minutes
+        return InkPasses(row, tuple(maker.passes), len(maker.late), tuple(maker.shares), dry_s)
+
+    def take(self, strokes: StrokeSet, found: InkPasses) -> None:
+        """The ink is painted so; the next one follows."""
+        if not found.passes:
+            return
+        self._taken.append(found)
+        last = found.passes[-1]
+        self._clock_s = last.begin_s + last.seconds + 60.0 * self._watch.change_minutes
+        ink = self._job.inks[found.ink]
+        if ink.dry_minutes > 0.0:
+            self._canvas.paint(strokes, found._dry_s, ink.tip_mm)
+
+    def plan(self) -> PassPlan:
+        """All that was taken."""
+        passes = tuple(one for ink in self._taken for one in ink.passes)
+        return PassPlan(passes, sum(ink.deferred for ink in self._taken))
+
+
 def plan_passes(
     sets: Sequence[StrokeSet], job: Job, machine: Machine, watch: Watch | None = None
 ) -> PassPlan:
@@ -111,40 +218,83 @@ def plan_passes(
     touch another ink's paint that has dried for less than its ``dry_minutes`` are put off to the end of their ink, a
     few times over if needed; those that meet wet paint even then are painted and reported. Deterministic.
     """
-    watch = watch if watch is not None else Watch()
-    passes: list[Pass] = []
-    clock_s, deferred = 0.0, 0
-    canvas = WetCanvas(machine.canvas.size_mm)
+    making = JobPasses(job, machine, watch)
     for row in painting_order(job):
+        making.take(sets[row], making.cut(row, sets[row]))
+    return making.plan()
+
+
+def settled(
+    plan: PassPlan,
+    sets: Sequence[StrokeSet],
+    job: Job,
+    machine: Machine,
+    watch: Watch,
+    scheduled: Sequence[Scheduled],
+) -> PassPlan:
+    """The same passes at the times of their schedules, given by place in ``plan.passes``: when each begins, how long it
+    takes, what is wet by then, whether it is too long."""
+    canvas, clock_s = WetCanvas(machine.canvas.size_mm), 0.0
+    done: list[Pass] = []
+    for (row, _turn), places in _lists(plan).items():
         strokes, ink = sets[row], job.inks[row]
-        if not len(strokes):
-            continue
-        times = StrokeTimes.of(strokes, ink, machine)
         release_s = canvas.release_s(strokes, ink.tip_mm, clock_s)
-        maker = _Maker(row, times, ink, watch, release_s, clock_s)
-        maker.make()
-        deferred += len(maker.late)
-        passes += maker.passes
-        last = passes[-1]
-        clock_s = last.begin_s + last.seconds + 60.0 * watch.change_minutes
+        painted: list[Ints] = []
+        dry_s: list[Floats] = []
+        for place in places:
+            one, real = plan.passes[place], scheduled[place]
+            missing_s = release_s[one.strokes] - clock_s - real.begins_s
+            wet = np.flatnonzero(missing_s > 0.0)
+            limit_s = 60.0 * min(ink.pen_minutes or math.inf, watch.watch_minutes)
+            done.append(
+                replace(
+                    one,
+                    seconds=real.seconds,
+                    begin_s=clock_s,
+                    too_long=one.metres > (ink.pen_metres or math.inf) or real.seconds > limit_s,
+                    wet=Wet(wet, float(missing_s.max()) / 60.0) if len(wet) else None,
+                )
+            )
+            painted.append(one.strokes)
+            dry_s.append(clock_s + real.ends_s + 60.0 * ink.dry_minutes)
+            clock_s += real.seconds + 60.0 * watch.change_minutes
         if ink.dry_minutes > 0.0:
-            dry_s = np.empty(len(strokes))
-            for one in maker.passes:
-                ends = times.begins_s(one.strokes) + times.painting_s[one.strokes]
-                dry_s[one.strokes] = one.begin_s + ends + 60.0 * ink.dry_minutes
-            canvas.paint(strokes, dry_s, ink.tip_mm)
-    return PassPlan(tuple(passes), deferred)
+            canvas.paint(strokes.take(np.concatenate(painted)), np.concatenate(dry_s), ink.tip_mm)
+    return PassPlan(tuple(done), plan.deferred)
+
+
+def over_limits(plan: PassPlan, job: Job, watch: Watch) -> set[int]:
+    """Rows of the inks of which a pass of several strokes, or a pen by all its passes, takes longer than it may."""
+    over: set[int] = set()
+    pen_s: dict[int, float] = {}
+    for one in plan.passes:
+        most_s = 60.0 * (job.inks[one.ink].pen_minutes or math.inf)
+        pen_s[one.ink] = one.seconds + (0.0 if one.fresh_pen else pen_s[one.ink])
+        alone = len(one.strokes) == 1
+        if not alone and (one.seconds > 60.0 * watch.watch_minutes or pen_s[one.ink] > most_s):
+            over.add(one.ink)
+    return over
+
+
+def _lists(plan: PassPlan) -> dict[tuple[int, int], list[int]]:
+    """Places in ``plan.passes`` by ink and turn, in painting order."""
+    lists: dict[tuple[int, int], list[int]] = {}
+    for place, one in enumerate(plan.passes):
+        lists.setdefault((one.ink, one.turn), []).append(place)
+    return lists
 
 
 class _Maker:
     """Makes the passes of one ink, from ``clock_s`` on."""
 
     def __init__(
-        self, row: int, times: StrokeTimes, ink: Ink, watch: Watch, release_s: Floats, clock_s: float
+        self, row: int, times: StrokeTimes, ink: Ink, watch: Watch, clock_s: float, held: Sequence[float]
     ) -> None:
         self.passes: list[Pass] = []
         self.late: set[int] = set()
-        self._row, self._times, self._release_s, self._clock_s = row, times, release_s, clock_s
+        self.shares: list[float] = []
+        self._row, self._times, self._clock_s, self._held = row, times, clock_s, held
+        self._turn, self._release_s = 0, np.full(len(times), -math.inf)
         self._change_s = 60.0 * watch.change_minutes
         self._pen_m = ink.pen_metres if ink.pen_metres is not None else math.inf
         self._pen_s = 60.0 * ink.pen_minutes if ink.pen_minutes is not None else math.inf
@@ -157,14 +307,16 @@ class _Maker:
         self._each_s = self._approach_s + times.painting_s
         self._out_s, self._back_s = times.from_park_s(), times.to_park_s()
 
-    def make(self) -> None:
-        """Fill ``passes``."""
-        left = np.arange(len(self._times), dtype=np.int64)
-        for turn in range(ROUNDS):
-            share = self._even_share(left)
+    def make(self, left: Ints, turn: int, release_s: Floats) -> None:
+        """Add passes of the strokes ``left``; what touches them has dried by ``release_s``."""
+        self._turn, self._release_s = turn, release_s
+        for again in range(ROUNDS):
+            held = self._held[len(self.shares)] if len(self.shares) < len(self._held) else None
+            share = self._even_share(left) if held is None else min(held * HELD, 1.0)
+            self.shares.append(share if held is None else held)
             put_off = np.empty(0, dtype=np.int64)
             while len(left):
-                painted, put_off, rest, cut_by = self._walk(left, put_off, share, turn == ROUNDS - 1)
+                painted, put_off, rest, cut_by = self._walk(left, put_off, share, again == ROUNDS - 1)
                 if len(painted):
                     self._add(painted, cut_by)
                 left = rest
@@ -262,6 +414,7 @@ class _Maker:
         fresh = self._used_m + metres > self._pen_m or self._used_s + seconds > self._pen_s or not self.passes
         if fresh:
             self._used_m = self._used_s = 0.0
+        pen_m = self._used_m
         self._used_m += metres
         self._used_s += seconds
         missing_s = self._release_s[strokes] - begin_s - self._times.begins_s(strokes)
@@ -270,11 +423,13 @@ class _Maker:
             Pass(
                 self._row,
                 len(self.passes) + 1,
+                self._turn,
                 strokes,
                 metres,
                 seconds,
                 begin_s,
                 fresh,
+                pen_m,
                 cut_by,
                 metres > self._pen_m or seconds > min(self._pen_s, self._watch_s) * (1.0 + 1e-9),
                 Wet(wet, float(missing_s.max()) / 60.0) if len(wet) else None,

@@ -29,7 +29,7 @@ class StrokeTimes:
     """Seconds of the strokes of one ink, in the order in which they are given.
 
     painting_s: (S,) pen down, with its lowering, raising and rests. length_mm: (S,). Ways with the pen up are asked for
-    with ``approach_s``, since they depend on what was painted before.
+    with ``approach_s``, since they depend on what was painted before. All are the model's times ``_pace``.
     """
 
     painting_s: Floats
@@ -39,13 +39,17 @@ class StrokeTimes:
     _signs: npt.NDArray[np.int8]
     _park_mm: tuple[float, float]
     _cost: TravelCost
+    _pace: float = 1.0
 
     def __len__(self) -> int:
         return len(self.painting_s)
 
     @classmethod
-    def of(cls, strokes: StrokeSet, ink: Ink, machine: Machine) -> StrokeTimes:
-        """By the model. Tip and holder are taken for one, canvas and machine for parallel."""
+    def of(cls, strokes: StrokeSet, ink: Ink, machine: Machine, pace: float = 1.0) -> StrokeTimes:
+        """By the model. Tip and holder are taken for one, canvas and machine for parallel.
+
+        pace: what schedules have taken over what the model says, where that is known.
+        """
         motion, head = machine.motion, machine.head
         speed = ink.paint_speed_mm_s if ink.paint_speed_mm_s is not None else motion.paint_speed_mm_s
         lag_ms = max(axis.loop_lag_ms for axis in machine.axes.values())
@@ -61,28 +65,29 @@ class StrokeTimes:
             machine.park_mm[1] - machine.canvas.origin_mm[1],
         )
         return cls(
-            moving + still_s,
+            pace * (moving + still_s),
             strokes.lengths_mm(),
             strokes.points_mm[first],
             strokes.points_mm[last],
             first_signs(strokes.points_mm, first, first + 1),
             park,
             TravelCost.of(machine),
+            pace,
         )
 
     def approach_s(self, order: Ints) -> Floats:
         """Way with the pen up to each of the strokes ``order`` (n,), the first from the park position."""
         here = np.concatenate([np.reshape(self._park_mm, (1, 2)), self._leave_mm[order[:-1]]])[: len(order)]
-        return self._cost.links(here, self._entry_mm[order], self._signs[order])
+        return self._pace * self._cost.links(here, self._entry_mm[order], self._signs[order])
 
     def from_park_s(self) -> Floats:
         """Way from the park position to every stroke (S,)."""
         park = np.broadcast_to(np.asarray(self._park_mm), self._entry_mm.shape)
-        return self._cost.links(park, self._entry_mm, self._signs)
+        return self._pace * self._cost.links(park, self._entry_mm, self._signs)
 
     def to_park_s(self) -> Floats:
         """Way from the end of every stroke (S,) to the park position."""
-        return self._cost.straight(np.hypot(*(self._leave_mm - np.asarray(self._park_mm)).T))
+        return self._pace * self._cost.straight(np.hypot(*(self._leave_mm - np.asarray(self._park_mm)).T))
 
     def begins_s(self, order: Ints) -> Floats:
         """When the pen comes down on each of ``order`` (n,) after the pass has begun."""

@@ -41,6 +41,12 @@ class WetCanvas:
         )
         self._layers: list[tuple[Floats, float]] = []
 
+    def copy(self) -> WetCanvas:
+        """The same as it is; what is painted on one is not on the other."""
+        other = WetCanvas.__new__(WetCanvas)
+        other.cell_mm, other._shape, other._layers = self.cell_mm, self._shape, list(self._layers)
+        return other
+
     def paint(self, strokes: StrokeSet, dry_s: Floats, tip_mm: float) -> None:
         """An ink is painted with a tip of ``tip_mm``, its strokes dry at ``dry_s`` (S,)."""
         layer = np.full(self._shape, NEVER)

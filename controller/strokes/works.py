@@ -1,15 +1,15 @@
-"""From a drawing and a job's techniques to the strokes of every ink, in painting order.
+"""From a drawing and a job's techniques to the strokes of every ink, in painting order and cut into passes.
 
 Owns the way through the parts: inks, what is seen, traps, then each work by its technique, each area, line and dot
-with the tip as wide as it is when its turn comes. Knows no machine and no time. Frame: canvas mm.
+with the tip as wide as it is when its turn comes, counted from the pen that paints it. Frame: canvas mm.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +21,10 @@ from controller.config.job import Ink, Job, Technique
 from controller.strokes.band import band_paths
 from controller.strokes.build import TOUCH_RADIUS_MM, dot_strokes
 from controller.strokes.flat import flat_paths
-from controller.strokes.inks import AS_DRAWN, Assigned, assign, mistakes_of
+from controller.strokes.inks import AS_DRAWN, Assigned, assign, mistakes_of, painting_order
+from controller.strokes.kept import Keeper, NothingKept, kept_order, kept_paths, key_of
+from controller.strokes.order import along
+from controller.strokes.passes import InkPasses, JobPasses, PassPlan
 from controller.strokes.paths import Left, Paths, join_strokes, strokes_of
 from controller.strokes.regions import NO_SCREEN, Lines, Work, regions
 from controller.strokes.screen import Lattice, diameter_for, lattice, screen_dots
@@ -33,12 +36,14 @@ Floats = npt.NDArray[np.float64]
 Geometry = Any
 """A shapely geometry: the library brings no types."""
 
-Order = Callable[[StrokeSet], StrokeSet]
-"""Puts strokes in painting order; elements stay with their strokes."""
-
-FREE_ROUNDS: Final = 4
-"""So often widths and order are worked out in turn; after that the order stays and only widths change."""
-FIXED_ROUNDS: Final = 6
+FREE_ROUNDS: Final = 2
+"""So often widths, order and passes are worked out in turn; after that the order stays, and what share of the limits
+passes are held to."""
+FIXED_ROUNDS: Final = 12
+STEP_M: Final = 0.05
+"""Metres painted before an area or a band are rounded to this, so that it stays the same where little has changed."""
+OFF_MM: Final = 0.05
+"""A stroke of an area whose tip is by more than this not as wide as planned is told."""
 NAMED_AT_MOST: Final = 1000
 """Places and elements told one by one; the rest are counted."""
 
@@ -52,9 +57,11 @@ _LEFT: Final = {
 
 @dataclass(frozen=True, slots=True)
 class BuiltStrokes:
-    """strokes: by ink name, in painting order, of all inks of the job; skipped: all that is not painted as drawn."""
+    """strokes: by ink name, in their order, of all inks of the job; passes: indices into these, in painting order;
+    skipped: all that is not painted as drawn."""
 
     strokes: dict[str, StrokeSet]
+    passes: PassPlan
     skipped: tuple[Skipped, ...]
 
 
@@ -73,14 +80,16 @@ def build_works(
     drawing: Drawing,
     job: Job,
     job_path: Path,
-    order: Order,
+    making: JobPasses,
+    keeper: Keeper | None = None,
     progress: Callable[[str, str, float], None] = lambda _ink, _stage, _fraction: None,
 ) -> BuiltStrokes:
-    """All strokes of a job, by its techniques.
+    """All strokes of a job, by its techniques, and its passes.
 
-    order: called with the strokes of one ink; with a wearing tip more than once, as the width decides the strokes and
-    their order the width. progress: called with ink, stage and fraction done. A stroke's element is the shape that it
-    begins in; an area that several shapes share may have strokes through all of them.
+    making: nothing taken yet; takes all inks. keeper: keeps paths and orders for the next time. progress: called with
+    ink, stage and fraction done. With a wearing tip, strokes, their order and the passes are worked out in turn: the
+    width decides the strokes, and they decide how far the pen has painted before each. A stroke's element is the shape
+    that it begins in; an area that several shapes share may have strokes through all of them.
 
     Raises InputError for what does not fit the drawing and, if the job refuses it, what no ink can paint.
     """
@@ -98,11 +107,23 @@ def build_works(
         why = f"{lighter} is painted after {darker}, so its overlap will be seen on top"
         skipped.append(Skipped(f"ink {lighter}", "trap", why, "changed"))
     strokes: dict[str, StrokeSet] = {}
-    for row, ink in enumerate(job.inks):
-        task = _InkTask(drawing, job, ink, [work for work in traps.works if work.ink == row])
-        strokes[ink.name] = task.strokes(order, progress)
+    keeps = keeper if keeper is not None else NothingKept()
+    for row in painting_order(job):
+        works = [work for work in traps.works if work.ink == row]
+        task = _InkTask(drawing, job, row, works, making, keeps)
+        ordered, cut = task.strokes(progress)
+        making.take(ordered, cut)
+        strokes[job.inks[row].name] = ordered
         skipped += task.skipped
-    return BuiltStrokes(strokes, tuple(skipped))
+    return BuiltStrokes(strokes, making.plan(), tuple(skipped))
+
+
+def unpainted(drawing: Drawing, job: Job, job_path: Path) -> tuple[Skipped, ...]:
+    """What no ink paints or the drawing's reading left out. Raises InputError as ``build_works`` does, for these."""
+    assigned = assign(drawing, job)
+    if mistakes := mistakes_of(drawing, assigned, job, job_path):
+        raise InputError(mistakes)
+    return (*drawing.skipped, *_unmatched(assigned))
 
 
 def _unmatched(assigned: Assigned) -> Iterator[Skipped]:
@@ -149,13 +170,17 @@ class _Lines:
 
 @dataclass(frozen=True, slots=True)
 class _Dots:
-    """Dots of a work, a number each; element (D,), or None where the places decide."""
+    """Dots of a work, a number each; element (D,), or None where the places decide.
+
+    painted_mm: (D,) how wide they are from the first time, where this is the second.
+    """
 
     first: int
     work: int
     centre_mm: Floats
     diameter_mm: Floats
     element: npt.NDArray[np.int32] | None
+    painted_mm: Floats | None = None
 
 
 _Part = _Area | _Band | _Lines | _Dots
@@ -167,54 +192,110 @@ class _InkTask:
 
     drawing: Drawing
     job: Job
-    ink: Ink
+    row: int
     works: list[Work]
+    making: JobPasses
+    keeper: Keeper
     skipped: list[Skipped] = field(default_factory=list)
     parts: list[_Part] = field(default_factory=list)
     count: int = 0
     owners: dict[int, _Owners] = field(default_factory=dict)
 
-    def strokes(self, order: Order, progress: Callable[[str, str, float], None]) -> StrokeSet:
-        """In painting order. Each number's width is that of the tip where its first stroke begins."""
+    @property
+    def ink(self) -> Ink:
+        return self.job.inks[self.row]
+
+    def strokes(self, progress: Callable[[str, str, float], None]) -> tuple[StrokeSet, InkPasses]:
+        """In their order, and cut into passes. Each number's width is that of the tip where its first stroke begins."""
         for row, work in enumerate(self.works):
             self.cut_up(row, work)
         curve = None
         if self.ink.tip is not None:
             table = self.job.tips[self.ink.tip]
             curve = wear_curve(table.metres, table.width_mm)
+        turn_of = np.zeros(self.count, dtype=np.int64)
+        for part in self.parts:
+            if isinstance(part, _Dots) and part.painted_mm is not None:
+                turn_of[part.first : part.first + len(part.diameter_mm)] = 1
         begin_m = np.zeros(self.count)
         rank: npt.NDArray[np.int64] | None = None
+        shares: tuple[float, ...] = ()
         rounds = 1 if curve is None else FREE_ROUNDS + FIXED_ROUNDS
         for turn in range(rounds):
             built, left = self.build(curve, begin_m, progress)
             progress(self.ink.name, "ordering strokes", 0.0)
-            if rank is None:
-                ordered = order(built)
-            else:
-                ordered = built.take(np.argsort(rank[built.element], kind="stable").astype(np.int64))
-            begun_m = _begun_m(ordered, self.count)
+            ordered = self.ordered(built, turn_of, rank)
+            found = self.making.cut(self.row, ordered, turn_of[ordered.element], shares)
             if curve is None:
                 break
+            pen_m = _pen_metres(ordered, found)
+            begun_m = _begun_m(ordered, found, pen_m, self.count)
             off_mm = float(np.abs(curve.width_mm(begun_m) - curve.width_mm(begin_m)).max(initial=0.0))
             if off_mm <= QUANTUM_MM / 2.0:
+                self.tell_wear(curve, built, ordered, begin_m, pen_m)
                 break
             if turn == rounds - 1:
                 why = f"the tip's width settles to {off_mm:.3f} mm only; it wears too much within a stroke"
                 self.skipped.append(Skipped(f"ink {self.ink.name}", "wear", why, "changed"))
             if turn == FREE_ROUNDS - 1:
-                rank = np.argsort(np.argsort(begun_m, kind="stable")).astype(np.int64)
+                sequence = found.sequence()
+                rank = np.full(self.count, self.count, dtype=np.int64)
+                np.minimum.at(rank, ordered.element[sequence], np.arange(len(sequence)))
+                shares = found.shares
             begin_m = begun_m
         self.tell(left)
-        if (
-            curve is not None
-            and (total_m := float(ordered.lengths_mm().sum()) / 1000.0) > curve.measured_to_m
-        ):
+        return self.named(ordered), found
+
+    def ordered(
+        self, built: StrokeSet, turn_of: npt.NDArray[np.int64], rank: npt.NDArray[np.int64] | None
+    ) -> StrokeSet:
+        """In a good order, each turn for itself, or by the ``rank`` of their numbers."""
+        park_mm, cost = self.making.park_mm, self.making.cost
+        sets: list[StrokeSet] = []
+        for turn in np.unique(turn_of[built.element]).tolist():
+            mine = built.take(np.flatnonzero(turn_of[built.element] == turn).astype(np.int64))
+            if rank is None:
+                sets.append(kept_order(self.keeper, mine, park_mm, cost))
+            else:
+                order = np.argsort(rank[mine.element], kind="stable").astype(np.int64)
+                sets.append(along(mine.take(order), park_mm, park_mm, cost))
+        return join_strokes(sets) if sets else built
+
+    def tell_wear(
+        self, curve: WearCurve, built: StrokeSet, ordered: StrokeSet, begin_m: Floats, pen_m: Floats
+    ) -> None:
+        """Report where a tip paints farther than it was measured to, and where an area is planned for another width
+        than the tip has by then: where a pen is changed between its strokes, or they are not painted in one go."""
+        furthest_m = float((pen_m + ordered.lengths_mm() / 1000.0).max(initial=0.0))
+        if furthest_m > curve.measured_to_m:
             why = (
-                f"the tip was measured to {curve.measured_to_m:g} m and paints {total_m:.1f} m; "
+                f"the tip was measured to {curve.measured_to_m:g} m and paints {furthest_m:.1f} m; "
                 "its width stays as last measured"
             )
             self.skipped.append(Skipped(f"ink {self.ink.name}", "wear", why, "changed"))
-        return self.named(ordered)
+        lengths_m = built.lengths_mm() / 1000.0
+        # Strokes of a number, in the order in which they were planned, follow one another in ``built``.
+        begins = np.concatenate([[True], np.diff(built.element) != 0])[: len(built)]
+        before_m = np.cumsum(lengths_m) - lengths_m
+        before_m -= before_m[begins][np.cumsum(begins) - 1]
+        planned_mm = curve.width_mm(begin_m[built.element] + before_m)
+        many = np.bincount(built.element, minlength=self.count)
+        for number in np.flatnonzero(many > 1).tolist():
+            # Which stroke is which is lost in ordering; the spread of widths says enough.
+            mine = curve.width_mm(pen_m[ordered.element == number])
+            theirs = planned_mm[built.element == number]
+            off_mm = float(np.abs(np.sort(mine) - np.sort(theirs)).max())
+            if off_mm > OFF_MM:
+                place = built.points_mm[built.offsets[np.flatnonzero(built.element == number)[0]]]
+                part = self.parts[
+                    int(np.searchsorted([one.first for one in self.parts], number, "right")) - 1
+                ]
+                element = int(self.owner(part.work).of(place[None])[0])
+                why = (
+                    f"its strokes are painted far apart or with two pens: up to {off_mm:.2f} mm wider or narrower "
+                    "than planned"
+                )
+                self.skipped.append(Skipped(self.drawing.element_ids[element], "wear", why, "changed"))
 
     def how(self, work: Work) -> Technique:
         return Technique() if work.technique == AS_DRAWN else self.job.techniques[work.technique]
@@ -236,11 +317,19 @@ class _InkTask:
         else:
             assert work.dots is not None
             dots = work.dots
-            self.add(_Dots(self.count, row, dots.centre_mm, dots.diameter_mm, dots.element), len(dots))
+            self.add_dots(_Dots(self.count, row, dots.centre_mm, dots.diameter_mm, dots.element), how)
 
     def add(self, part: _Part, numbers: int = 1) -> None:
         self.parts.append(part)
         self.count += numbers
+
+    def add_dots(self, dots: _Dots, how: Technique) -> None:
+        """Dots, and the same again where the technique paints them twice."""
+        self.add(dots, len(dots.diameter_mm))
+        if how.again is not None:
+            wider_mm = dots.diameter_mm + (how.enlarge_mm or 0.0)
+            again = replace(dots, first=self.count, diameter_mm=wider_mm, painted_mm=dots.diameter_mm)
+            self.add(again, len(wider_mm))
 
     def add_areas(
         self, row: int, areas: Sequence[Geometry], how: Technique, *, contour: bool = False
@@ -271,7 +360,7 @@ class _InkTask:
                 f"dots of {diameter_mm:.2f} mm are painted {least_mm:.2f} mm wide, the least that the tip can"
             )
             self.skipped.append(Skipped(name, "screen", why, "changed"))
-        self.add(_Dots(self.count, row, found.centre_mm, found.diameter_mm, None), len(found.centre_mm))
+        self.add_dots(_Dots(self.count, row, found.centre_mm, found.diameter_mm, None), how)
         self.add_areas(row, found.clipped, how, contour=True)
 
     def build(
@@ -297,13 +386,14 @@ class _InkTask:
 
     def filled(self, part: _Area | _Band, curve: WearCurve | None, begin_m: float) -> Paths:
         how, tolerance_mm = part.how, self.drawing.tolerance_mm
+        begin_m = round(begin_m / STEP_M) * STEP_M
         if isinstance(part, _Band):
             lines = self.works[part.work].lines
             assert lines is not None
             row = part.line
             tip_mm = self.ink.tip_mm if curve is None else float(curve.quantised_mm(begin_m))
-            return band_paths(
-                lines.line_mm(row),
+            points = lines.line_mm(row)
+            form = (
                 float(lines.width_mm[row]),
                 int(lines.cap[row]),
                 int(lines.join[row]),
@@ -312,13 +402,30 @@ class _InkTask:
                 how.overlap,
                 tolerance_mm,
             )
-        return flat_paths(
-            part.area,
-            self.ink.tip_mm if curve is None else curve.from_metres(begin_m),
+            return kept_paths(self.keeper, "bands", key_of(points, form), lambda: band_paths(points, *form))
+        style: Literal["contour", "hatch"] = "contour" if part.contour else "hatch"
+        wear = None if curve is None else (curve.metres, curve.widths_mm, begin_m, QUANTUM_MM)
+        key = key_of(
+            shapely.to_wkb(part.area),
+            self.ink.tip_mm,
+            wear,
             how.overlap,
-            "contour" if part.contour else "hatch",
+            style,
             how.hatch_angle_deg,
             tolerance_mm,
+        )
+        return kept_paths(
+            self.keeper,
+            "flats",
+            key,
+            lambda: flat_paths(
+                part.area,
+                self.ink.tip_mm if curve is None else curve.from_metres(begin_m),
+                how.overlap,
+                style,
+                how.hatch_angle_deg,
+                tolerance_mm,
+            ),
         )
 
     def lines(self, part: _Lines) -> StrokeSet:
@@ -338,7 +445,12 @@ class _InkTask:
             else curve.quantised_mm(begin_m[part.first : part.first + count]),
             self.ink.step_mm / self.ink.tip_mm,
             self.drawing.tolerance_mm,
+            # The same way a second time is a dot as the first, not the little that would make it wider.
+            part.painted_mm if part.painted_mm is not None and self.grows(part) else None,
         )
+
+    def grows(self, part: _Dots) -> bool:
+        return self.how(self.works[part.work]).again == "enlarge"
 
     def tell(self, left: list[tuple[int, Left]]) -> None:
         """Report what the tip is too wide for, the first so many by element and place."""
@@ -431,9 +543,20 @@ def _line_strokes(lines: Lines, first: int) -> StrokeSet:
     )
 
 
-def _begun_m(strokes: StrokeSet, count: int) -> Floats:
-    """Metres painted before the first stroke of each of ``count`` numbers; 0 for a number without strokes."""
-    lengths = strokes.lengths_mm()
-    begun = np.full(count, np.inf)
-    np.minimum.at(begun, strokes.element, (np.cumsum(lengths) - lengths) / 1000.0)
-    return np.where(np.isfinite(begun), begun, 0.0)
+def _pen_metres(strokes: StrokeSet, found: InkPasses) -> Floats:
+    """Metres that its pen has painted before each stroke (S,)."""
+    lengths_m = strokes.lengths_mm() / 1000.0
+    pen_m = np.zeros(len(strokes))
+    for one in found.passes:
+        each = lengths_m[one.strokes]
+        pen_m[one.strokes] = one.pen_m + np.cumsum(each) - each
+    return pen_m
+
+
+def _begun_m(strokes: StrokeSet, found: InkPasses, pen_m: Floats, count: int) -> Floats:
+    """``pen_m`` at the first painted stroke of each of ``count`` numbers; 0 for a number without strokes."""
+    sequence = found.sequence()
+    begun = np.zeros(count)
+    # Of equal numbers the last one written stays: the earliest.
+    begun[strokes.element[sequence[::-1]]] = pen_m[sequence[::-1]]
+    return begun

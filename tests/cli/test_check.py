@@ -31,12 +31,15 @@ group = "ink-moon"
 colour = "#f4e9c1"
 tip_mm = 3.0
 """
+SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" viewBox="0 0 90 60">
+<g id="ink-moon"><circle id="moon" cx="20" cy="20" r="9" fill="#f4e9c1"/></g></svg>
+"""
 
 
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
     """A job file with its artwork."""
-    (tmp_path / "evening.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg"/>')
+    (tmp_path / "evening.svg").write_text(SVG)
     path = tmp_path / "job.toml"
     path.write_text(JOB)
     return path
@@ -117,6 +120,24 @@ def test_warnings_do_not_fail(capsys: pytest.CaptureFixture[str], tmp_path: Path
     assert main(["check", "--json", path]) == 0
     said = capsys.readouterr()
     assert json.loads(said.out)["machines"][0]["warnings"][0]["where"] == "axes.x.moving_mass_kg"
+
+
+def test_check_lists_what_no_ink_paints(capsys: pytest.CaptureFixture[str], job: Path) -> None:
+    """Text and shapes of colours that no ink has are named before anything is prepared, with and without --json."""
+    more = '<text id="sign">LOW TIDE</text><circle id="buoy" cx="60" cy="20" r="9" fill="#c04040"/></svg>'
+    job.with_name("evening.svg").write_text(SVG.replace("</svg>", more))
+    assert main(["check", str(job)]) == 0
+    assert "not painted: sign (text)" in capsys.readouterr().err
+    by_colour = JOB.replace('group = "ink-moon"\n', "").replace(
+        "format = 1", 'format = 1\nunmatched = "skip"'
+    )
+    job.write_text(by_colour)
+    assert main(["check", "--json", str(job)]) == 0
+    skipped = json.loads(capsys.readouterr().out)["jobs"][0]["skipped"]
+    assert {(one["element_id"], one["what"]) for one in skipped} == {("sign", "text"), ("buoy", "ink")}
+    job.write_text(by_colour.replace('unmatched = "skip"\n', ""))
+    assert main(["check", str(job)]) == Exit.BAD_INPUT
+    assert "buoy" in capsys.readouterr().err
 
 
 def test_all_mistakes_of_all_files(capsys: pytest.CaptureFixture[str], tmp_path: Path, job: Path) -> None:

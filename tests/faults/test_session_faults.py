@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from controller.session.journal import Journal
-from controller.session.prepare import load_prepared
+from controller.session.prepared import load_prepared
 from controller.session.strokewatch import FLAG_STOPPING
 from controller.stream.timinglog import read_timing_log
 from drivers.clock import NS_PER_S
@@ -150,7 +150,7 @@ def test_interrupted_then_painted_to_its_end(site, capsys) -> None:
     assert site.here("paint", str(site.job), "--virtual", "--yes", "--json") == 0
     assert '"state": "finished"' in capsys.readouterr().out
 
-    schedule = load_prepared(site.state.root / "prepared" / "waves").schedule("teal")
+    schedule = load_prepared(site.state.root / "prepared" / "waves").schedule("teal-1")
     journal = Journal.read(site.state.journal)
     real, virtual = [run for run in journal.runs() if run.pass_id is not None][-2:]
     journal.close()

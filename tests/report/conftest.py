@@ -17,7 +17,7 @@ from controller.motion.plan import plan_pass
 from controller.motion.schedule import Schedule
 from controller.report.painted import Painted
 from controller.session.journal import Journal
-from controller.session.prepare import PREPARED_FILE, PreparedInk, PreparedJob
+from controller.session.prepared import PREPARED_FILE, PreparedInk, PreparedJob, PreparedPass
 from controller.session.rows import HomingRow
 from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import HomingTask, ScheduleTask, StreamSpec
@@ -133,16 +133,21 @@ def make_session(root: Path, clock: str = "real", machine_file: Path | None = No
     strokes = made_strokes()
     schedule = plan_pass(strokes, ink, machine, machine.park_mm)
     prepared = root / "prepared" / "low-tide"
-    (prepared / "moon").mkdir(parents=True)
-    strokes.save(prepared / "moon" / "strokes.npz")
-    schedule.save(prepared / "moon" / "schedule")
-    made = PreparedInk(
-        name="moon", colour="#0072b2", tip_mm=2.0, strokes=3, metres=0.2, ticks=schedule.ticks, seconds=9.0,
-        digest=schedule.digest(),
+    (prepared / "moon-1").mkdir(parents=True)
+    strokes.save(prepared / "moon-1" / "strokes.npz")
+    schedule.save(prepared / "moon-1" / "schedule")
+    made = PreparedPass(
+        name="moon-1", ink="moon", number=1, of=1, turn=0, colour="#0072b2", tip_mm=2.0, tip_end_mm=2.0, strokes=3,
+        metres=0.2, pen_m=0.0, ticks=schedule.ticks, seconds=9.0, fresh_pen=True, cut_by="end", too_long=False,
+        wet_strokes=0, wet_minutes=0.0, digest=schedule.digest(),
     )  # fmt: skip
-    record = PreparedJob(
-        job="low-tide", job_digest="0", machine=machine.name, sources={}, inks=(made,), skipped=()
+    moon = PreparedInk(
+        name="moon", colour="#0072b2", tip_mm=2.0, passes=1, strokes=3, metres=0.2, seconds=9.0, pens=1
     )
+    record = PreparedJob(
+        job="low-tide", job_digest="0", machine=machine.name, sources={}, inks=(moon,), passes=(made,),
+        change_minutes=5.0, deferred=0, skipped=(),
+    )  # fmt: skip
     (prepared / PREPARED_FILE).write_text(record.model_dump_json())
 
     journal = Journal.open(state.journal, machine.name, now_ms=lambda: 1_750_000_000_000)
@@ -156,13 +161,15 @@ def make_session(root: Path, clock: str = "real", machine_file: Path | None = No
     ]
     journal.record_homing(session, homing.id, rows, accepted=True, reason="")
     row = journal.begin_pass(
-        session, job="low-tide", job_digest="0", ink="moon", ink_index=0, schedule_digest=schedule.digest(),
-        folder=prepared / "moon", strokes=3,
+        session, job="low-tide", job_digest="0", name="moon-1", ink="moon", ink_index=0,
+        schedule_digest=schedule.digest(), folder=prepared / "moon-1", strokes=3,
     )  # fmt: skip
-    run = journal.begin_run(session, "moon", lambda number: state.run_folder(number, "moon"), pass_id=row.id)
+    run = journal.begin_run(
+        session, "moon-1", lambda number: state.run_folder(number, "moon-1"), pass_id=row.id
+    )
     begin_ns = 20_000_000_000
     records = tick_records(schedule, machine, begin_ns)
-    task = ScheduleTask(folder=str(prepared / "moon" / "schedule"))
+    task = ScheduleTask(folder=str(prepared / "moon-1" / "schedule"))
     _write_run(run.folder, machine, machine_path, task, records, clock)
     journal.finish_strokes(row.id, run.id, [(0, begin_ns + 10), (1, begin_ns + 20)])
     journal.end_run(run.id, "stopped", "asked", realtime=True)

@@ -13,7 +13,7 @@ from controller.config.load import load_job
 from controller.config.places import StateDir, shipped
 from controller.session import verbs
 from controller.session.operator import SimulatedOperator
-from controller.session.prepare import Prepared, PreparedInk
+from controller.session.prepared import Prepared, PreparedPass
 from controller.session.recorder import Advance
 from controller.session.service import Service
 from controller.session.states import DaemonState
@@ -69,9 +69,9 @@ class Seen(Watcher):
         """Keep it."""
         self.homings.append((accepted, tuple(lines)))
 
-    def pass_begun(self, ink: PreparedInk, number: int, count: int, finished: int, ticks: int) -> None:
+    def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:
         """Keep it."""
-        self.begun.append((ink.name, finished))
+        self.begun.append((part.name, finished))
 
     def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:
         """Call when it is time."""

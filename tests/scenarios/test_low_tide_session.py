@@ -21,9 +21,9 @@ def test_every_stroke_lies_on_its_path(low_tide: tuple) -> None:
     """Every stroke was painted once, no painted point is 0.5 mm off its path, none of the path was missed."""
     bench, _, _ = low_tide
     painted, prepared = load_painted(bench.state.twin / "canvas.npz"), bench.prepared()
-    for ink in prepared.record.inks:
-        found = stroke_deviations(painted, prepared.strokes(ink.name), ink.name)
-        assert found["contacts"].tolist() == [1] * ink.strokes
+    for part in prepared.record.passes:
+        found = stroke_deviations(painted, prepared.strokes(part.name), part.ink)
+        assert found["contacts"].tolist() == [1] * part.strokes
         assert found["off_max_mm"].max() < TOLERANCE_MM
         assert found["missed_mm"].max() < TOLERANCE_MM
 
@@ -33,9 +33,9 @@ def test_closed_shapes_close(low_tide: tuple) -> None:
     bench, _, _ = low_tide
     painted, prepared = load_painted(bench.state.twin / "canvas.npz"), bench.prepared()
     loops = 0
-    for ink in prepared.record.inks:
-        strokes = prepared.strokes(ink.name)
-        gaps = stroke_deviations(painted, strokes, ink.name)["closing_gap_mm"]
+    for part in prepared.record.passes:
+        strokes = prepared.strokes(part.name)
+        gaps = stroke_deviations(painted, strokes, part.ink)["closing_gap_mm"]
         closed = strokes.kind == StrokeKind.LOOP
         loops += int(closed.sum())
         assert np.all(gaps[closed] < TOLERANCE_MM)
@@ -56,9 +56,9 @@ def test_streamed_ticks_are_the_planned_ticks(low_tide: tuple) -> None:
     journal = Journal.read(bench.state.journal)
     runs = {run.what: run for run in journal.runs(done.session)}
     journal.close()
-    for ink in prepared.record.inks:
-        schedule = prepared.schedule(ink.name)
-        records = read_timing_log(runs[ink.name].folder / "timing.gtl").records
+    for part in prepared.record.passes:
+        schedule = prepared.schedule(part.name)
+        records = read_timing_log(runs[part.name].folder / "timing.gtl").records
         streamed = records[records["segment"] >= 0]
         untrimmed = streamed["velocity_units"] - streamed["trim_units"]
         # A hold repeats the end of a LOWER or RAISE at zero velocity; it adds ticks, never motion.
@@ -78,15 +78,15 @@ def test_journal_tells_the_whole_session(low_tide: tuple) -> None:
     assert isinstance(done, Done)
     journal = Journal.read(bench.state.journal)
     prepared = bench.prepared()
-    assert [(p.ink, p.state) for p in journal.passes(done.session)] == [
-        (ink.name, "finished") for ink in prepared.record.inks
+    assert [(p.name, p.state) for p in journal.passes(done.session)] == [
+        (part.name, "finished") for part in prepared.record.passes
     ]
     for row in journal.passes(done.session):
         assert journal.finished_strokes(row.id) == list(range(row.strokes))
         instants = [finished_ns for _, _, finished_ns in journal.stroke_rows(row.id)]
         assert instants == sorted(instants)
     whats = [run.what for run in journal.runs(done.session)]
-    assert whats == ["homing", "ochre", "homing", "teal", "homing", "black"]
+    assert whats == ["homing", "ochre-1", "homing", "teal-1", "homing", "black-1"]
     assert all(run.end == "done" for run in journal.runs(done.session))
     assert len(journal.homings(done.session)) == 6
     assert journal.registered
@@ -101,10 +101,15 @@ def test_figures_add_up(low_tide: tuple) -> None:
     """The table by pass: strokes and metres of the strokes, at least the planned ticks, no lateness in virtual time."""
     bench, done, _ = low_tide
     prepared = bench.prepared()
-    for figure, ink in zip(figures_of(bench.state, done.session), prepared.record.inks, strict=True):
-        assert (figure.ink, figure.strokes, figure.clock) == (ink.name, ink.strokes, "virtual")
-        assert abs(figure.metres - prepared.strokes(ink.name).lengths_mm().sum() / 1000) < 1e-9
-        assert figure.ticks >= ink.ticks
+    for figure, part in zip(figures_of(bench.state, done.session), prepared.record.passes, strict=True):
+        assert (figure.name, figure.ink, figure.strokes, figure.clock) == (
+            part.name,
+            part.ink,
+            part.strokes,
+            "virtual",
+        )
+        assert abs(figure.metres - prepared.strokes(part.name).lengths_mm().sum() / 1000) < 1e-9
+        assert figure.ticks >= part.ticks
         assert figure.timing is not None
         assert figure.timing.max_us == 0.0
         assert set(figure.homing_spread_mm) == {"x", "y"}

@@ -39,11 +39,11 @@ def test_stopped_pass_goes_on_with_its_first_unfinished_stroke(bench, seen) -> N
 
     again = type(seen)()
     done = bench.paint(again)
-    assert again.begun[0] == ("ochre", len(before))
+    assert again.begun[0] == ("ochre-1", len(before))
     journal = Journal.read(bench.state.journal)
     run = next(run for run in journal.runs(done.session) if run.pass_id == stopped.id)
     prepared = bench.prepared()
-    schedule = prepared.schedule("ochre")
+    schedule = prepared.schedule("ochre-1")
     first = schedule.segments[run.first_segment]
     assert (first["kind"], first["stroke"]) == (SegmentKind.TRAVEL, len(before))
     records = read_timing_log(run.folder / "timing.gtl").records
@@ -56,7 +56,7 @@ def test_stopped_pass_goes_on_with_its_first_unfinished_stroke(bench, seen) -> N
     journal.close()
 
     painted = load_painted(bench.state.twin / "canvas.npz")
-    found = stroke_deviations(painted, prepared.strokes("ochre"), "ochre")
+    found = stroke_deviations(painted, prepared.strokes("ochre-1"), "ochre")
     assert found["off_max_mm"].max() < 0.5
     assert found["contacts"][: len(before)].tolist() == [1] * len(before)
     assert found["contacts"].max() <= 2
@@ -69,7 +69,7 @@ def test_stop_keeps_the_axes_on_the_path(bench, seen) -> None:
     bench.home()
     with pytest.raises(StoppedError):
         bench.paint(seen, meanwhile=services.append)
-    strokes = bench.prepared().strokes("ochre")
+    strokes = bench.prepared().strokes("ochre-1")
     painted = load_painted(bench.state.twin / "canvas.npz")
     assert np.nanmax(stroke_deviations(painted, strokes, "ochre")["off_max_mm"]) < 0.5
     record = MotionRecord.load(bench.state.twin / "motion.npz")
@@ -130,7 +130,10 @@ def test_painted_ink_is_left_alone_and_again_paints_it_anew(bench, seen) -> None
     done = bench.paint(inks=["teal"], again=True)
     assert [(one.ink, one.painted_now) for one in done.passes] == [("teal", 2)]
     painted = load_painted(bench.state.twin / "canvas.npz")
-    assert stroke_deviations(painted, bench.prepared().strokes("teal"), "teal")["contacts"].tolist() == [2, 2]
+    assert stroke_deviations(painted, bench.prepared().strokes("teal-1"), "teal")["contacts"].tolist() == [
+        2,
+        2,
+    ]
 
 
 def test_changed_plan_is_not_painted_over_the_old_one(bench) -> None:
@@ -139,7 +142,7 @@ def test_changed_plan_is_not_painted_over_the_old_one(bench) -> None:
     bench.paint(inks=["teal"])
     svg = bench.job.parent / "small.svg"
     svg.write_text(svg.read_text().replace('width="40"', 'width="35"'))
-    with pytest.raises(RefusedError, match=r"teal was painted from another plan.*--again"):
+    with pytest.raises(RefusedError, match=r"teal-1 was painted from another plan.*--again"):
         bench.paint(inks=["teal"])
     assert [one.ink for one in bench.paint(inks=["teal"], again=True).passes] == ["teal"]
 
@@ -148,4 +151,4 @@ def test_same_plan_whenever_it_is_made(bench, tmp_path) -> None:
     """Preparing twice plans the same ticks: digests agree, so real and virtual sessions stream the same."""
     first = bench.prepared()
     second = verbs.prepare(bench.job, bench.machine, tmp_path / "other")
-    assert [ink.digest for ink in first.record.inks] == [ink.digest for ink in second.record.inks]
+    assert [one.digest for one in first.record.passes] == [one.digest for one in second.record.passes]

@@ -14,7 +14,8 @@ from controller.config.load import load_machine
 from controller.config.places import StateDir, shipped
 from controller.session.journal import Journal
 from controller.session.operator import SimulatedOperator
-from controller.session.prepare import Prepared, PreparedInk, prepare
+from controller.session.prepare import prepare
+from controller.session.prepared import Prepared, PreparedPass
 from controller.session.runner import Order
 from controller.session.service import Service
 from controller.session.watcher import Watcher
@@ -88,9 +89,9 @@ class FakeRunner:
         """Keep it."""
         self.calls.append(f"stop_now {reason} {by}")
 
-    async def load_pen(self, ink: PreparedInk) -> None:
+    async def load_pen(self, part: PreparedPass) -> None:
         """Keep it."""
-        self.calls.append(f"pen {ink.name}")
+        self.calls.append(f"pen {part.ink}")
 
     async def close(self) -> None:
         """Keep it."""

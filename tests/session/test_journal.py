@@ -28,7 +28,7 @@ def _homing(axis: str, offset: float, difference: float | None = None) -> Homing
 
 def _begin_pass(journal: Journal, session: int, ink: str = "moon", digest: str = "d1") -> int:
     return journal.begin_pass(
-        session, job="low-tide", job_digest="j", ink=ink, ink_index=0, schedule_digest=digest,
+        session, job="low-tide", job_digest="j", name=f"{ink}-1", ink=ink, ink_index=0, schedule_digest=digest,
         folder=Path("/nowhere") / ink, strokes=5,
     ).id  # fmt: skip
 
@@ -40,6 +40,32 @@ def test_journal_of_another_machine_is_refused(tmp_path: Path) -> None:
         InputError, match=r"j\.sqlite: machine: expected the journal of 'barn', got .*'boathouse'"
     ):
         Journal.open(tmp_path / "j.sqlite", "barn")
+
+
+def test_journal_of_version_1_is_read_and_brought_up_to_date(tmp_path: Path) -> None:
+    """A journal from before passes had names: each was its ink's only one. Readers leave it, a session changes it."""
+    path = tmp_path / "j.sqlite"
+    journal = _journal(path)
+    pass_id = _begin_pass(journal, journal.begin_session("paint"))
+    journal.end_pass(pass_id, "finished")
+    journal.close()
+    db = sqlite3.connect(path)
+    db.execute("ALTER TABLE passes DROP COLUMN name")
+    db.execute("PRAGMA user_version=1")
+    db.close()
+    for _ in range(2):
+        reader = Journal.read(path)
+        assert [(row.name, row.ink, row.state) for row in reader.passes()] == [("moon-1", "moon", "finished")]
+        reader.close()
+    journal = _journal(path)
+    found = journal.latest_pass("low-tide", "moon-1")
+    assert found is not None
+    assert found.id == pass_id
+    assert _begin_pass(journal, 1) > pass_id
+    journal.close()
+    reader = Journal.read(path)
+    assert [row.name for row in reader.passes()] == ["moon-1", "moon-1"]
+    reader.close()
 
 
 def test_file_that_is_no_journal_is_refused_and_left_alone(tmp_path: Path) -> None:
@@ -129,7 +155,7 @@ def test_pass_begun_anew_abandons_the_unfinished_one_only(tmp_path: Path) -> Non
     assert {p.id: p.state for p in journal.passes()} == {
         finished: "finished", stopped: "abandoned", other: "begun", anew: "begun",
     }  # fmt: skip
-    latest = journal.latest_pass("low-tide", "moon")
+    latest = journal.latest_pass("low-tide", "moon-1")
     assert latest is not None
     assert latest.id == anew
     journal.close()
@@ -205,8 +231,8 @@ from pathlib import Path
 from controller.session.journal import Journal
 journal = Journal.open(Path(sys.argv[1]), "boathouse")
 session = journal.begin_session("paint")
-pass_id = journal.begin_pass(session, job="j", job_digest="", ink="moon", ink_index=0, schedule_digest="d",
-                             folder=Path("/x"), strokes=10**6).id
+pass_id = journal.begin_pass(session, job="j", job_digest="", name="moon-1", ink="moon", ink_index=0,
+                             schedule_digest="d", folder=Path("/x"), strokes=10**6).id
 run = journal.begin_run(session, "moon", lambda n: Path("/x"), pass_id=pass_id)
 stroke = 0
 while True:

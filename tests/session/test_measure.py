@@ -92,5 +92,5 @@ async def test_a_pen_that_would_come_down_is_no_test(bench, three) -> None:
     await bench.service().home()
     bench.runner.orders.clear()
     with pytest.raises(ValueError, match="pen up"):
-        await bench.service().measure("line", three.ink_folder("teal") / "schedule")
+        await bench.service().measure("line", three.pass_folder("teal-1") / "schedule")
     assert bench.runner.orders == []

@@ -12,10 +12,28 @@ from rich.console import Console
 
 from controller.config.errors import RefusedError
 from controller.session.operator import TerminalOperator
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 
-INK = PreparedInk(
-    name="teal", colour="#1f7a78", tip_mm=4.0, strokes=3, metres=0.15, ticks=1, seconds=0.1, digest=""
+FRESH = PreparedPass(
+    name="teal-2",
+    ink="teal",
+    number=2,
+    of=3,
+    turn=0,
+    colour="#1f7a78",
+    tip_mm=4.0,
+    tip_end_mm=4.0,
+    strokes=3,
+    metres=0.15,
+    pen_m=0.0,
+    ticks=1,
+    seconds=0.1,
+    fresh_pen=True,
+    cut_by="metres",
+    too_long=False,
+    wet_strokes=0,
+    wet_minutes=0.0,
+    digest="",
 )
 
 
@@ -29,7 +47,7 @@ async def test_only_yes_is_yes(typed: str, answer: bool) -> None:
     with os.fdopen(theirs, "r") as stdin:
         operator = TerminalOperator(Console(file=shown), stdin)
         os.write(ours, typed.encode())
-        assert await operator.load_pen(INK, 2, 3) is answer
+        assert await operator.load_pen(FRESH, 2, 3) is answer
     os.close(ours)
     assert "pass 2 of 3" in shown.getvalue()
     assert "teal" in shown.getvalue()
@@ -56,3 +74,20 @@ async def test_nobody_to_ask() -> None:
     with os.fdopen(read_end) as stdin, pytest.raises(RefusedError, match="--yes"):
         await TerminalOperator(Console(file=io.StringIO()), stdin).confirm("Sure?")
     os.close(write_end)
+
+
+def test_prompt_says_whether_a_fresh_pen_is_wanted() -> None:
+    """A fresh pen is asked for by ink and tip; a pen in use by what it has painted and how wide it is by then."""
+
+    def said(part: PreparedPass) -> str:
+        ours, theirs = pty.openpty()
+        shown = io.StringIO()
+        with os.fdopen(theirs, "r") as stdin:
+            os.write(ours, b"y\n")
+            asyncio.run(TerminalOperator(Console(file=shown, width=200), stdin).load_pen(part, 2, 3))
+        os.close(ours)
+        return shown.getvalue()
+
+    worn = FRESH.model_copy(update={"fresh_pen": False, "pen_m": 43.21, "tip_mm": 4.18})
+    assert "teal-2: put in a fresh teal pen (#1f7a78, 4 mm tip); 3 strokes" in said(FRESH)
+    assert "teal-2: the teal pen that has painted 43.2 m goes on (#1f7a78, 4.18 mm tip)" in said(worn)

@@ -11,7 +11,8 @@ from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.places import shipped
 from controller.session import prepare as prepare_module
-from controller.session.prepare import load_prepared, prepare
+from controller.session.prepare import prepare
+from controller.session.prepared import load_prepared
 
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="60mm" viewBox="0 0 100 60">
 <g id="moon"><circle id="full" cx="20" cy="20" r="5" fill="none" stroke="#000"/><text id="sign">T</text></g>
@@ -54,7 +55,7 @@ def test_folder_says_what_it_holds(files: tuple[Path, Path], tmp_path: Path) -> 
     assert read.record == made.record
     assert read.stale() == []
     assert [one.element_id for one in read.record.skipped] == ["sign"]
-    for ink in read.record.inks:
+    for ink in read.record.passes:
         strokes, schedule = read.strokes(ink.name), read.schedule(ink.name)
         assert (ink.strokes, ink.ticks, ink.digest) == (len(strokes), schedule.ticks, schedule.digest())
         assert ink.metres == pytest.approx(strokes.lengths_mm().sum() / 1000)
@@ -65,7 +66,7 @@ def test_folder_says_what_it_holds(files: tuple[Path, Path], tmp_path: Path) -> 
 def test_motion_stays_within_the_soft_limits(files: tuple[Path, Path], tmp_path: Path) -> None:
     """Every tick boundary of every ink, lead-ins included, lies within the travel."""
     prepared, machine = prepare(*files, tmp_path / "out"), load_machine(files[1])
-    for ink in prepared.record.inks:
+    for ink in prepared.record.passes:
         boundaries = prepared.schedule(ink.name).boundaries_quanta()
         for index, name in enumerate(("x", "y")):
             mm = boundaries[:, index] / machine.quanta_per_mm(name)
@@ -127,12 +128,12 @@ def test_swapped_in_whole(
 def test_damaged_schedule_is_noticed(files: tuple[Path, Path], tmp_path: Path) -> None:
     """A changed tick is refused by its digest; so is a schedule that is whole but not the one prepared."""
     prepared = prepare(*files, tmp_path / "out")
-    path = tmp_path / "out" / "teal" / "schedule" / "velocity.npy"
+    path = tmp_path / "out" / "teal-1" / "schedule" / "velocity.npy"
     velocity = np.load(path)
     velocity[0, 0] += 1
     np.save(path, velocity)
     with pytest.raises(InputError, match="whole files"):
-        prepared.schedule("teal")
+        prepared.schedule("teal-1")
 
 
 @pytest.mark.parametrize("text", ["", "{}", '{"format": 2}', "[1]"])

@@ -13,7 +13,8 @@ from controller.artwork.read import read_artwork
 from controller.config.errors import InputError
 from controller.config.load import load_job, load_machine
 from controller.config.places import shipped
-from controller.session.prepare import Prepared, load_prepared, prepare
+from controller.session.prepare import prepare
+from controller.session.prepared import Prepared, load_prepared
 from controller.strokes.build import build_strokes
 from controller.strokes.strokeset import StrokeKind, StrokeSet
 from controller.strokes.works import is_as_drawn
@@ -59,7 +60,7 @@ def test_shipped_job_has_the_same_strokes(tmp_path: Path) -> None:
     for ink in job.inks:
         drawn = build_strokes(artwork.inks[ink.name], ink)
         assert (len(drawn), _digest(drawn)) == LOW_TIDE[ink.name]
-        assert _sorted_rows(prepared.strokes(ink.name)) == _sorted_rows(drawn)
+        assert _sorted_rows(prepared.ink_strokes(ink.name)) == _sorted_rows(drawn)
 
 
 def _made(folder: Path, shapes: str, job: str) -> tuple[Path, Path, Path]:
@@ -93,7 +94,7 @@ def test_each_stroke_names_its_shape(tmp_path: Path) -> None:
         + '<path id="ray" d="M 220 40 H 260" fill="none" stroke="#1f7a78"/></g>'
     )
     prepared = prepare(*_made(tmp_path, shapes, TEAL + '[[techniques]]\nlayer = "sky"\n' + FLAT))
-    strokes = prepared.strokes("teal")
+    strokes = prepared.ink_strokes("teal")
     boxes = {
         "waves": (20, 100, 120, 140), "isle": (150, 100, 190, 140), "bar": (20, 25, 100, 35),
         "moon": (192, 32, 208, 48), "ray": (220, 40, 260, 40),
@@ -145,7 +146,7 @@ def test_trap_that_will_be_seen_is_told(tmp_path: Path) -> None:
     right = prepare(*_made(tmp_path, shapes, 'order = "light-to-dark"\n' + TEAL + OCHRE + FLAT + traps))
     assert _skipped(right) == []
     assert [ink.name for ink in right.record.inks] == ["ochre", "teal"]
-    low = right.strokes("ochre").points_mm[:, 0].min()
+    low = right.ink_strokes("ochre").points_mm[:, 0].min()
     assert low == pytest.approx(20.0 + 120.0 - 2.0 + 4.0 / 2.0, abs=0.01)
 
 
@@ -173,7 +174,7 @@ def test_screens_of_drawing_and_job(tmp_path: Path) -> None:
     fine = TEAL.replace("4.0", "2.0")
     screen = '[[techniques]]\nlayer = "sky"\nfill = "screen"\npitch_mm = 10.0\ndiameter_mm = 6.0\n'
     prepared = prepare(*_made(tmp_path, shapes, fine + screen + 'borders = "clipped"\n'))
-    strokes = prepared.strokes("teal")
+    strokes = prepared.ink_strokes("teal")
     names = np.array(strokes.element_ids)[strokes.element]
     dots = strokes.kind == StrokeKind.DOT
     bounds = np.array([
@@ -187,7 +188,7 @@ def test_screens_of_drawing_and_job(tmp_path: Path) -> None:
     assert sorted(map(tuple, middle[dots & (names == "haze")].tolist())) == sorted(haze)
     assert len(strokes) == len(foam) + len(haze)
     shapes = shapes.replace('x="147"', 'x="149"')  # the first column reaches 2 mm beyond the edge
-    cut = prepare(*_made(tmp_path, shapes, fine + screen + 'borders = "clipped"\n')).strokes("teal")
+    cut = prepare(*_made(tmp_path, shapes, fine + screen + 'borders = "clipped"\n')).ink_strokes("teal")
     names = np.array(cut.element_ids)[cut.element]
     dots = cut.kind == StrokeKind.DOT
     assert np.count_nonzero(dots & (names == "haze")) == 12
@@ -198,7 +199,7 @@ def test_screens_of_drawing_and_job(tmp_path: Path) -> None:
 def test_hatch_runs_at_its_angle(tmp_path: Path) -> None:
     """Hatching lies at the angle that the technique says, from x towards y."""
     hatch = '[[techniques]]\nfill = "flat"\nstyle = "hatch"\nhatch_angle_deg = 30.0\n'
-    strokes = prepare(*_made(tmp_path, WAVES, TEAL + hatch)).strokes("teal")
+    strokes = prepare(*_made(tmp_path, WAVES, TEAL + hatch)).ink_strokes("teal")
     steps = np.diff(strokes.points_mm, axis=0)[
         np.setdiff1d(np.arange(len(strokes.points_mm) - 1), strokes.offsets[1:-1] - 1)
     ]
@@ -219,7 +220,7 @@ def _dots(folder: Path, job: str) -> tuple[StrokeSet, tuple[str, ...]]:
         for y in range(10)
     )
     prepared = prepare(*_made(folder, shapes, job))
-    return prepared.strokes("teal"), tuple(one.what for one in prepared.record.skipped)
+    return prepared.ink_strokes("teal"), tuple(one.what for one in prepared.record.skipped)
 
 
 def test_worn_tip_paints_dots_as_drawn(tmp_path: Path) -> None:
@@ -259,8 +260,8 @@ def test_worn_flat_is_covered(tmp_path: Path) -> None:
     """
     shapes = '<path id="sea" d="M 10 10 H 260 V 170 H 10 Z" fill="#1f7a78"/>'
     wear = WEAR.replace("[0, 20]", "[0, 120]")
-    worn = prepare(*_made(tmp_path, shapes, TEAL + wear + FLAT)).strokes("teal")
-    plain = prepare(*_made(tmp_path, shapes, TEAL + FLAT)).strokes("teal")
+    worn = prepare(*_made(tmp_path, shapes, TEAL + wear + FLAT)).ink_strokes("teal")
+    plain = prepare(*_made(tmp_path, shapes, TEAL + FLAT)).ink_strokes("teal")
     assert 0.9 < worn.lengths_mm().sum() / plain.lengths_mm().sum() < 0.995
     assert worn.bounds_mm() == pytest.approx(plain.bounds_mm(), abs=0.02)
     begun_m, swept = 0.0, []

@@ -11,7 +11,7 @@ from controller.config.errors import HaltedError, RefusedError
 from controller.config.places import StateDir
 from controller.session.daemon import locked, recover
 from controller.session.journal import Journal
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.service import StoppedError
 from controller.session.states import DaemonState
 from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome
@@ -29,7 +29,7 @@ async def test_pass_is_streamed_with_the_homing_before_it(bench, three) -> None:
     await _homed(bench)
     bench.runner.offsets = {"x": 150.0, "y": -210.0}
     service = bench.service()
-    (result,) = await service.paint(three, ["teal"])
+    (result,) = await service.paint(three, ["teal-1"])
     assert (result.state, result.painted_now) == ("finished", 3)
     homing, painting = bench.runner.orders
     assert homing.tasks == (HomingTask(),)
@@ -45,7 +45,7 @@ async def test_pass_is_streamed_with_the_homing_before_it(bench, three) -> None:
 async def test_unregistered_is_refused_before_anything_opens(bench, three) -> None:
     """Never homed: refused with the remedy; the runner was not even opened."""
     with pytest.raises(RefusedError, match=r"never homed.*run giornata home"):
-        await bench.service().paint(three, ["teal"])
+        await bench.service().paint(three, ["teal-1"])
     assert bench.runner.calls == []
 
 
@@ -54,7 +54,7 @@ async def test_latched_is_refused_before_anything_opens(bench, three) -> None:
     await _homed(bench)
     bench.runner.calls.clear()
     latch.write(bench.state.latch, latch.Latch("lease-out", "the lease ended", standstill="proved"))
-    for verb in (bench.service().paint(three, ["teal"]), bench.service().home()):
+    for verb in (bench.service().paint(three, ["teal-1"]), bench.service().home()):
         with pytest.raises(RefusedError, match=r"the lease ended \(lease-out\).*giornata clear"):
             await verb
     assert bench.runner.calls == []
@@ -66,10 +66,10 @@ async def test_stopped_pass_resumes_with_what_is_missing(bench, three) -> None:
     bench.runner.strokes, bench.runner.pass_end = 1, StreamOutcome(end="stopped", reason="SIGTERM")
     service = bench.service()
     with pytest.raises(StoppedError):
-        await service.paint(three, ["teal"])
+        await service.paint(three, ["teal-1"])
     assert service.daemon.state is DaemonState.PAUSED
     bench.runner.strokes, bench.runner.pass_end = 3, StreamOutcome(end="done")
-    (result,) = await bench.service().paint(three, ["teal"])
+    (result,) = await bench.service().paint(three, ["teal-1"])
     assert (result.strokes, result.painted_now) == (3, 2)
     (task,) = bench.runner.orders[-1].tasks
     assert task.first_segment == 5
@@ -81,12 +81,12 @@ async def test_hole_in_the_middle_is_painted_alone(bench, three) -> None:
     await _homed(bench)
     bench.runner.strokes, bench.runner.pass_end = 1, StreamOutcome(end="stopped")
     with pytest.raises(StoppedError):
-        await bench.service().paint(three, ["teal"])
+        await bench.service().paint(three, ["teal-1"])
     row = bench.journal.open_pass()
     assert row is not None
     bench.journal.finish_strokes(row.id, bench.journal.runs()[-1].id, [(2, 9)])
     bench.runner.pass_end = StreamOutcome(end="done")
-    await bench.service().paint(three, ["teal"])
+    await bench.service().paint(three, ["teal-1"])
     part, park = bench.runner.orders[-1].tasks
     assert isinstance(part, ScheduleTask)
     assert (part.first_segment, part.last_segment) == (5, 9)
@@ -102,7 +102,7 @@ async def test_halt_during_a_pass(bench, three) -> None:
     )
     service = bench.service()
     with pytest.raises(HaltedError, match=r"the streamer died \(peer-died\)"):
-        await service.paint(three, ["teal"])
+        await service.paint(three, ["teal-1"])
     assert service.daemon.state is DaemonState.HALTED
     assert not bench.journal.registered
     (row,) = bench.journal.passes()
@@ -117,7 +117,7 @@ async def test_done_with_a_latch_is_halted_all_the_same(bench, three) -> None:
         bench.state.latch, latch.Latch("stop-asked", "a person asked", standstill="proved")
     )
     with pytest.raises(HaltedError):
-        await bench.service().paint(three, ["teal"])
+        await bench.service().paint(three, ["teal-1"])
     assert not bench.journal.registered
 
 
@@ -131,7 +131,7 @@ async def test_other_ends(bench, three, end: str, error: type[Exception], regist
     bench.runner.strokes, bench.runner.pass_end = 0, StreamOutcome(end=end, reason="axis x: silence")
     service = bench.service()
     with pytest.raises(error, match="axis x: silence"):
-        await service.paint(three, ["teal"])
+        await service.paint(three, ["teal-1"])
     assert bench.journal.registered is registered
     row = bench.journal.open_pass()
     assert row is not None
@@ -146,7 +146,7 @@ async def test_refused_homing_unregisters(bench, three) -> None:
     bench.runner.spread_mm = 0.2
     service = bench.service()
     with pytest.raises(RefusedError, match=r"spread over 0\.200 mm"):
-        await service.paint(three, ["teal"])
+        await service.paint(three, ["teal-1"])
     assert service.daemon.state is DaemonState.UNREGISTERED
     assert not bench.journal.registered
     assert [row.accepted for row in bench.journal.homings()] == [True, True, False, False]
@@ -169,13 +169,13 @@ async def test_person_declines(bench, three) -> None:
     """No pen, no motion: not even homing; the machine stays registered."""
     await _homed(bench)
 
-    async def no(_ink: PreparedInk, _number: int, _count: int) -> bool:
+    async def no(_ink: PreparedPass, _number: int, _count: int) -> bool:
         return False
 
     bench.operator.load_pen = no
     service = bench.service()
     with pytest.raises(StoppedError, match="teal pen was not confirmed"):
-        await service.paint(three, ["teal"])
+        await service.paint(three, ["teal-1"])
     assert bench.runner.orders == []
     assert service.daemon.state is DaemonState.REGISTERED
 
@@ -186,14 +186,14 @@ async def test_stop_while_waiting_for_a_person(bench, three) -> None:
 
     asked = asyncio.Event()
 
-    async def never(_ink: PreparedInk, _number: int, _count: int) -> bool:
+    async def never(_ink: PreparedPass, _number: int, _count: int) -> bool:
         asked.set()
         await asyncio.Event().wait()
         return True
 
     bench.operator.load_pen = never
     service = bench.service()
-    painting = asyncio.ensure_future(service.paint(three, ["teal"]))
+    painting = asyncio.ensure_future(service.paint(three, ["teal-1"]))
     await asked.wait()
     assert service.daemon.state is DaemonState.WAITING
     service.stop("SIGINT", "signal")
@@ -214,7 +214,7 @@ async def test_stop_goes_to_the_streamer_then_to_the_guard(bench, three) -> None
 
     bench.runner.during, bench.runner.pass_end = twice, StreamOutcome(end="stopped")
     with pytest.raises(StoppedError):
-        await service.paint(three, ["teal"])
+        await service.paint(three, ["teal-1"])
     assert bench.runner.calls[-2:] == ["ask_stop", "stop_now SIGINT signal"]
 
 
@@ -227,7 +227,7 @@ async def test_error_in_a_run_is_written_down(bench, three) -> None:
 
     bench.runner.during = bug
     with pytest.raises(ZeroDivisionError):
-        await bench.service().paint(three, ["teal"])
+        await bench.service().paint(three, ["teal-1"])
     assert bench.journal.runs()[-1].end == "died"
     assert bench.journal.finished_strokes(bench.journal.passes()[0].id) == [0, 1, 2]
 

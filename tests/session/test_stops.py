@@ -20,7 +20,7 @@ from controller.session import control, verbs
 from controller.session.control import ControlServer
 from controller.session.journal import Journal
 from controller.session.operator import SimulatedOperator
-from controller.session.prepare import PreparedInk
+from controller.session.prepared import PreparedPass
 from controller.session.runner import Order
 from controller.session.service import StoppedError
 from controller.session.watcher import Watcher
@@ -188,7 +188,7 @@ def test_a_stop_at_once_while_a_person_is_asked_for_halts(three, state: StateDir
     asked = asyncio.Event()
 
     class Slow(SimulatedOperator):
-        async def load_pen(self, ink: PreparedInk, number: int, count: int) -> bool:
+        async def load_pen(self, part: PreparedPass, number: int, count: int) -> bool:
             asked.set()
             await asyncio.Event().wait()
             return True
