@@ -87,6 +87,9 @@ def parse(file: Path, job_path: Path, limits: Limits) -> Element:
     """The file's root element. Raises InputError; TooMuchError for what goes beyond the limits."""
     parser: Any = DefusedXMLParser(target=_Builder(limits), forbid_dtd=False, forbid_entities=True)
     try:
+        if file.exists() and not file.is_file() and not file.is_dir():
+            # A pipe would be waited for, a device may have no end.
+            raise InputError([Mistake(job_path, "artwork", "an SVG file", f"{file} (no file)")])
         with file.open("rb") as stream:
             data = stream.read(limits.file_bytes + 1)
         if len(data) > limits.file_bytes:

@@ -202,9 +202,12 @@ def artwork_path(job: Job, job_path: Path) -> Path:
 def check_artwork(job: Job, job_path: Path) -> list[Mistake]:
     """What is wrong with the job's artwork as a file; its content is for who reads it."""
     artwork = artwork_path(job, job_path)
-    if artwork.is_file():
-        return []
-    got = "a folder" if artwork.is_dir() else "no such file"
+    try:
+        if artwork.is_file():
+            return []
+        got = "a folder" if artwork.is_dir() else "no file" if artwork.exists() else "no such file"
+    except OSError as error:
+        got = (error.strerror or str(error)).lower()
     return [Mistake(job_path, "artwork", f"an SVG file at {artwork}", got)]
 
 

@@ -4,19 +4,41 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
+
+_LONGEST: Final = {"where": 300, "expected": 800, "got": 600}
+"""Characters of a mistake's parts; what is longer is cut short."""
+
+
+def plain(text: str, longest: int | None = None) -> str:
+    """The text in one line that a terminal can show: what cannot be printed as an escape, cut short where too long."""
+    if longest is not None and len(text) > longest:
+        text = text[: longest - 3] + "..."
+    if not text.isprintable():
+        text = "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)
+        if longest is not None and len(text) > longest:
+            text = text[: longest - 3] + "..."
+    return text
 
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One mistake in a file. ``where`` is the field's path (``axes.x.play_mm``), an element id or a line."""
+    """One mistake in a file. ``where`` is the field's path (``axes.x.play_mm``), an element id or a line.
+
+    Words of the file may stand in all of it, so that control characters are shown as escapes and long texts cut short.
+    """
 
     file: Path
     where: str
     expected: str
     got: str
 
+    def __post_init__(self) -> None:
+        for name, longest in _LONGEST.items():
+            object.__setattr__(self, name, plain(getattr(self, name), longest))
+
     def __str__(self) -> str:
-        return f"{self.file}: {self.where}: expected {self.expected}, got {self.got}"
+        return f"{plain(str(self.file))}: {self.where}: expected {self.expected}, got {self.got}"
 
 
 class InputError(Exception):

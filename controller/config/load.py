@@ -24,8 +24,16 @@ from controller.config.words import contradiction_of, mistakes_of
 FILE_BYTES_MAX = 1_000_000
 """Machine and job files are written by hand; what is larger is something else."""
 
+KEY_PARTS_MAX = 40
+"""Parts of a dotted key; the time and memory that the parser takes grow with the square of them."""
+MISTAKES_MAX = 200
+"""Mistakes told one by one; the rest are counted."""
+
 Kind = Literal["machine", "job"]
 
+_LONG_KEY = re.compile(
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){%d}""" % KEY_PARTS_MAX  # noqa: UP031
+)
 _POSITION = re.compile(r"^(?P<what>.*) \(at (?P<where>line \d+, column \d+|end of document)\)$", re.DOTALL)
 _Model = TypeVar("_Model", bound=BaseModel)
 _SHARED_FIELDS = frozenset({"format", "name"})
@@ -82,6 +90,11 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError(
             [Mistake(path, f"line {line}", "text in UTF-8", f"byte {raw[error.start]:#04x}")]
         ) from None
+    if long := _LONG_KEY.search(text):
+        line = text.count("\n", 0, long.start()) + 1
+        raise InputError(
+            [Mistake(path, f"line {line}", f"keys of up to {KEY_PARTS_MAX} parts", "a longer one")]
+        )
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
@@ -98,7 +111,10 @@ def _validated(model: type[_Model], rules: tuple[Rule, ...], data: dict[str, Any
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        mistakes = mistakes_of(error, path, data, model)
+        mistakes = mistakes_of(error, path, data, model, MISTAKES_MAX)
+        if error.error_count() > MISTAKES_MAX:
+            more = f"{error.error_count() - MISTAKES_MAX} more"
+            raise InputError([*mistakes, Mistake(path, "others", "no further mistakes", more)]) from None
         # The model looks for contradictions only once every field holds; the file's reader wants them all now.
         bad = frozenset(untagged(model, one["loc"]) for one in error.errors() if one["type"] != "value_error")
         found = run_rules(rules, of_file(data, model, bad))

@@ -17,6 +17,9 @@ from controller.config.contradictions import AXES, Contradiction, Rule, UnknownV
 from controller.config.jobrules import picture_rules
 from controller.config.motionrules import motion_rules
 
+SPIRAL_SHARE_MIN = 0.05
+"""Least distance between the turns of a dot's spiral, in tips."""
+
 _OWN_INPUTS = {0: "negative limit", 1: "positive limit", 2: "home switch"}
 """Bits of 60FDh that CiA 402 gives a meaning."""
 
@@ -296,12 +299,15 @@ def _inks_differ(values: Values, what: str) -> Iterator[Contradiction]:
 
 
 def spiral_closes(values: Values, ink: str = "") -> Iterator[Contradiction]:
-    """One ink's spiral leaves no bare rings. ``ink``: path of the ink's table, ending in a dot."""
+    """One ink's spiral leaves no bare rings and comes to an end. ``ink``: path of the ink's table, ending in a dot."""
     step, tip = values(f"{ink}spiral_step_mm"), values(f"{ink}tip_mm")
     if step is not None and step > tip:
         yield Contradiction(
             f"{ink}spiral_step_mm", f"at most tip_mm ({tip}): wider leaves bare rings", f"{step}"
         )
+    if step is not None and step < SPIRAL_SHARE_MIN * tip:
+        least = f"at least {SPIRAL_SHARE_MIN * tip:g}, a twentieth of tip_mm: less paints for ever"
+        yield Contradiction(f"{ink}spiral_step_mm", least, f"{step:g}")
 
 
 def _spirals_close(values: Values) -> Iterator[Contradiction]:

@@ -25,6 +25,7 @@ _LONGEST_VALUE = 60
 _PATTERNS = {
     r"^[a-z0-9][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens (up to 64)",
     r"^[a-z][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens, a letter first (up to 64)",
+    r"^[^\x00-\x1f\x7f]*$": "a path without control characters",
     r"^#[0-9a-fA-F]{6}$": 'a colour such as "#1a2b3c"',
 }
 
@@ -44,10 +45,12 @@ _TYPES = {
 }
 
 
-def mistakes_of(error: ValidationError, file: Path, data: object, model: type[BaseModel]) -> list[Mistake]:
-    """Every mistake in ``error``, in the order in which pydantic found them."""
+def mistakes_of(
+    error: ValidationError, file: Path, data: object, model: type[BaseModel], most: int
+) -> list[Mistake]:
+    """The first ``most`` mistakes in ``error``, in the order in which pydantic found them."""
     found: list[Mistake] = []
-    for one in error.errors(include_url=False):
+    for one in error.errors(include_url=False)[:most]:
         where = path_of(untagged(model, one["loc"]), data)
         context = one.get("ctx", {})
         match one["type"]:
@@ -124,6 +127,10 @@ def _expected(kind: str, context: Mapping[str, Any]) -> str:
             return _PATTERNS.get(context["pattern"], f"text that matches {context['pattern']}")
         case "literal_error":
             return str(context["expected"]).replace("'", '"')
+        case "string_too_short":
+            return f"at least {context['min_length']} character{'s' if context['min_length'] > 1 else ''}"
+        case "string_too_long":
+            return f"at most {context['max_length']} characters"
         case "too_long":
             return f"at most {context['max_length']} entries"
         case "too_short":

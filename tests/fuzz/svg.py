@@ -1,26 +1,17 @@
 """Damaged drawings, thousands of them: `python -m tests.fuzz.svg --count 20000 --seed 1`.
 
 Each trial damages one of two drawings, by its elements or by its bytes, and reads it. The reader must either return a
-drawing whose arrays hold together or raise InputError with a mistake: nothing else, within the stated processor time,
-without touching another file or a socket. A trial is its seed and number, so that each can be repeated alone.
+drawing whose arrays hold together or raise InputError with a mistake: nothing else, within the bounds of
+``tests.fuzz.campaign``.
 """
 
 from __future__ import annotations
 
-import argparse
 import random
-import resource
-import signal
 import sys
 import tempfile
-import time
-import traceback
-from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
-from types import FrameType
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -28,8 +19,8 @@ import numpy as np
 from controller.artwork.limits import Limits
 from controller.artwork.model import Drawing
 from controller.artwork.read import read_drawing
-from controller.config.errors import InputError
 from controller.config.job import Ink, Job
+from tests.fuzz.campaign import Campaign, Guard, Outcome, held, run_from_command_line, run_trials
 
 ROOT = Path(__file__).parents[2]
 SOURCES = (Path(__file__).parent / "boathouse.svg", ROOT / "configs/jobs/low-tide/low-tide.svg")
@@ -43,8 +34,7 @@ LIMITS = Limits(
     style_steps=200_000,
 )
 """The same bounds as in production, made smaller so that hostile repetition meets them within a trial."""
-SECONDS_MAX = 20.0
-"""Processor time in which each trial must end; far above what these bounds allow, so that only a hang meets it."""
+GOOD = frozenset({"drawn", "refused"})
 
 NUMBERS = (
     "0", "-0", "1e308", "-1e308", "1e999", "nan", "inf", "1e-320", "99999999999999999999", ".", "-", "1e", "+.5e+2",
@@ -244,135 +234,33 @@ def check_drawing(drawing: Drawing) -> None:
         assert one.why
 
 
-class Guard:
-    """Notes every file and socket that is opened while it is on (PEP 578 audit events)."""
-
-    def __init__(self) -> None:
-        self.on = False
-        self.seen: list[str] = []
-        sys.addaudithook(self._hook)
-
-    def _hook(self, event: str, arguments: tuple[object, ...]) -> None:
-        if self.on and event in (
-            "open",
-            "socket.connect",
-            "socket.getaddrinfo",
-            "subprocess.Popen",
-            "os.system",
-        ):
-            self.seen.append(f"{event} {arguments[0]}" if event == "open" else event)
-
-    @contextmanager
-    def watching(self) -> Iterator[list[str]]:
-        """The list of what is opened meanwhile."""
-        self.seen, self.on = [], True
-        try:
-            yield self.seen
-        finally:
-            self.on = False
-
-
-class HangError(BaseException):
-    """A trial took longer than any may. No Exception, so that nothing on the way can swallow it."""
-
-
-def _alarm(_: int, __: FrameType | None) -> None:
-    raise HangError
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What one trial came to: "drawn", "refused" or what went wrong; processor seconds."""
-
-    what: str
-    seconds: float
-
-
 def run_trial(data: bytes, folder: Path, guard: Guard) -> Outcome:
     """Read one damaged drawing."""
     file = folder / "damaged.svg"
     file.write_bytes(data)
     ink = Ink(name="k", group="k", colour="#000000", tip_mm=2.0)
     job = Job(format=1, name="fuzz", artwork=file.name, origin_mm=(0.0, 0.0), inks=(ink,))
-    before = time.process_time()
-    signal.setitimer(signal.ITIMER_PROF, SECONDS_MAX)
-    try:
-        with guard.watching() as seen:
-            drawing = read_drawing(job, folder / "job.toml", LIMITS)
-        check_drawing(drawing)
-        what = "drawn"
-    except InputError as error:
-        what = (
-            "refused"
-            if error.mistakes and all(str(one) for one in error.mistakes)
-            else "refused without a word"
-        )
-    except HangError:
-        what = f"longer than {SECONDS_MAX} s"
-    except Exception:  # noqa: BLE001 - whatever it is, it is what a campaign looks for
-        what = traceback.format_exc(limit=-4)
-    finally:
-        signal.setitimer(signal.ITIMER_PROF, 0.0)
-    if strangers := [one for one in seen if one != f"open {file}"]:
-        what = f"opened {strangers[:3]}"
-    return Outcome(what, time.process_time() - before)
 
+    def act() -> str:
+        check_drawing(read_drawing(job, folder / "job.toml", LIMITS))
+        return "drawn"
 
-@dataclass(slots=True)
-class Campaign:
-    """Counts of outcomes, the slowest trial, and every trial that went wrong."""
-
-    counts: Counter[str]
-    slowest: tuple[float, int]
-    failures: dict[int, str]
+    return held(act, guard, [file])
 
 
 def run_campaign(count: int, seed: int, tell: Callable[[str], None] | None = None) -> Campaign:
     """Run trials 0 to ``count`` of a seed."""
-    guard = Guard()
-    campaign = Campaign(Counter(), (0.0, -1), {})
-    before = signal.signal(signal.SIGPROF, _alarm)
-    try:
-        with tempfile.TemporaryDirectory() as folder:
-            for source in SOURCES:  # undamaged, and so that what is imported late is there
-                run_trial(source.read_bytes(), Path(folder), guard)
-                assert run_trial(source.read_bytes(), Path(folder), guard).what == "drawn"
-            for trial in range(count):
-                outcome = run_trial(damaged(seed, trial), Path(folder), guard)
-                good = outcome.what in ("drawn", "refused")
-                campaign.counts[outcome.what if good else "wrong"] += 1
-                campaign.slowest = max(campaign.slowest, (outcome.seconds, trial))
-                if not good:
-                    campaign.failures[trial] = outcome.what
-                if tell and (trial + 1) % 1000 == 0:
-                    tell(f"{trial + 1}: {dict(campaign.counts)}, slowest {campaign.slowest[0]:.2f} s")
-    finally:
-        signal.signal(signal.SIGPROF, before)
-    return campaign
+
+    def trial(number: int, folder: Path, guard: Guard) -> Outcome:
+        return run_trial(SOURCES[0].read_bytes() if number < 0 else damaged(seed, number), folder, guard)
+
+    return run_trials(trial, GOOD, count, tell)
 
 
-def main() -> int:
-    """Run from the command line; exit code 1 where anything went wrong."""
-    parser = argparse.ArgumentParser(description="Read damaged drawings.")
-    parser.add_argument("--count", type=int, default=20_000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--trial", type=int, help="only this one; its drawing is printed")
-    arguments = parser.parse_args()
-    if arguments.trial is not None:
-        data = damaged(arguments.seed, arguments.trial)
-        sys.stdout.buffer.write(data + b"\n")
-        with tempfile.TemporaryDirectory() as folder:
-            print(run_trial(data, Path(folder), Guard()), file=sys.stderr)
-        return 0
-    campaign = run_campaign(arguments.count, arguments.seed, lambda text: print(text, flush=True))
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    seconds, trial = campaign.slowest
-    print(f"{arguments.count} trials of seed {arguments.seed}: {dict(campaign.counts)}")
-    print(f"slowest: trial {trial}, {seconds:.2f} s of processor time; peak memory {peak_mb:.0f} MB")
-    for trial, what in list(campaign.failures.items())[:20]:
-        print(f"--- trial {trial}\n{what}")
-    return 1 if campaign.failures else 0
+def _once(seed: int, trial: int) -> Outcome:
+    with tempfile.TemporaryDirectory() as folder:
+        return run_trial(damaged(seed, trial), Path(folder), Guard())
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run_from_command_line("drawings", damaged, run_campaign, _once))
