@@ -14,13 +14,27 @@ from typing import Annotated
 
 import typer
 
-from controller.cli import check, clear, demo, home, measure, paint, prepare, report, schema, status, stop
+from controller.cli import (
+    check,
+    clear,
+    demo,
+    home,
+    measure,
+    paint,
+    prepare,
+    proof,
+    report,
+    schema,
+    status,
+    stop,
+)
 from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 
 VERBS: tuple[Callable[..., None], ...] = (
     demo.demo,
     check.check,
     prepare.prepare,
+    proof.proof,
     home.home,
     paint.paint,
     stop.stop,
