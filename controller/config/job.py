@@ -120,6 +120,24 @@ class Technique(Settings):
         description="whether other inks' areas below leave room for these shapes; "
         "not given: flats and bands do, screens, dots and lines do not",
     )
+    again: Literal["strengthen", "enlarge"] | None = Field(
+        default=None,
+        description="dots, screen: painted a second time, in a later pass of the ink: the same way, or wider",
+    )
+    enlarge_mm: Positive | None = Field(
+        default=None, description="again: by so much the diameter grows the second time"
+    )
+
+
+class Sitting(Settings):
+    """How the work is divided for the person who watches the machine."""
+
+    watch_minutes: Positive = Field(
+        default=60.0, description="a pass is cut at a stroke's end before it takes longer than this"
+    )
+    change_minutes: NonNegative = Field(
+        default=5.0, description="from one pass to the next, a pen changed or not"
+    )
 
 
 class Traps(Settings):
@@ -159,6 +177,7 @@ class Job(Settings):
         "of these the first whose ink fits",
     )
     traps: Traps | None = None
+    sitting: Sitting = Sitting()
 
     @model_validator(mode="after")
     def _inks_differ(self) -> Self:
