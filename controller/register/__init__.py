@@ -1,1 +1,1 @@
-"""Homing logic and, later, marks and drift. Pure: events in, decisions out; no bus."""
+"""Homing logic, marks, drift, and figures of driven tests. Pure: events in, decisions out; no bus."""
