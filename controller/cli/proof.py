@@ -103,10 +103,7 @@ def proof(
         return
     out().print(_table(made.coverage))
     if made.gaps is not None:
-        least, most = made.gaps.area_mm2
-        out().print(
-            f"canvas may show on {least:.1f} to {most:.1f} mm2 when one ink is off by up to {made.gaps.error_mm:g} mm"
-        )
+        out().print(made.gaps.words, soft_wrap=True)
     warn_of_skipped(prepared.record.skipped[:SKIPPED_SHOWN])
     if (more := len(prepared.record.skipped) - SKIPPED_SHOWN) > 0:
         warn(f"{more} more are not painted, or not as drawn: the page lists them")

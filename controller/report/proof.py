@@ -43,7 +43,7 @@ from controller.report.proofraster import Frame
 from controller.report.proofsvg import picture_svg
 from controller.report.proofwanted import WantedPicture, wanted_picture
 from controller.session.prepared import Prepared
-from controller.strokes.traps import gap_map
+from controller.strokes.traps import gap_map, solids
 from controller.strokes.wear import WearCurve, wear_curve
 
 LONG_SIDE: Final = 4000
@@ -63,7 +63,7 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True)
 class ProofFiles:
-    """Where the parts of a proof are; gaps: None where no error of register was given."""
+    """Where the parts of a proof are; gaps: None where not asked for, the picture also where no gap can open."""
 
     page: Path
     picture_png: Path
@@ -120,7 +120,7 @@ def build_proof(
         shutil.rmtree(fresh, ignore_errors=True)
     coverage, gaps = made
     progress("done", 1.0)
-    return Proof(_files(out_dir, gaps=gaps is not None), coverage, gaps, frame.px_per_mm)
+    return Proof(_files(out_dir), coverage, gaps, frame.px_per_mm)
 
 
 def passes_of(prepared: Prepared, job: Job) -> tuple[PassPaint, ...]:
@@ -185,7 +185,8 @@ def _make(
         },
     )
     if gaps is not None:
-        (folder / "gaps.png").write_bytes(gaps.picture)
+        if gaps.picture is not None:
+            (folder / "gaps.png").write_bytes(gaps.picture)
         _write_json(folder / "gaps.json", gaps_json(gaps))
     page = ProofPage(
         prepared.record.job,
@@ -238,7 +239,9 @@ def _gaps(job: Job, wanted: WantedPicture, error_mm: float) -> GapPart:
         GapLine(ink.name, ink.colour, len(area.geoms), float(area.area))
         for ink, area in zip(job.inks, gaps.gaps, strict=True)
     )
-    return GapPart(error_mm, lines, gaps.area_mm2, gap_picture(wanted.with_traps, gaps, job))
+    solid = sum(not area.is_empty for area in solids(wanted.with_traps, len(job.inks)))
+    picture = gap_picture(wanted.with_traps, gaps, job) if solid > 1 else None
+    return GapPart(error_mm, lines, gaps.area_mm2, picture)
 
 
 def gaps_json(part: GapPart) -> dict[str, Any]:
@@ -332,7 +335,8 @@ def _put(fresh: Path, out_dir: Path) -> None:
     shutil.rmtree(old, ignore_errors=True)
 
 
-def _files(folder: Path, *, gaps: bool) -> ProofFiles:
+def _files(folder: Path) -> ProofFiles:
+    gaps_png, gaps_json = folder / "gaps.png", folder / "gaps.json"
     return ProofFiles(
         folder / "index.html",
         folder / "picture.png",
@@ -341,6 +345,6 @@ def _files(folder: Path, *, gaps: bool) -> ProofFiles:
         folder / "differences.png",
         folder / "coverage.csv",
         folder / _MARK,
-        folder / "gaps.png" if gaps else None,
-        folder / "gaps.json" if gaps else None,
+        gaps_png if gaps_png.exists() else None,
+        gaps_json if gaps_json.exists() else None,
     )

@@ -65,12 +65,28 @@ class GapLine:
 
 @dataclass(frozen=True, slots=True)
 class GapPart:
-    """The page's part on gaps. ``lines`` by ink; area_mm2: least and most of all together; picture: PNG."""
+    """The page's part on gaps. ``lines`` by ink; area_mm2: least and most of all together.
+
+    picture: PNG; None where fewer than two inks have flats or bands, so that no gap can open.
+    """
 
     error_mm: float
     lines: tuple[GapLine, ...]
     area_mm2: tuple[float, float]
-    picture: bytes
+    picture: bytes | None
+
+    @property
+    def words(self) -> str:
+        """What was found, in a sentence."""
+        least, most = self.area_mm2
+        if self.picture is None:
+            return "Gaps are looked for between inks that paint flats or bands; fewer than two inks of this job do."
+        if not most:
+            return f"No canvas shows while one ink lies within {self.error_mm:g} mm of the others."
+        return (
+            f"With one ink off by up to {self.error_mm:g} mm in any direction, canvas may show on "
+            f"{least:,.1f} to {most:,.1f} mm²."
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,15 +207,9 @@ def _gaps(part: GapPart | None) -> str:
             "<p>Not asked for: <code>--register-error MM</code> shows where canvas may show when one ink lies so far "
             "off.</p>"
         )
-    least, most = part.area_mm2
-    if not most:
-        text = f"<p>No canvas shows while every ink lies within {part.error_mm:g} mm of the others.</p>"
-    else:
-        text = (
-            f"<p>With one ink off by up to {part.error_mm:g} mm in any direction against the others, canvas may show "
-            f"on {number(least, 1)} to {number(most, 1)} mm². Outer edges, where ink borders on bare canvas, are not "
-            "counted.</p>"
-        )
+    if part.picture is None:
+        return f"<p>{part.words}</p>"
+    text = f"<p>{part.words} Outer edges, where ink borders on bare canvas, are not counted.</p>"
     cells = [
         [_ink(one.ink, one.colour), str(one.places), number(one.area_mm2, 2)]
         for one in part.lines

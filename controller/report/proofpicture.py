@@ -221,7 +221,8 @@ def _pass_palette(canvas: npt.NDArray[np.uint8], ink: npt.NDArray[np.uint8]) -> 
 def _shades(before: Mask, mask: Mask) -> npt.NDArray[np.uint8]:
     """Entries of ``_pass_palette``."""
     step = 255 // (LEVELS - 1)
-    return ((before + step // 2) // step * LEVELS + (mask + step // 2) // step).astype(np.uint8)
+    below, above = ((one.astype(np.uint16) + step // 2) // step for one in (before, mask))
+    return (below * LEVELS + above).astype(np.uint8)
 
 
 def _pass_png(mask: _Small, before: _Small, palette: Palette) -> bytes:
