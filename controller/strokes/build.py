@@ -25,6 +25,10 @@ TOUCH_RADIUS_MM: Final = 0.1
 """A dot no wider than the tip is a touch: a pen cannot paint less than its tip, so it goes once around a circle of
 this radius, which leaves tip_mm + 0.2 mm. A touch without movement would leave no stroke to time or to find again."""
 SIDES_MIN: Final = 36  # chords in a turn, at least: turns of 10 degrees, which no planner takes for corners
+EASED: Final = 0.125
+"""Turns over which the spiral's pitch grows from nothing, so that it leaves the ring along its tangent."""
+BARE_MAX: Final = 8e-4
+"""Share of a dot that the chords of its ring may leave bare along the edge; the curve through them leaves a tenth."""
 SAME_MM: Final = 6  # decimals of a diameter in mm: dots equal to a nanometre share one template
 
 
@@ -38,13 +42,26 @@ def _sides(radius_mm: float, tolerance_mm: float) -> int:
     return max(SIDES_MIN, math.ceil(math.pi / math.acos(1.0 - tolerance_mm / radius_mm)))
 
 
+def _sides_for_edge(ring_mm: float, tip_mm: float) -> int:
+    """Chords with which a ring's polygon, painted by the tip, covers its disc but for BARE_MAX.
+
+    A polygon of n sides on a circle of radius r lacks 2/3 pi^3 r^2 / n^2 of its area and pi^3 r / 3 n^2 of its length,
+    to the first order; widened by h on both sides (Steiner: A + P h + pi h^2) of the disc of r + h it lacks the share
+    pi^2 (2 r^2 + r h) / (3 n^2 (r + h)^2).
+    """
+    half_mm = tip_mm / 2.0
+    lack = (2.0 * ring_mm**2 + ring_mm * half_mm) / (3.0 * (ring_mm + half_mm) ** 2)
+    return math.ceil(math.pi * math.sqrt(lack / BARE_MAX))
+
+
 def dot_path_mm(diameter_mm: float, tip_mm: float, step_mm: float, tolerance_mm: float) -> Floats:
     """The pen's path (n, 2) for a dot of ``diameter_mm`` around the origin, in mm.
 
-    A full ring at diameter/2 - tip/2 that begins and ends on the x axis, then an Archimedean spiral inwards,
-    ``step_mm`` a turn, until the tip covers the centre from every side. Every vertex lies on ring or spiral: what is
-    driven is a curve through the vertices, which strays from the chords by no more than ``tolerance_mm``. All turns
-    share their angles, so that chords of neighbouring turns are parallel and never farther apart than ``step_mm``.
+    A full ring at diameter/2 - tip/2 that begins and ends on the x axis, then an Archimedean spiral inwards that leaves
+    it along its tangent, ``step_mm`` a turn, until the tip covers the centre from every side. Every vertex lies on ring
+    or spiral: what is driven is a curve through the vertices, which strays from the chords by no more than
+    ``tolerance_mm``. The ring has more chords than the spiral, so that the chords alone cover 99.9 % of the dot. All
+    turns share the spiral's angles, so that its chords are parallel and never farther apart than ``step_mm``.
 
     ``step_mm`` must be at most ``tip_mm`` (wider leaves bare rings): ValueError otherwise.
     """
@@ -54,7 +71,7 @@ def dot_path_mm(diameter_mm: float, tip_mm: float, step_mm: float, tolerance_mm:
     # Once a whole turn lies within half a tip of the centre, nothing in it is bare. With a pitch beyond half a
     # tip there is no such turn but the one that ends in the centre itself. A small ring reaches the centre by itself.
     end_mm = max(tip_mm / 2.0 - step_mm, 0.0) if ring_mm > tip_mm / 2.0 else ring_mm
-    return _ring_and_spiral(ring_mm, end_mm, step_mm, tolerance_mm)
+    return _ring_and_spiral(ring_mm, end_mm, tip_mm, step_mm, tolerance_mm)
 
 
 def wider_dot_path_mm(
@@ -74,18 +91,27 @@ def wider_dot_path_mm(
     whole_mm = max(tip_mm / 2.0 - step_mm, 0.0) if ring_mm > tip_mm / 2.0 else ring_mm
     # The last whole turn begins a pitch farther out; from there on its inner edge lies inside what is painted.
     enough_mm = painted_mm / 2.0 + tip_mm / 2.0 - step_mm
-    return _ring_and_spiral(ring_mm, max(whole_mm, min(enough_mm, ring_mm)), step_mm, tolerance_mm)
+    return _ring_and_spiral(ring_mm, max(whole_mm, min(enough_mm, ring_mm)), tip_mm, step_mm, tolerance_mm)
 
 
-def _ring_and_spiral(ring_mm: float, end_mm: float, step_mm: float, tolerance_mm: float) -> Floats:
+def _ring_and_spiral(
+    ring_mm: float, end_mm: float, tip_mm: float, step_mm: float, tolerance_mm: float
+) -> Floats:
     sides = _sides(ring_mm, tolerance_mm)
-    turn = np.arange(sides + 1) / sides
-    radius = np.full(sides + 1, ring_mm)
+    wanted = _sides_for_edge(ring_mm, tip_mm)
+    # The spiral's chords end where every so-manieth of the ring does.
+    ratio = math.ceil(wanted / sides)
+    sides = max(sides, math.ceil(wanted / ratio))
+    turn = np.arange(ratio * sides + 1) / (ratio * sides)
+    radius = np.full(ratio * sides + 1, ring_mm)
     if end_mm < ring_mm:
-        turns = (ring_mm - end_mm) / step_mm
+        # The radius falls with the square of the turn over EASED, then evenly: half of EASED more in all.
+        steps = (ring_mm - end_mm) / step_mm
+        turns = steps + EASED / 2.0 if steps > EASED / 2.0 else math.sqrt(2.0 * EASED * steps)
         inwards = np.append(np.arange(1, math.ceil(turns * sides)) / sides, turns)
+        eased = np.where(inwards < EASED, inwards**2 / (2.0 * EASED), inwards - EASED / 2.0)
         turn = np.concatenate([turn, 1.0 + inwards])
-        radius = np.concatenate([radius, ring_mm - step_mm * inwards])
+        radius = np.concatenate([radius, ring_mm - step_mm * eased])
         radius[-1] = end_mm
     angle = math.tau * (
         turn % 1.0
