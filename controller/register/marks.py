@@ -5,11 +5,11 @@ words for a person controller/register/words.py. Knows no machine and no file. F
 
 The rule. Start with a rigid map. Each richer explanation is tested against it by what it takes off the sum of squares:
 a similarity (1 more number), an affine map (3 more, only with 4 marks or more that are well spread), one mark put
-wrong (2 more, its chance times the number of marks; where uncertainties are known, only if the others then agree within
-them). Whichever is least likely by chance is taken if that chance is below ``alpha`` (a wrong mark: ``blunder_alpha``),
-and the rest are tested against it in turn. Chances are those of chi-squared where the uncertainties
-of the marks are known, else of F (extra sum of squares; exact for the linear kinds). A wrong mark ends the search: the
-set is refused and the mark named; nothing is left out silently.
+wrong (2 more, its chance times the number of marks; only if it is off by more than ``blunder_mm`` and, where
+uncertainties are known, the others then agree within them). Whichever is least likely by chance is taken if that
+chance is below ``alpha`` (a wrong mark: ``blunder_alpha``), and the rest are tested against it in turn. Chances are
+those of chi-squared where the uncertainties of the marks are known, else of F (extra sum of squares; exact for the
+linear kinds). A wrong mark ends the search: the set is refused and the mark named; nothing is left out silently.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special, stats
 
 from controller.register.fit import (
     PARAMETERS,
@@ -73,12 +73,16 @@ _SLIPS: Mapping[Slip, Vector] = {
 }
 
 
+SIGNS = (Slip.SIGN_X, Slip.SIGN_Y, Slip.SIGN_BOTH)
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What a set of marks is held to. Values of the defaults: common practice, no source.
 
     alpha: chance below which a richer map is believed. blunder_alpha: the same of a wrong mark, larger: to measure
-    again costs minutes, a mark that is wrong costs the picture. misfit: chance below which marks of known
+    again costs minutes, a mark that is wrong costs the picture; blunder_mm: what is off by less is no typing error.
+    misfit: chance below which marks of known
     uncertainty are refused as a whole. reading_mm: step to which marks are read; with unknown uncertainty none is taken
     below reading / √12. apart_mm: marks nearer are one. narrow_share: width of the set over its length below which it
     counts as a line. amplification: standard uncertainty of the least sure corner over that of a mark, at most;
@@ -88,6 +92,7 @@ class Limits:
 
     alpha: float = 0.01
     blunder_alpha: float = 0.05
+    blunder_mm: float = 0.5
     misfit: float = 0.001
     reading_mm: float = 0.05
     apart_mm: float = 5.0
@@ -295,10 +300,10 @@ def _search(fits: Mapping[Kind, Fit], bounds: Limits, *, blunders: bool) -> _Cho
             rivals.append((chance, _Choice(other, None, other.squares, other.dof)))
         if blunders:
             chances = mark_chances(here.fit, bounds)
-            if _may_be_wrong(here, chances, bounds):
-                worst = int(np.nanargmin(chances))
-                squares = float(here.fit.deleted_squares[worst])
-                rivals.append((float(chances[worst]), _Choice(here.fit, worst, squares, here.dof - 2)))
+            row = _likeliest_wrong(here, bounds)
+            if row is not None:
+                squares = float(here.fit.deleted_squares[row])
+                rivals.append((float(chances[row]), _Choice(here.fit, row, squares, here.dof - 2)))
         rivals = [
             (chance, taken)
             for chance, taken in rivals
@@ -306,19 +311,35 @@ def _search(fits: Mapping[Kind, Fit], bounds: Limits, *, blunders: bool) -> _Cho
         ]
         if not rivals:
             return here
-        chance, taken = min(rivals, key=lambda rival: rival[0])
+        chance, taken = min(rivals, key=lambda rival: _rank(here, *rival))
         step = Step(taken.fit.kind, taken.left_out, chance)
         here = _Choice(taken.fit, taken.left_out, taken.squares, taken.dof, (*here.steps, step))
         if here.left_out is not None:
             return here
 
 
-def _may_be_wrong(here: _Choice, chances: Vector, bounds: Limits) -> bool:
-    """Whether one mark alone could be what is wrong: of known uncertainties, the others then have to agree."""
-    if not np.isfinite(chances).any():
-        return False
-    rest = float(here.fit.deleted_squares[int(np.nanargmin(chances))])
-    return not here.fit.known or bool(stats.chi2.sf(rest, here.dof - 2) >= bounds.misfit)
+def _rank(here: _Choice, chance: float, taken: _Choice) -> tuple[float, float]:
+    """Order of rivals: logarithm of the chance, then the variance left. Chances of chi-squared may be too small to
+    hold: then the leading term of the incomplete gamma function for large arguments (NIST DLMF 8.11; from memory)."""
+    left = taken.squares / max(taken.dof, 1)
+    if chance > 0.0 or not taken.fit.known:
+        return (float(np.log(chance)) if chance > 0.0 else -np.inf, left)
+    half = 0.5 * (here.dof - taken.dof)
+    at = 0.5 * (here.squares - taken.squares)
+    return float((half - 1.0) * np.log(at) - at - special.gammaln(half)), left
+
+
+def _likeliest_wrong(here: _Choice, bounds: Limits) -> int | None:
+    """The one mark that could be what is wrong: far off, and of known uncertainties the others agree without it."""
+    fit, dof = here.fit, here.dof - 2
+    if dof < 1 or not np.isfinite(fit.deleted_squares).any():
+        return None
+    row = int(np.nanargmin(fit.deleted_squares))
+    if np.hypot(*fit.deleted_residuals_mm[row]) < bounds.blunder_mm:
+        return None
+    if fit.known and stats.chi2.sf(fit.deleted_squares[row], dof) < bounds.misfit:
+        return None
+    return row
 
 
 def mark_chances(fit: Fit, limits: Limits | None = None) -> Vector:
@@ -375,11 +396,15 @@ def _slip(choice: _Choice, offset: Vector, expected: Vector, bounds: Limits) -> 
     fit, row = choice.fit, choice.left_out
     assert row is not None
     misses = {slip: float(np.hypot(*(turn @ offset - expected))) for slip, turn in _SLIPS.items()}
-    best = min(misses, key=lambda slip: misses[slip])
-    # A deleted residual's variance is that of the mark over 1 - leverage.
-    drop = float(fit.weights[row] * (1.0 - fit.leverages[row])) * misses[best] ** 2
-    chance = _chance(drop, 2, choice.squares, choice.dof, known=fit.known, least_mm=_least(bounds))
-    return best if chance > bounds.alpha else Slip.UNKNOWN
+    # A wrong sign is the likelier error where both would do.
+    for slips in (SIGNS, [Slip.SWAPPED]):
+        best = min(slips, key=lambda slip: misses[slip])
+        # A deleted residual's variance is that of the mark over 1 - leverage.
+        drop = float(fit.weights[row] * (1.0 - fit.leverages[row])) * misses[best] ** 2
+        chance = _chance(drop, 2, choice.squares, choice.dof, known=fit.known, least_mm=_least(bounds))
+        if chance > bounds.misfit:
+            return best
+    return Slip.UNKNOWN
 
 
 def _judged(choice: _Choice, corners: Vector, coverage: float, bounds: Limits) -> Registration | Refusal:
