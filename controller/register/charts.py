@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import integrate, stats
+from scipy import special, stats
 
 Vector = npt.NDArray[np.float64]
 
@@ -161,11 +161,10 @@ def range_mean(count: int) -> float:
     if count < 2:
         raise ValueError(f"expected at least two readings, got {count}")
 
-    def beyond(at: float) -> float:
-        below = stats.norm.cdf(at)
-        return float(1.0 - (1.0 - below) ** count - below**count)
-
-    return float(integrate.quad(beyond, -12.0, 12.0, epsabs=1e-12)[0])
+    # Tippett 1925: the integral of 1 - F^n - (1 - F)^n. Smooth and flat at its ends: equal steps converge at once.
+    at = np.linspace(-12.0, 12.0, 961)
+    below = special.ndtr(at)
+    return float((1.0 - special.ndtr(-at) ** count - below**count).sum() * (at[1] - at[0]))
 
 
 def range_chance(ratio: npt.ArrayLike, count: npt.ArrayLike) -> Vector:
