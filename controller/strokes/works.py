@@ -6,6 +6,7 @@ with the tip as wide as it is when its turn comes, counted from the pen that pai
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -40,8 +41,9 @@ FREE_ROUNDS: Final = 2
 """So often widths, order and passes are worked out in turn; after that the order stays, and what share of the limits
 passes are held to."""
 FIXED_ROUNDS: Final = 12
-STEP_M: Final = 0.05
-"""Metres painted before an area or a band are rounded to this, so that it stays the same where little has changed."""
+STEP_MM: Final = 0.005
+"""Metres painted before an area or a band are rounded to what wears the tip by so much, so that it stays the same
+where little has changed before it."""
 OFF_MM: Final = 0.05
 """A stroke of an area whose tip is by more than this not as wide as planned is told."""
 NAMED_AT_MOST: Final = 1000
@@ -386,7 +388,8 @@ class _InkTask:
 
     def filled(self, part: _Area | _Band, curve: WearCurve | None, begin_m: float) -> Paths:
         how, tolerance_mm = part.how, self.drawing.tolerance_mm
-        begin_m = round(begin_m / STEP_M) * STEP_M
+        if curve is not None:
+            begin_m = _rounded_m(curve, begin_m)
         if isinstance(part, _Band):
             lines = self.works[part.work].lines
             assert lines is not None
@@ -541,6 +544,24 @@ def _line_strokes(lines: Lines, first: int) -> StrokeSet:
         np.arange(first, first + len(lines), dtype=np.int32),
         (),
     )
+
+
+def _rounded_m(curve: WearCurve, metres: float) -> float:
+    """``metres`` to whole steps in which the tip, where it wears fastest, wears by ``STEP_MM``."""
+    fastest = max(
+        (
+            (after - before) / (to - first)
+            for (first, to), (before, after) in zip(
+                itertools.pairwise(curve.metres), itertools.pairwise(curve.widths_mm), strict=True
+            )
+        ),
+        key=abs,
+        default=0.0,
+    )
+    if fastest == 0.0:
+        return 0.0
+    step_m = STEP_MM / abs(fastest)
+    return round(metres / step_m) * step_m
 
 
 def _pen_metres(strokes: StrokeSet, found: InkPasses) -> Floats:
