@@ -1,10 +1,13 @@
 """Travel order of thousands of dots: length, time of the ways, and processor time, against the given order.
 
 ``python -m tests.bench.ordering [--quick]`` prints the table of docs/passes.md and writes build/bench/ordering.json.
+``python -m tests.bench.ordering --job JOB`` does the same for the strokes of a job, ink by ink, and writes
+build/bench/ordering-JOB.json.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
 import time
@@ -13,10 +16,14 @@ from typing import Any
 
 import numpy as np
 
-from controller.config.load import load_machine
+from controller.artwork.read import read_drawing
+from controller.config.load import load_job, load_machine
 from controller.strokes import StrokeKind, StrokeSet, travel_mm
+from controller.strokes.inks import painting_order
 from controller.strokes.order import nearest_neighbour, order_strokes
+from controller.strokes.passes import JobPasses
 from controller.strokes.travel import TravelCost, first_signs
+from controller.strokes.works import build_works
 
 COUNTS = (1_000, 10_000, 12_000, 100_000)
 DOT_MM = 12.0
@@ -40,10 +47,10 @@ def dots(count: int, seed: int = 1) -> StrokeSet:
     )
 
 
-def travel_s(strokes: StrokeSet, cost: TravelCost) -> float:
-    """Time of the ways with the pen up, from (0, 0)."""
+def travel_s(strokes: StrokeSet, cost: TravelCost, start_mm: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Time of the ways with the pen up, from ``start_mm``."""
     points, first, last = strokes.points_mm, strokes.offsets[:-1], strokes.offsets[1:] - 1
-    here = np.concatenate([np.zeros((1, 2)), points[last[:-1]]])
+    here = np.concatenate([np.reshape(start_mm, (1, 2)), points[last[:-1]]])
     return float(cost.links(here, points[first], first_signs(points, first, first + 1)).sum())
 
 
@@ -94,13 +101,91 @@ def words(rows: list[dict[str, Any]]) -> list[str]:
     return lines
 
 
+def as_drawn(strokes: StrokeSet, document: dict[str, int]) -> StrokeSet:
+    """In the order of the drawing: by element, the dots of a screen row by row and in a row from left to right."""
+    begins = strokes.points_mm[strokes.offsets[:-1]]
+    place = np.array([document[name] for name in strokes.element_ids])[strokes.element]
+    row = np.round(begins[:, 1], 1)  # dots begin at their middle's height; rows are millimetres apart
+    return strokes.take(np.lexsort((begins[:, 0], row, place)).astype(np.int64))
+
+
+def job_figures(path: Path) -> list[dict[str, Any]]:
+    """One row for each ink of a job and way of ordering, from the park position, each ink in one go."""
+    job, machine = load_job(path), load_machine(MACHINE)
+    drawing = read_drawing(job, path)
+    making = JobPasses(job, machine)
+    built = build_works(drawing, job, path, making)
+    document = {name: row for row, name in enumerate(drawing.element_ids)}
+    park, cost = making.park_mm, making.cost
+    rows = []
+    for ink in (job.inks[row] for row in painting_order(job)):
+        strokes = as_drawn(built.strokes[ink.name], document)
+        points, first, last = strokes.points_mm, strokes.offsets[:-1], strokes.offsets[1:] - 1
+        made, seconds = {"as drawn": strokes}, {"as drawn": 0.0}
+        begun = time.process_time()
+        order, backwards = nearest_neighbour(
+            points[first], points[last], strokes.kind == StrokeKind.LINE, park
+        )
+        made["nearest neighbour"] = strokes.arranged(order, backwards)
+        seconds["nearest neighbour"] = time.process_time() - begun
+        for name, price in (("by length", None), ("by time", cost)):
+            begun = time.process_time()
+            made[name] = order_strokes(strokes, park, park, price)
+            seconds[name] = time.process_time() - begun
+        rows += [
+            {
+                "ink": ink.name,
+                "strokes": len(strokes),
+                "order": name,
+                "metres": travel_mm(one, park) / 1000.0,
+                "travel_minutes": travel_s(one, cost, park) / 60.0,
+                "processor_s": seconds[name],
+            }
+            for name, one in made.items()
+        ]
+    return rows
+
+
+def job_words(rows: list[dict[str, Any]]) -> list[str]:
+    """A line for each ink and one for all: metres and minutes by each way of ordering, processor time of the last."""
+    orders = list(dict.fromkeys(row["order"] for row in rows))
+    inks = list(dict.fromkeys(row["ink"] for row in rows))
+    head = "".join(f" {name}, m | min |" for name in orders)
+    lines = [f"| ink | strokes |{head} processor, s |", "|---|---|" + "---|---|" * len(orders) + "---|"]
+    for ink in (*inks, "all"):
+        mine = [row for row in rows if ink in (row["ink"], "all")]
+        by = {name: [row for row in mine if row["order"] == name] for name in orders}
+
+        def total(name: str, what: str, by: dict[str, list[dict[str, Any]]] = by) -> float:
+            return float(sum(row[what] for row in by[name]))
+
+        cells = "".join(
+            f" {total(name, 'metres'):.1f} | {total(name, 'travel_minutes'):.1f} |" for name in orders
+        )
+        lines.append(
+            f"| {ink} | {total(orders[0], 'strokes'):.0f} |{cells} {total(orders[-1], 'processor_s'):.1f} |"
+        )
+    return lines
+
+
 def main() -> int:
-    """Print the table and write build/bench/ordering.json."""
-    rows = ordering_figures("--quick" in sys.argv[1:])
-    print("\n".join(words(rows)))
+    """Print the table and write it as JSON."""
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench.ordering", description=__doc__.splitlines()[0]
+    )
+    parser.add_argument("--quick", action="store_true", help="a thousand dots only")
+    parser.add_argument("--job", type=Path, help="a job file: its strokes instead of random dots")
+    asked = parser.parse_args()
+    if asked.job is not None:
+        rows = job_figures(asked.job)
+        table, name = job_words(rows), f"ordering-{load_job(asked.job).name}.json"
+    else:
+        rows = ordering_figures(asked.quick)
+        table, name = words(rows), "ordering.json"
+    print("\n".join(table))
     out = Path("build/bench")
     out.mkdir(parents=True, exist_ok=True)
-    (out / "ordering.json").write_text(json.dumps(rows, indent=1) + "\n")
+    (out / name).write_text(json.dumps(rows, indent=1) + "\n")
     return 0
 
 
