@@ -1,7 +1,7 @@
-"""What fills cost and look like: times of large flats, bands, screens and dots; figures for docs/techniques.md.
+"""What fills cost and look like: times of large flats, bands, screens and dots; the figure of docs/techniques.md.
 
-python -m tests.bench.fills            prints the times and the table of worn tips
-python -m tests.bench.fills docs       draws docs/fills.png and docs/wear.png too
+python -m tests.bench.fills            prints the times
+python -m tests.bench.fills docs       draws docs/fills.png too
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import shapely
 
 from controller.artwork.model import BUTT, MITER
 from controller.strokes.band import band_area, band_paths
-from controller.strokes.build import dot_path_mm, dot_strokes, dot_widths_mm
+from controller.strokes.build import dot_strokes, dot_widths_mm
 from controller.strokes.flat import flat_paths
 from controller.strokes.paths import Paths
 from controller.strokes.screen import lattice, screen_dots
@@ -73,28 +73,6 @@ def times() -> None:
     print(f"  {len(strokes.points_mm)} vertices")
 
 
-def worn(count: int = 6200, diameter: float = 4.0) -> tuple[Any, Any, Any, Any]:
-    """Metres painted before each dot; its width on the wall with and without compensation; the tip's width."""
-    size = np.full(count, diameter)
-    width = dot_widths_mm(size, LIFE, 0.8, 0.02)
-    centre = np.zeros((count, 2))
-    strokes = dot_strokes(centre, size, np.zeros(count, np.int32), ("e",), width, 0.8, 0.02)
-    metres = np.concatenate([[0.0], np.cumsum(strokes.lengths_mm())[:-1]]) / 1000.0
-    true = LIFE.width_mm(metres)
-    plain = 2 * np.hypot(*dot_path_mm(diameter, 0.8, 0.64, 0.02).T).max() + true
-    return metres, diameter - width + true, plain, true
-
-
-def table() -> None:
-    """Painted diameters over a tip's life."""
-    metres, mended, plain, true = worn()
-    print("| metres | tip mm | painted mm | without mm |\n|---|---|---|---|")
-    for at in range(0, 121, 20):
-        row = min(int(np.searchsorted(metres, at)), len(metres) - 1)
-        print(f"| {metres[row]:.0f} | {true[row]:.3f} | {mended[row]:.3f} | {plain[row]:.3f} |")
-    print(f"spread: {np.ptp(mended):.3f} mm with, {np.ptp(plain):.3f} mm without")
-
-
 def letter() -> shapely.Geometry:
     """An R of straight lines."""
     outer = shapely.union(
@@ -133,7 +111,7 @@ def samples() -> list[tuple[str, shapely.Geometry, Paths]]:
 
 
 def draw(folder: Path) -> None:
-    """The two figures."""
+    """The figure."""
     import matplotlib as mpl
 
     mpl.use("Agg")
@@ -162,20 +140,8 @@ def draw(folder: Path) -> None:
     figure.savefig(folder / "fills.png", dpi=80)
     plt.close(figure)
 
-    metres, mended, plain, true = worn()
-    figure, axis = plt.subplots(figsize=(7, 3.6), layout="constrained")
-    axis.plot(metres, plain, label="one path for all", color="C1")
-    axis.plot(metres, mended, label="paths follow the tip", color="C0")
-    axis.set_xlabel("painted with this tip, m")
-    axis.set_ylabel("diameter of a dot of 4 mm, mm")
-    axis.set_title(f"A tip that widens from {true[0]:.2f} to {true[-1]:.2f} mm")
-    axis.legend()
-    figure.savefig(folder / "wear.png", dpi=90)
-    plt.close(figure)
-
 
 if __name__ == "__main__":
     if len(sys.argv) > 1:
         draw(Path(sys.argv[1]))
     times()
-    table()
