@@ -103,6 +103,11 @@ def test_arc_centre_and_length(
         ("M0,0A-25,25 0 0 1 50,0", 78.539816),
         ("M10,10 l10,0 l0,10 z l5,0", 39.142136),  # after z, on from the start
         ("M0-10L10-10L10.5.5", 20.511898),  # numbers without separators
+        ("M0,0 L10,0 S20,10 30,0", 32.434874),  # S after a line begins with the current point
+        (
+            "M0,0 Q10,10 20,0 T40,0",
+            45.911743,
+        ),  # T mirrors: twice 10 (sqrt 2 + arsinh 1), closed form of a parabola
         ("M0,0 A0,10 0 0,1 30,40", 50.0),  # a zero radius is a straight line (F.6.2)
         ("M0,0 A10,0 0 0,1 30,40", 50.0),
         ("M10,10 A5,5 0 1,1 10,10 L20,10", 10.0),  # equal ends: no arc at all (F.6.2)
@@ -223,3 +228,28 @@ def test_arcs_beyond_all_shape_are_refused() -> None:
     """An arc whose radii differ by more than the reader can place to the micrometre is refused, not misplaced."""
     with pytest.raises(SyntaxMistake, match="times the other"):
         read_path("M3 4A10 1e7 20 1 1 11 9", Recorder())
+
+
+def test_a_circle_of_four_cubics() -> None:
+    """With handles of 0.5522847498 R four cubics stray outwards from their circle by 2.7253e-4 R, and never inwards.
+
+    Closed form of the handle: 4/3 (sqrt 2 - 1); the error is a maximum of the polynomial, found with NumPy.
+    """
+    k = 4.0 / 3.0 * (math.sqrt(2.0) - 1.0)
+    assert k == pytest.approx(0.5522847498, abs=1e-10)
+    control = np.array([[1.0, 0.0], [1.0, k], [k, 1.0], [0.0, 1.0]])
+    t = np.linspace(0.0, 1.0, 20_001)[:, None]
+    exact = control.T @ np.hstack([(1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t**2 * (1 - t), t**3]).T
+    stray = np.hypot(*exact).max() - 1.0
+    assert stray == pytest.approx(2.7253e-4, abs=1e-8)
+    radius, tolerance = 500.0, 1e-4
+    c = k * radius
+    data = (
+        f"M{radius},0C{radius},{c!r} {c!r},{radius} 0,{radius}S{-radius},{c!r} {-radius},0"
+        f"S{-c!r},{-radius} 0,{-radius}S{radius},{-c!r} {radius},0z"
+    )
+    table = Recorder()
+    read_path(data, table)
+    reach = np.hypot(*table.flatten(tolerance).points.T)
+    assert reach.max() == pytest.approx(radius * (1.0 + stray), abs=2 * tolerance)
+    assert reach.min() == pytest.approx(radius, abs=tolerance)
