@@ -117,8 +117,11 @@ class Registration:
     """A map that the marks speak for.
 
     fit: with the matrix (2, 3) and residuals. steps: decisions that led to its kind; empty for rigid.
-    corners_mm: (4, 2) of the canvas; corner_radius_mm: (4,), disc around each that holds its true place with
+    corners_mm: (4, 2) of the canvas; corner_radius_mm: (4,), disc around each that holds its true place with at least
     ``coverage``, each by itself; everywhere_mm: radius that holds for all places of the canvas at once.
+    doubt_mm: (4,), how far the farthest richer kind that the marks hold would put each corner from there. It is part of
+    both radii: a stretch too small to be told from chance is there all the same, and a fit's own covariance, which
+    takes its kind for true, knows nothing of it. Between corners it is no larger (a difference of maps is convex).
     mark_chances: (n,), chance of each mark's being so far from what the others say; nan where they cannot say.
     fit_chance: of so large a sum of squares; nan when uncertainties are unknown.
     shift_mm: (2,), of the middle of the canvas. turn_deg: from x towards y. stretch_mm_m: (2,), most and least
@@ -130,6 +133,7 @@ class Registration:
     coverage: float
     corners_mm: Vector
     corner_radius_mm: Vector
+    doubt_mm: Vector
     everywhere_mm: float
     mark_chances: Vector
     fit_chance: float
@@ -223,7 +227,7 @@ def register_marks(
             return Refusal(Reason.MIRRORED, fit=choice.fit)
     if choice.left_out is not None:
         return _blunder(choice, nominal, measured, bounds)
-    return _judged(choice, corners, coverage, bounds)
+    return _judged(choice, fits, corners, coverage, bounds)
 
 
 def _places_refused(nominal: Vector, measured: Vector, fewest: int, bounds: Limits) -> Refusal | None:
@@ -407,7 +411,9 @@ def _slip(choice: _Choice, offset: Vector, expected: Vector, bounds: Limits) -> 
     return Slip.UNKNOWN
 
 
-def _judged(choice: _Choice, corners: Vector, coverage: float, bounds: Limits) -> Registration | Refusal:
+def _judged(
+    choice: _Choice, fits: Mapping[Kind, Fit], corners: Vector, coverage: float, bounds: Limits
+) -> Registration | Refusal:
     """Hold the chosen map to the limits."""
     fit = choice.fit
     linear = fit.matrix[:, :2]
@@ -429,13 +435,17 @@ def _judged(choice: _Choice, corners: Vector, coverage: float, bounds: Limits) -
     if abs(turn_deg) > bounds.turn_deg:
         return Refusal(Reason.TURN, found=turn_deg, limit=bounds.turn_deg, fit=fit)
     middle = corners.mean(axis=0)
+    here = mapped(fit.matrix, corners)
+    richer = [other for kind, other in fits.items() if PARAMETERS[kind] > PARAMETERS[fit.kind]]
+    doubt = np.max([np.hypot(*(mapped(other.matrix, corners) - here).T) for other in (fit, *richer)], axis=0)
     return Registration(
         fit=fit,
         steps=choice.steps,
         coverage=coverage,
         corners_mm=corners,
-        corner_radius_mm=fit.radius_mm(corners, coverage),
-        everywhere_mm=fit.everywhere_mm(corners, coverage),
+        corner_radius_mm=fit.radius_mm(corners, coverage) + doubt,
+        doubt_mm=doubt,
+        everywhere_mm=fit.everywhere_mm(corners, coverage) + float(doubt.max()),
         mark_chances=mark_chances(fit, bounds),
         fit_chance=fit_chance,
         shift_mm=mapped(fit.matrix, middle) - middle,
