@@ -90,7 +90,10 @@ class Cover:
         self._half_mm = np.concatenate([np.zeros(0), *(one.width_mm for one in stretches)]) / 2.0
         self._lines_at = shapely.STRtree(self._lines)
         self._widest_mm = float(self._half_mm.max(initial=0.0))
-        self._copies = [(shape, np.asarray(shape.bounds), place) for shape, place in copies]
+        self._shapes = [shape for shape, _ in copies]
+        self._kind = np.repeat(np.arange(len(copies)), [len(place) for _, place in copies])
+        self._place = np.vstack([np.empty((0, 2)), *(place for _, place in copies)])
+        self._copies_at = shapely.STRtree(shapely.box(*self.copies_mm()[2].T))
         parts = [subdivided(area) for area in areas if not area.is_empty]
         self._areas = np.concatenate([np.zeros(0, dtype=object), *parts])
         self._areas_at = shapely.STRtree(self._areas)
@@ -98,14 +101,12 @@ class Cover:
     @property
     def shapes(self) -> list[Geometry]:
         """The small shapes that there are copies of."""
-        return [shape for shape, _, _ in self._copies]
+        return self._shapes
 
     def copies_mm(self) -> tuple[npt.NDArray[np.int64], Floats, Floats]:
         """Of every copy: row of ``shapes`` (n,), place (n, 2), box (n, 4)."""
-        kind = np.repeat(np.arange(len(self._copies)), [len(place) for _, _, place in self._copies])
-        place = np.vstack([np.empty((0, 2)), *(place for _, _, place in self._copies)])
-        box = np.vstack([np.empty((0, 4)), *(np.tile(at, 2) + around for _, around, at in self._copies)])
-        return kind.astype(np.int64), place, box
+        around = np.reshape([shape.bounds for shape in self._shapes], (-1, 4))
+        return self._kind, self._place, np.tile(self._place, 2) + around[self._kind]
 
     def rest_mm(self) -> Floats:
         """Boxes (n, 4) of all that is no copy."""
@@ -119,13 +120,10 @@ class Cover:
     def without_copies(self, rows: npt.NDArray[np.int64]) -> Cover:
         """The same but for some copies, by their rows in ``copies_mm``."""
         found = copy(self)
-        keep = np.ones(sum(len(place) for _, _, place in self._copies), dtype=np.bool_)
+        keep = np.ones(len(self._kind), dtype=np.bool_)
         keep[rows] = False
-        ends = np.cumsum([len(place) for _, _, place in self._copies])
-        parts = np.split(keep, ends)[:-1]
-        found._copies = [
-            (shape, box, place[part]) for (shape, box, place), part in zip(self._copies, parts, strict=True)
-        ]
+        found._kind, found._place = self._kind[keep], self._place[keep]
+        found._copies_at = shapely.STRtree(shapely.box(*found.copies_mm()[2].T))
         return found
 
     def within(self, tile: Box) -> Geometry:
@@ -135,14 +133,11 @@ class Cover:
         near = self._lines_at.query(box, predicate="dwithin", distance=self._widest_mm)
         if len(near):
             found.append(self._widened(near, tile))
-        for shape, bounds, place in self._copies:
-            reach = np.tile(place, 2) + bounds
-            inside = (
-                (reach[:, 0] < tile[2]) & (reach[:, 2] > tile[0])
-                & (reach[:, 1] < tile[3]) & (reach[:, 3] > tile[1])
-            )  # fmt: skip
-            if inside.any():
-                found.append(copied(shape, place[inside]))
+        inside = self._copies_at.query(box)
+        found += [
+            copied(self._shapes[kind], self._place[inside[self._kind[inside] == kind]])
+            for kind in np.unique(self._kind[inside]).tolist()
+        ]
         some = self._areas_at.query(box, predicate="intersects")
         if len(some):
             found.append(self._areas[some])

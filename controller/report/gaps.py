@@ -69,10 +69,11 @@ def gap_picture(works: Sequence[Work], gaps: GapMap, job: Job) -> bytes:
 
 def _draw(axes: Axes, areas: list[MultiPolygon], places: MultiPolygon, job: Job, line: float) -> None:
     axes.set_facecolor(CANVAS)
+    # As artists and not as patches: the limits are set afterwards, and to find them takes longer than to draw.
     for ink in painting_order(job):
-        axes.add_patch(_patch(areas[ink], job.inks[ink].colour, 0.0))
+        axes.add_artist(_patch(areas[ink], job.inks[ink].colour, 0.0))
     # The line keeps hair-thin gaps visible.
-    axes.add_patch(_patch(places, SHOWN, line))
+    axes.add_artist(_patch(places, SHOWN, line))
 
 
 def _patch(area: MultiPolygon, colour: str, line: float) -> PathPatch:

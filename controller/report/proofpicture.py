@@ -160,13 +160,9 @@ def _widest_mm(passes: Sequence[PassPaint], wanted: Sequence[Wanted]) -> float:
 
 def _over(seen: npt.NDArray[np.uint8], mask: Mask, colour: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     """Paint over a band (rows, width, 3)."""
-    some = np.flatnonzero(mask.any(axis=1))
-    if not len(some):
-        return seen
-    rows = slice(int(some[0]), int(some[-1]) + 1)
-    share = mask[rows, :, None].astype(np.uint16)
-    mixed = (seen[rows] * (255 - share) + colour * share + 127) // 255
-    seen[rows] = mixed.astype(np.uint8)
+    flat, some = seen.reshape(-1, 3), np.flatnonzero(mask)
+    share = mask.reshape(-1)[some, None].astype(np.uint16)
+    flat[some] = ((flat[some] * (255 - share) + colour * share + 127) // 255).astype(np.uint8)
     return seen
 
 

@@ -7,7 +7,7 @@ Owns the drawing library's use (Agg, through matplotlib) and the frame's pixels.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +17,7 @@ import shapely
 
 from controller.report.proofpaint import CHORD_ERROR_MM, DotKind, PassPaint, Stretches
 from controller.report.proofwanted import Wanted
+from controller.strokes.build import SAME_MM
 
 if TYPE_CHECKING:
     from matplotlib.path import Path as Outline
@@ -74,8 +75,7 @@ class BandDrawer:
         """Mask (rows, width), 255 where a pixel is wholly painted."""
         pen = self._pen()
         self._stretches(pen, one.stretches)
-        for kind in one.dots:
-            self._dots(pen, kind)
+        self._dots(pen, one.dots)
         return self._mask(pen)
 
     def wanted(self, one: Wanted) -> Mask:
@@ -86,14 +86,19 @@ class BandDrawer:
             _, top, _, bottom = area.bounds
             if bottom >= self._reach_mm[0] and top <= self._reach_mm[1]:
                 self._fill(pen, _rings(area))
-        near = (one.centre_mm[:, 1] + one.diameter_mm / 2 >= self._reach_mm[0]) & (
-            one.centre_mm[:, 1] - one.diameter_mm / 2 <= self._reach_mm[1]
+        half = one.diameter_mm / 2.0
+        near = (one.centre_mm[:, 1] + half >= self._reach_mm[0]) & (
+            one.centre_mm[:, 1] - half <= self._reach_mm[1]
         )
-        for centre, diameter in zip(one.centre_mm[near], one.diameter_mm[near].tolist(), strict=True):
+        sizes, which = np.unique(np.round(one.diameter_mm[near], SAME_MM), return_inverse=True)
+        for row, diameter in enumerate(sizes.tolist()):
             sides = max(12, math.ceil(math.pi / math.acos(max(0.0, 1.0 - 2 * CHORD_ERROR_MM / diameter))))
             angle = np.arange(sides) * (math.tau / sides)
-            ring = diameter / 2 * np.column_stack([np.cos(angle), np.sin(angle)])
-            self._fill(pen, [centre + ring])
+            ring = diameter / 2.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+            rings = one.centre_mm[near][which.reshape(-1) == row][:, None, :] + ring
+            step = max(1, AT_ONCE // sides)
+            for low in range(0, len(rings), step):
+                self._fill(pen, list(rings[low : low + step]))
         return self._mask(pen)
 
     def _pen(self) -> Pen:
@@ -132,17 +137,25 @@ class BandDrawer:
                 first = np.concatenate([[True], np.diff(which) != 0])
                 self._stroke(pen, stretches.points_mm[rows], first, width)
 
-    def _dots(self, pen: Pen, kind: DotKind) -> None:
-        boxes = kind.bounds_mm()
-        places = kind.place_mm[(boxes[:, 3] >= self._reach_mm[0]) & (boxes[:, 1] <= self._reach_mm[1])]
-        length = len(kind.path_mm)
-        step = max(1, AT_ONCE // length)
-        for low in range(0, len(places), step):
-            some = places[low : low + step]
-            points = (some[:, None, :] + kind.path_mm[None, :, :]).reshape(-1, 2)
-            first = np.zeros((len(some), length), dtype=np.bool_)
-            first[:, 0] = True
-            self._stroke(pen, points, first.reshape(-1), kind.width_mm)
+    def _dots(self, pen: Pen, kinds: Sequence[DotKind]) -> None:
+        """Many at once where the width is the same: most of the time goes into calls else."""
+        for width in sorted({kind.width_mm for kind in kinds}):
+            ready: list[Floats] = []
+            for kind in kinds:
+                if kind.width_mm == width:
+                    low, high = kind.path_mm[:, 1].min() - width / 2.0, kind.path_mm[:, 1].max() + width / 2.0
+                    y = kind.place_mm[:, 1]
+                    near = (y + high >= self._reach_mm[0]) & (y + low <= self._reach_mm[1])
+                    ready += list(kind.place_mm[near][:, None, :] + kind.path_mm)
+            begin = 0
+            ends = np.cumsum([len(path) for path in ready])
+            while begin < len(ready):
+                full = int(np.searchsorted(ends, (ends[begin - 1] if begin else 0) + AT_ONCE, side="right"))
+                some = ready[begin : max(full, begin + 1)]
+                first = np.zeros(sum(len(path) for path in some), dtype=np.bool_)
+                first[np.cumsum([0, *(len(path) for path in some[:-1])])] = True
+                self._stroke(pen, np.concatenate(some), first, width)
+                begin += len(some)
 
     def _stroke(self, pen: Pen, points_mm: Floats, first: npt.NDArray[np.bool_], width_mm: float) -> None:
         gc = self._plain(pen)
