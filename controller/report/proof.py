@@ -40,7 +40,7 @@ from controller.report.proofpaint import (
 )
 from controller.report.proofpicture import Pictures, agreed_colour, draw_pictures
 from controller.report.proofraster import Frame
-from controller.report.proofsvg import picture_svg
+from controller.report.proofsvg import pass_groups, picture_svg
 from controller.report.proofwanted import WantedPicture, wanted_picture
 from controller.session.prepared import Prepared
 from controller.strokes.traps import gap_map, solids
@@ -103,6 +103,9 @@ def build_proof(
     _check_number("--px-per-mm", px_per_mm, "a number above 0")
     _check_number("--register-error", register_error_mm, f"mm above 0, up to {ERROR_MAX_MM:g}", ERROR_MAX_MM)
     _check_place(out_dir)
+    if changed := prepared.stale():
+        expected = "files as they were when the job was prepared (run giornata prepare)"
+        raise InputError([Mistake(prepared.folder, "sources", expected, f"others: {', '.join(changed)}")])
     job = load_job(job_path)
     progress("reading strokes", 0.0)
     passes = passes_of(prepared, job)
@@ -166,10 +169,11 @@ def _make(
     pictures = draw_pictures(
         frame, canvas, passes, wanted.inks, folder, files, lambda done: progress("drawing", done)
     )
-    _write_svg(folder / "picture.svg", frame, canvas, passes, prepared.record.job)
-    for place, (one, name) in enumerate(zip(passes, files, strict=True)):
-        progress("writing SVG", place / len(files))
-        _write_svg(folder / "passes" / f"{name}.svg", frame, canvas, [one], one.name)
+    progress("writing SVG", 0.0)
+    groups = pass_groups(passes)
+    _write_svg(folder / "picture.svg", frame, canvas, groups, prepared.record.job)
+    for one, name, group in zip(passes, files, groups, strict=True):
+        _write_svg(folder / "passes" / f"{name}.svg", frame, canvas, [group], one.name)
     coverage = _coverage(job, passes, wanted, pictures, frame, progress)
     progress("looking for gaps", 0.0)
     gaps = _gaps(job, wanted, error_mm) if error_mm is not None else None
@@ -280,9 +284,9 @@ def _frame(passes: Sequence[PassPaint], wanted: WantedPicture, px_per_mm: float 
     return frame
 
 
-def _write_svg(path: Path, frame: Frame, canvas: str, passes: Sequence[PassPaint], title: str) -> None:
+def _write_svg(path: Path, frame: Frame, canvas: str, groups: Sequence[str], title: str) -> None:
     with path.open("w", encoding="utf-8") as file:
-        file.writelines(picture_svg(frame.box_mm, canvas, passes, title))
+        file.writelines(picture_svg(frame.box_mm, canvas, groups, title))
 
 
 def _write_json(path: Path, content: dict[str, Any]) -> None:

@@ -70,11 +70,15 @@ class Stretches:
 
 @dataclass(frozen=True, slots=True)
 class DotKind:
-    """Equal dots: path_mm (k, 2) around an origin, width_mm of the tip, place_mm (n, 2) where the origin goes."""
+    """Equal dots: path_mm (k, 2) around an origin, width_mm of the tip, place_mm (n, 2) where the origin goes.
+
+    reach_mm: no paint of one is farther from its origin.
+    """
 
     path_mm: Floats
     width_mm: float
     place_mm: Floats
+    reach_mm: float
 
     def bounds_mm(self) -> Floats:
         """(n, 4): smallest x and y, largest x and y of the paint."""
@@ -173,9 +177,9 @@ def _dot_kinds(strokes: StrokeSet, dots: Ints, width_mm: Floats) -> list[DotKind
         for row, one in enumerate(first.tolist()):
             dot = some[one]
             path = strokes.points_mm[begin[dot] : begin[dot] + count]
-            found.append(
-                DotKind(driven_mm(path - path[0]), float(width_mm[dots[dot]]), place[some[which == row]])
-            )
+            driven, width = driven_mm(path - path[0]), float(width_mm[dots[dot]])
+            reach = float(np.hypot(*driven.T).max()) + width / 2.0
+            found.append(DotKind(driven, width, place[some[which == row]], reach))
     return found
 
 

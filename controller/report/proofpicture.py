@@ -81,7 +81,7 @@ class _Small:
             picture = picture.convert("L")
             picture.putpalette(palette.reshape(-1).tolist())
         stream = BytesIO()
-        picture.save(stream, format="png", optimize=True)
+        picture.save(stream, format="png")
         return stream.getvalue()
 
 

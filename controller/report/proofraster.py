@@ -143,9 +143,8 @@ class BandDrawer:
             ready: list[Floats] = []
             for kind in kinds:
                 if kind.width_mm == width:
-                    low, high = kind.path_mm[:, 1].min() - width / 2.0, kind.path_mm[:, 1].max() + width / 2.0
-                    y = kind.place_mm[:, 1]
-                    near = (y + high >= self._reach_mm[0]) & (y + low <= self._reach_mm[1])
+                    y, reach = kind.place_mm[:, 1], kind.reach_mm
+                    near = (y + reach >= self._reach_mm[0]) & (y - reach <= self._reach_mm[1])
                     ready += list(kind.place_mm[near][:, None, :] + kind.path_mm)
             begin = 0
             ends = np.cumsum([len(path) for path in ready])

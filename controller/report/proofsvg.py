@@ -30,9 +30,9 @@ _ROUND_SHARE: Final = 0.002
 
 
 def picture_svg(
-    box_mm: tuple[float, float, float, float], canvas_colour: str, passes: Sequence[PassPaint], title: str
+    box_mm: tuple[float, float, float, float], canvas_colour: str, groups: Sequence[str], title: str
 ) -> Iterator[str]:
-    """The file in pieces. box_mm: x0, y0, x1, y1 of what is shown."""
+    """The file in pieces. box_mm: x0, y0, x1, y1 of what is shown; groups: some of ``pass_groups``."""
     x, y, right, bottom = box_mm
     width, height = f"{right - x:.2f}", f"{bottom - y:.2f}"
     yield (
@@ -42,16 +42,21 @@ def picture_svg(
         f"stroke-opacity:{OPACITY}}}circle{{fill:currentColor;fill-opacity:{OPACITY}}}</style>\n"
         f'<rect x="{x:.2f}" y="{y:.2f}" width="{width}" height="{height}" fill="{canvas_colour}"/>\n'
     )
-    thinned = _thinned(passes)
-    kinds = 0
-    for one, lines in zip(passes, thinned, strict=True):
-        yield f"<g id={quoteattr('pass-' + one.name)} color={quoteattr(one.colour)}>\n"
-        yield from _paths(lines)
-        for kind in one.dots:
-            yield from _dots(kind, kinds)
-            kinds += 1
-        yield "</g>\n"
+    yield from groups
     yield "</svg>\n"
+
+
+def pass_groups(passes: Sequence[PassPaint]) -> list[str]:
+    """Each pass as an SVG group, in the order given; together they have no more vertices than a file may have."""
+    return ["".join(_group(one, lines)) for one, lines in zip(passes, _thinned(passes), strict=True)]
+
+
+def _group(one: PassPaint, lines: Lines) -> Iterator[str]:
+    yield f"<g id={quoteattr('pass-' + one.name)} color={quoteattr(one.colour)}>\n"
+    yield from _paths(lines)
+    for number, kind in enumerate(one.dots):
+        yield from _dots(kind, f"dot-{one.name}-{number}")
+    yield "</g>\n"
 
 
 Lines = list[tuple[float, npt.NDArray[np.object_]]]
@@ -125,7 +130,7 @@ def _short(value: float) -> str:
     return f"{value:.3f}".rstrip("0").rstrip(".")
 
 
-def _dots(kind: DotKind, number: int) -> Iterator[str]:
+def _dots(kind: DotKind, name: str) -> Iterator[str]:
     shape = dot_shape(kind)
     disc = _as_disc(shape)
     if disc is not None:
@@ -135,7 +140,6 @@ def _dots(kind: DotKind, number: int) -> Iterator[str]:
         for x, y in places:
             yield f'<circle cx="{_number(x)}" cy="{_number(y)}" r="{size}"/>\n'
         return
-    name = f"dot-{number}"
     path = shapely.get_coordinates(shapely.simplify(shapely.linestrings(kind.path_mm), TOLERANCE_MM))
     yield f'<defs><path id="{name}" stroke-width="{_short(kind.width_mm)}" d="{_data(path)}"/></defs>\n'
     for x, y in np.round(kind.place_mm * UNITS_PER_MM).astype(np.int64).tolist():

@@ -238,6 +238,32 @@ def test_numbers_out_of_range(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_job_that_has_changed_is_refused(shore: Prepared, tmp_path: Path) -> None:
+    """Strokes of one drawing are not held against another: the changed file is named."""
+    (tmp_path / "shore.svg").write_text(SVG)
+    (tmp_path / "job.toml").write_text(JOB)
+    machine = shipped("machines/boathouse.toml")
+    prepared = prepare(tmp_path / "job.toml", machine, tmp_path / "prepared")
+    (tmp_path / "shore.svg").write_text(SVG.replace('r="6"', 'r="7"'))
+    with pytest.raises(InputError, match=r"sources: expected files as they were .*got others: .*shore\.svg"):
+        build_proof(prepared, tmp_path / "job.toml", tmp_path / "proof")
+    assert not (tmp_path / "proof").exists()
+
+
+def test_dots_painted_twice_are_wanted_as_wide_as_the_second_time(tmp_path: Path) -> None:
+    """Dots of 12 mm enlarged by 3 mm: discs of 15 mm, covered by both passes together and by nothing beside them."""
+    (tmp_path / "shore.svg").write_text(SVG)
+    again = 'fill = "dots"\nagain = "enlarge"\nenlarge_mm = 3.0'
+    (tmp_path / "job.toml").write_text(JOB.replace('fill = "dots"', again))
+    machine = shipped("machines/boathouse.toml")
+    prepared = prepare(tmp_path / "job.toml", machine, tmp_path / "prepared")
+    assert [one.name for one in prepared.record.passes if one.ink == "moon"] == ["moon-1", "moon-2"]
+    moon = ink(build_proof(prepared, tmp_path / "job.toml", tmp_path / "proof", 4.0), "moon").exact
+    assert moon.wanted_mm2 == pytest.approx(2 * math.pi * 7.5**2, abs=moon.error_mm2)
+    assert moon.share > 0.9999
+    assert moon.outside_mm2 < moon.error_mm2
+
+
 def test_damaged_strokes_are_named(shore: Prepared, tmp_path: Path) -> None:
     """A strokes file that cannot be read, or is not there, is named."""
     folder = tmp_path / "prepared"

@@ -17,7 +17,7 @@ from controller.report.proofpaint import PassPaint, constant, pass_paint
 from controller.report.proofpicture import agreed_colour, draw_pictures, rgb
 from controller.report.proofpng import PngWriter
 from controller.report.proofraster import Frame
-from controller.report.proofsvg import OPACITY, VERTICES_MAX, _data, _number, picture_svg
+from controller.report.proofsvg import OPACITY, VERTICES_MAX, _data, _number, pass_groups, picture_svg
 from controller.report.proofwanted import Wanted
 from controller.strokes.build import dot_strokes
 from controller.strokes.paths import make_paths, strokes_of
@@ -204,7 +204,7 @@ def test_path_data_reads_back(points: list[tuple[float, float]]) -> None:
 
 def svg(*paints: PassPaint) -> tuple[str, ElementTree.Element]:
     """The file's text and tree."""
-    text = "".join(picture_svg((0.0, 0.0, 3000.0, 1900.0), CANVAS, paints, "low tide & moon"))
+    text = "".join(picture_svg((0.0, 0.0, 3000.0, 1900.0), CANVAS, pass_groups(paints), "low tide & moon"))
     return text, ElementTree.fromstring(text)
 
 
