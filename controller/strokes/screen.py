@@ -32,6 +32,19 @@ _CELL: Final = {"square": 1.0, "hexagonal": math.sqrt(3.0) / 2.0}
 FULL: Final = {"square": math.sqrt(2.0), "hexagonal": 2.0 / math.sqrt(3.0)}
 """Diameter in pitches at which a lattice's dots leave nothing bare."""
 
+DOTS_MAX: Final = 300_000
+"""Dots of one screen: beyond, strokes no longer fit into memory; 3 m by 2 m of them would lie 4.5 mm apart."""
+BOXED_MAX: Final = 20
+"""So many times as many places may lie in the box around an area."""
+
+
+class TooManyDotsError(ValueError):
+    """An area would get more than DOTS_MAX dots; ``dots`` is about how many."""
+
+    def __init__(self, dots: float) -> None:
+        self.dots = dots
+        super().__init__(f"expected at most {DOTS_MAX} dots in an area, got about {dots:.3g}")
+
 
 @dataclass(frozen=True, slots=True)
 class Lattice:
@@ -91,11 +104,16 @@ def screen_dots(
     that lie inside.
 
     A lattice belongs to the canvas and not to the area: equal lattices put dots at the very same places, to the last
-    bit, whatever areas they fill.
+    bit, whatever areas they fill. Raises TooManyDotsError, before any are made.
     """
     if not diameter_mm > 0.0:
         raise ValueError(f"expected diameter_mm > 0, got {diameter_mm}")
     radius = diameter_mm / 2.0
+    (a, b), (c, d) = places.basis_mm
+    # About so much lies within a radius of the area: Steiner's formula without its last term.
+    about = (area.area + area.length * radius) / abs(a * d - b * c)
+    if about > DOTS_MAX:
+        raise TooManyDotsError(about)
     centre = _places(area, places, radius)
     if not len(centre):
         return ScreenDots(np.empty((0, 2)), np.empty(0), (), 0)
@@ -131,6 +149,9 @@ def _places(area: Geometry, places: Lattice, margin_mm: float) -> Floats:
     corners = np.array([[low[0], low[1]], [low[0], high[1]], [high[0], low[1]], [high[0], high[1]]]) - origin
     steps = corners @ np.linalg.inv(basis)
     first, last = np.floor(steps.min(axis=0)).astype(int), np.ceil(steps.max(axis=0)).astype(int)
+    boxed = float(np.prod(high - low)) / abs(float(np.linalg.det(basis)))
+    if boxed > BOXED_MAX * DOTS_MAX:
+        raise TooManyDotsError(boxed)
     found = []
     columns = np.arange(first[0], last[0] + 1)
     for row in range(first[1], last[1] + 1):

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import shapely
 
 from controller.artwork.model import Drawing, Skipped
-from controller.config.errors import InputError
+from controller.config.errors import InputError, Mistake
 from controller.config.job import Ink, Job, Technique
 from controller.strokes.band import band_paths
 from controller.strokes.build import TOUCH_RADIUS_MM, dot_strokes
@@ -28,7 +28,14 @@ from controller.strokes.order import along
 from controller.strokes.passes import InkPasses, JobPasses, PassPlan
 from controller.strokes.paths import Left, Paths, join_strokes, strokes_of
 from controller.strokes.regions import NO_SCREEN, Lines, Work, regions
-from controller.strokes.screen import Lattice, diameter_for, lattice, screen_dots
+from controller.strokes.screen import (
+    DOTS_MAX,
+    Lattice,
+    TooManyDotsError,
+    diameter_for,
+    lattice,
+    screen_dots,
+)
 from controller.strokes.strokeset import StrokeKind, StrokeSet
 from controller.strokes.traps import trapped
 from controller.strokes.wear import QUANTUM_MM, WearCurve, wear_curve
@@ -351,8 +358,14 @@ class _InkTask:
                 if how.diameter_mm is not None
                 else float(diameter_for(how.tint or 0.0, how.lattice)) * how.pitch_mm
             )
-        found = screen_dots(work.area, places, diameter_mm, how.borders, self.drawing.tolerance_mm)
         name = self.drawing.element_ids[work.elements[0]]
+        try:
+            found = screen_dots(work.area, places, diameter_mm, how.borders, self.drawing.tolerance_mm)
+        except TooManyDotsError as error:
+            what = f"a screen of at most {DOTS_MAX} dots: a wider pitch"
+            raise InputError(
+                [Mistake(Path(self.job.artwork), name, what, f"about {error.dots:.3g}")]
+            ) from None
         if found.dropped and how.borders == "dropped":
             why = f"{found.dropped} dots across an edge are left out, as its borders say"
             self.skipped.append(Skipped(name, "screen", why, "changed"))

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import shapely
 
-from controller.strokes.screen import Lattice, lattice, screen_dots
+from controller.config.errors import InputError
+from controller.config.job import Technique
+from controller.config.load import load_machine
+from controller.config.places import shipped
+from controller.strokes.passes import JobPasses
+from controller.strokes.screen import Lattice, TooManyDotsError, lattice, screen_dots
+from controller.strokes.works import build_works
+from tests.strokes.scenes import TEAL, Sheet, job, rectangle
 
 DISC = shapely.Point(50.0, 40.0).buffer(30.0, quad_segs=64)
 
@@ -79,3 +88,29 @@ def test_nothing_in_nothing() -> None:
         dots = screen_dots(area, places, 2.0)
         assert dots.centre_mm.shape == (0, 2)
         assert dots.dropped == 0
+
+
+def test_screens_that_no_memory_holds_are_refused() -> None:
+    """A wall of dots a tenth of a millimetre apart is refused before any is made; so is a hair across the wall."""
+    wall = shapely.box(0, 0, 3000, 2000)
+    hair = shapely.Polygon([(0, 0), (3000, 1999), (3000, 2000), (0, 1)])
+    for area in (wall, hair):
+        with pytest.raises(TooManyDotsError, match="300000"):
+            screen_dots(area, lattice("square", 0.1, 30.0), 0.05)
+    assert len(screen_dots(wall, lattice("square", 8.0, 30.0), 5.0).centre_mm) == pytest.approx(
+        93_750, rel=0.01
+    )
+
+
+def test_a_job_with_such_a_screen_is_refused_in_words() -> None:
+    """The element, the bound and the number of dots are told, before anything is made."""
+    fine = Technique(fill="screen", pitch_mm=0.1, diameter_mm=0.05)
+    made = job(("teal", TEAL), techniques=(fine,))
+    drawing = Sheet().add(rectangle(0, 0, 1000, 900), fill=TEAL).drawing()
+    passes = JobPasses(made, load_machine(shipped("machines/reference-twin.toml")))
+    with pytest.raises(InputError) as refused:
+        build_works(drawing, made, Path("low-tide.toml"), passes)
+    (mistake,) = refused.value.mistakes
+    assert mistake.where == "e0"
+    assert "300000 dots" in mistake.expected
+    assert "9e+07" in mistake.got
