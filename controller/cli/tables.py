@@ -101,8 +101,9 @@ def inks_table(record: PreparedJob) -> Table:
         "all", str(len(record.passes)), str(record.pens), str(sum(ink.strokes for ink in record.inks)),
         f"{record.metres:.2f}", f"{record.seconds / 60:.1f}",
     )  # fmt: skip
+    changes = "1 pen change" if record.pen_changes == 1 else f"{record.pen_changes} pen changes"
     table.caption = (
-        f"{record.pen_changes} pen changes; {_hours(record.seconds / 60)} of painting, "
+        f"{changes}; {_hours(record.seconds / 60)} of painting, "
         f"{_hours(record.breaks_minutes)} between passes"
     )
     return table

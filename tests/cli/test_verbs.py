@@ -30,6 +30,41 @@ def test_prepare_home_paint_status(shell) -> None:
     assert [one["strokes_finished"] for one in status["passes"]] == [1, 1]
 
 
+def test_prepare_says_what_passes_come_to(shell) -> None:
+    """Totals and passes as JSON; the table for people is no wider than 80 columns and names limits that are passed."""
+    text = shell.job.read_text()
+    shell.job.write_text(text.replace("tip_mm = 4.0\n", "tip_mm = 4.0\npen_metres = 0.02\n", 1))
+    answer = shell.verb("prepare", shell.job, "--json").json
+    first, second = answer["passes"]
+    assert (first["name"], first["too_long"], second["name"], second["cut_by"]) == (
+        "ochre-1",
+        True,
+        "teal-1",
+        "end",
+    )
+    assert answer["totals"]["pens"] == 2
+    assert answer["totals"]["pen_changes"] == 1
+    assert answer["totals"]["breaks_minutes"] == 5.0
+    assert answer["totals"]["minutes"] * 60.0 == sum(one["ticks"] for one in answer["passes"]) * 0.004
+    said = shell.verb("prepare", shell.job)
+    assert max(map(len, said.out.split("prepared in")[0].splitlines())) <= 80
+    assert "ochre-1" in said.out
+    assert "1 pen changes" not in said.out
+    assert "1 pen change;" in said.out
+    assert "warning: ochre-1: a stroke of 0.0 m" in said.err
+
+
+def test_paint_one_pass_by_name(shell) -> None:
+    """--pass paints that pass; an unknown name is bad input that lists the passes there are."""
+    shell.home()
+    wrong = shell.paint("--pass", "teal-7")
+    assert wrong.code == 2
+    assert "one of ochre-1, teal-1" in wrong.err
+    painted = shell.paint("--pass", "teal-1", "--json")
+    assert [(one["name"], one["ink"]) for one in painted.json["passes"]] == [("teal-1", "teal")]
+    assert "two-strokes teal-1: finished, 1 of 1 strokes" in shell.verb("status").out
+
+
 def test_words_for_people(shell) -> None:
     """Without --json the same verbs print tables and lines on the right streams."""
     assert "prepared in" in shell.verb("prepare", shell.job).out
