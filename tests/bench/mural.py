@@ -1,8 +1,7 @@
-"""The wall-sized demo picture: writes its SVG, counts what it takes to paint it, draws it as painted.
+"""The wall-sized demo picture: writes its SVG, draws it as painted.
 
-    python -m tests.bench.mural --write                    configs/jobs/low-tide-wall/low-tide-wall.svg
-    python -m tests.bench.mural --figures                  strokes and passes, by the model of painting times
-    python -m tests.bench.mural --picture docs/mural.png   what the strokes paint
+    python -m tests.bench.mural --write                                    configs/jobs/low-tide-wall/low-tide-wall.svg
+    python -m tests.bench.mural --picture docs/mural.png --prepared DIR    what the strokes paint
 
 Owns which parts lie on which; mural_scene, mural_shore and mural_heron own the parts.
 """
@@ -54,19 +53,20 @@ def main(arguments: list[str]) -> int:
     """Do what is asked."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.mural", description=__doc__.splitlines()[0])
     parser.add_argument("--write", action="store_true", help="write the SVG")
-    parser.add_argument("--figures", action="store_true", help="count strokes and passes")
     parser.add_argument("--picture", type=Path, metavar="PNG", help="draw what the strokes paint")
+    parser.add_argument("--prepared", type=Path, metavar="DIR", help="the prepared job, for --picture")
     asked = parser.parse_args(arguments)
+    if asked.picture and not asked.prepared:
+        parser.error("--picture needs --prepared DIR, a folder that giornata prepare made")
     if asked.write:
         ARTWORK.write_text(drawing(), encoding="utf-8")
-    if asked.figures or asked.picture:
+    if asked.picture:
+        from controller.config.load import load_job, load_machine
+        from controller.session.prepared import load_prepared
         from tests.bench import mural_paint
 
-        mural = mural_paint.build(JOB, MACHINE)
-        if asked.figures:
-            print("\n".join(mural_paint.figures(mural)))
-        if asked.picture:
-            mural_paint.picture(mural, asked.picture)
+        prepared = load_prepared(asked.prepared)
+        mural_paint.picture(prepared, load_job(JOB), load_machine(MACHINE), asked.picture)
     return 0
 
 

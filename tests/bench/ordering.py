@@ -1,8 +1,8 @@
 """Travel order of thousands of dots: length, time of the ways, and processor time, against the given order.
 
 ``python -m tests.bench.ordering [--quick]`` prints the table of docs/passes.md and writes build/bench/ordering.json.
-``python -m tests.bench.ordering --job JOB`` does the same for the strokes of a job, ink by ink, and writes
-build/bench/ordering-JOB.json.
+``python -m tests.bench.ordering --prepared DIR`` does the same for the strokes of a job that is prepared for the same
+machine, ink by ink, and writes build/bench/ordering-<job>.json.
 """
 
 from __future__ import annotations
@@ -17,13 +17,12 @@ from typing import Any
 import numpy as np
 
 from controller.artwork.read import read_drawing
+from controller.config.errors import InputError
 from controller.config.load import load_job, load_machine
+from controller.session.prepared import Prepared, load_prepared
 from controller.strokes import StrokeKind, StrokeSet, travel_mm
-from controller.strokes.inks import painting_order
 from controller.strokes.order import nearest_neighbour, order_strokes
-from controller.strokes.passes import JobPasses
 from controller.strokes.travel import TravelCost, first_signs
-from controller.strokes.works import build_works
 
 COUNTS = (1_000, 10_000, 12_000, 100_000)
 DOT_MM = 12.0
@@ -109,17 +108,30 @@ def as_drawn(strokes: StrokeSet, document: dict[str, int]) -> StrokeSet:
     return strokes.take(np.lexsort((begins[:, 0], row, place)).astype(np.int64))
 
 
-def job_figures(path: Path) -> list[dict[str, Any]]:
-    """One row for each ink of a job and way of ordering, from the park position, each ink in one go."""
-    job, machine = load_job(path), load_machine(MACHINE)
-    drawing = read_drawing(job, path)
-    making = JobPasses(job, machine)
-    built = build_works(drawing, job, path, making)
+def _job_path(prepared: Prepared) -> Path:
+    for path in map(Path, prepared.record.sources):
+        try:
+            if path.suffix == ".toml" and load_job(path).name == prepared.record.job:
+                return path
+        except InputError:  # the machine file
+            continue
+    raise ValueError(f"expected the job file that {prepared.folder} was made from, found none")
+
+
+def job_figures(prepared: Prepared) -> list[dict[str, Any]]:
+    """One row for each ink and way of ordering, from the park position and back, each ink in one go."""
+    job_path = _job_path(prepared)
+    drawing = read_drawing(load_job(job_path), job_path)
     document = {name: row for row, name in enumerate(drawing.element_ids)}
-    park, cost = making.park_mm, making.cost
+    machine = load_machine(MACHINE)
+    park = (
+        machine.park_mm[0] - machine.canvas.origin_mm[0],
+        machine.park_mm[1] - machine.canvas.origin_mm[1],
+    )
+    cost = TravelCost.of(machine)
     rows = []
-    for ink in (job.inks[row] for row in painting_order(job)):
-        strokes = as_drawn(built.strokes[ink.name], document)
+    for ink in prepared.record.inks:
+        strokes = as_drawn(prepared.ink_strokes(ink.name), document)
         points, first, last = strokes.points_mm, strokes.offsets[:-1], strokes.offsets[1:] - 1
         made, seconds = {"as drawn": strokes}, {"as drawn": 0.0}
         begun = time.process_time()
@@ -174,11 +186,14 @@ def main() -> int:
         prog="python -m tests.bench.ordering", description=__doc__.splitlines()[0]
     )
     parser.add_argument("--quick", action="store_true", help="a thousand dots only")
-    parser.add_argument("--job", type=Path, help="a job file: its strokes instead of random dots")
+    parser.add_argument(
+        "--prepared", type=Path, metavar="DIR", help="a prepared job's strokes, not random dots"
+    )
     asked = parser.parse_args()
-    if asked.job is not None:
-        rows = job_figures(asked.job)
-        table, name = job_words(rows), f"ordering-{load_job(asked.job).name}.json"
+    if asked.prepared is not None:
+        prepared = load_prepared(asked.prepared)
+        rows = job_figures(prepared)
+        table, name = job_words(rows), f"ordering-{prepared.record.job}.json"
     else:
         rows = ordering_figures(asked.quick)
         table, name = words(rows), "ordering.json"
