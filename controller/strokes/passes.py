@@ -1,6 +1,6 @@
 """From ordered strokes to passes: what one pen lasts, what one person watches, and no ink beside another that is wet.
 
-Owns where passes are cut, which strokes wait for wet paint, and the count of pens. Times are those of ``estimate``, so
+Owns where passes are cut, which strokes wait for wet paint, and the count of pens. Times are those of ``times``, so
 they say when something will be wet, not when a tick leaves, until ``settled`` puts a schedule's in their place. Knows
 no bus.
 """

@@ -1,7 +1,7 @@
 """How long strokes take before there is a schedule: a model.
 
 Owns the model of painting time. It looks at speed, acceleration, bends and stops, not at play, belt and pen: the
-schedule does, and where it exists it counts (controller/strokes/estimate.py).
+schedule does, and where it exists it counts (``passes.settled``).
 """
 
 from __future__ import annotations

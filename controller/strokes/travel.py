@@ -1,7 +1,7 @@
 """What a way with the pen up costs: its length, or the time that a machine takes for it.
 
 Owns the cost of one link between two strokes. Knows a machine's limits of travel, no schedule: what is planned in
-ticks later may differ by a few hundredths of a second a link, and is what counts (``estimate``).
+ticks later may differ by a few hundredths of a second a link, and is what counts.
 """
 
 from __future__ import annotations
