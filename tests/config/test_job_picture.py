@@ -30,12 +30,14 @@ def whole(job_data: dict[str, Any]) -> dict[str, Any]:
         "tips": {"round": {"metres": [0, 50, 120], "width_mm": [1.5, 1.6, 1.8]}},
         "techniques": [
             {"layer": "waves", "ink": "sea", "fill": "flat", "style": "hatch", "hatch_angle_deg": 45.0},
-            {"layer": "foam", "fill": "screen", "pitch_mm": 12.0, "tint": 0.3, "lattice": "hexagonal"},
+            {"layer": "foam", "fill": "screen", "pitch_mm": 12.0, "tint": 0.3, "lattice": "hexagonal",
+             "again": "enlarge", "enlarge_mm": 2.0},
             {"ink": "moon", "fill": "screen", "pitch_mm": 12.0, "diameter_mm": 9.0, "borders": "clipped"},
             {"stroke": "band", "fill": "none", "overlap": 0.1, "knocks_out": False},
         ],
         "traps": {"width_mm": 3.0},
-    }
+        "sitting": {"watch_minutes": 40.0, "change_minutes": 2.5},
+    }  # fmt: skip
 
 
 def wrong(data: dict[str, Any]) -> dict[str, tuple[str, str]]:
@@ -54,6 +56,8 @@ def test_every_field_loads(job_data: dict[str, Any]) -> None:
     assert job.techniques[0].stroke == "line"
     assert job.traps is not None
     assert job.traps.width_mm == 3.0
+    assert (job.techniques[1].again, job.techniques[1].enlarge_mm) == ("enlarge", 2.0)
+    assert (job.sitting.watch_minutes, job.sitting.change_minutes) == (40.0, 2.5)
     assert not job.refuses_unmatched
 
 
@@ -62,6 +66,7 @@ def test_files_without_these_fields_mean_what_they_meant(job_data: dict[str, Any
     job = job_from(job_data, FILE)
     assert job.techniques == ()
     assert job.traps is None
+    assert (job.sitting.watch_minutes, job.sitting.change_minutes) == (60.0, 5.0)
     assert job.order == "as-listed"
     assert not job.refuses_unmatched
     del job_data["inks"][0]["group"]
@@ -141,6 +146,28 @@ def test_files_without_these_fields_mean_what_they_meant(job_data: dict[str, Any
             'no angle unless style is "hatch"',
             "30",
         ),
+        (
+            "techniques.0.again",
+            "strengthen",
+            "techniques[#1].again",
+            'nothing unless fill is "dots" or "screen"',
+            '"strengthen"',
+        ),
+        (
+            "techniques.2.again",
+            "enlarge",
+            "techniques[#3].enlarge_mm",
+            'a number above 0, as again is "enlarge"',
+            "nothing",
+        ),
+        (
+            "techniques.1.again",
+            "strengthen",
+            "techniques[#2].enlarge_mm",
+            'nothing unless again is "enlarge"',
+            "2",
+        ),
+        ("sitting.watch_minutes", 0.0, "sitting.watch_minutes", "a number above 0", "0.0"),
         ("techniques.3.layer", "foam", "techniques[#4]", "shapes that no earlier technique takes", None),
         ("traps.width_mm", 0.0, "traps.width_mm", "a number above 0", "0.0"),
         (
