@@ -25,8 +25,8 @@ VERTICES_MAX: Final = 1_000_000
 """A file with more is thinned, about 9 bytes a vertex: each doubling of the tolerance takes some out."""
 TOLERANCE_MM: Final = 0.02
 COARSEST_MM: Final = 0.7
-_ROUND_SHARE: Final = 0.002
-"""A dot whose area differs by less from a disc's is a disc."""
+_ROUND_MM: Final = 0.02
+"""A dot whose edge is everywhere so near to a circle is a disc."""
 
 
 def picture_svg(
@@ -148,11 +148,12 @@ def _dots(kind: DotKind, name: str) -> Iterator[str]:
 
 def _as_disc(shape: Any) -> tuple[Floats, float] | None:
     """Centre and radius of the disc that ``shape`` is, or None."""
+    if shapely.get_num_interior_rings(shape) != 0:  # None of several polygons
+        return None
     centre = shapely.get_coordinates(shapely.centroid(shape))[0]
     radius = float(np.sqrt(shape.area / np.pi))
-    disc = shapely.buffer(shapely.points(centre), radius, quad_segs=64)
-    off = shapely.symmetric_difference(shape, disc).area
-    return (centre, radius) if off <= _ROUND_SHARE * shape.area else None
+    away = np.hypot(*(shapely.get_coordinates(shape) - centre).T)
+    return (centre, radius) if np.abs(away - radius).max() <= _ROUND_MM else None
 
 
 def _text(words: str) -> str:
