@@ -118,7 +118,7 @@ def test_a_jump_of_whole_pitches_is_a_tooth_jump(teeth: int) -> None:
     assert found.checks[0] is Check.BELT_TEETH
 
 
-@pytest.mark.parametrize("size", [-1.5, 0.4, 1.2, 4.0])
+@pytest.mark.parametrize("size", [-1.5, 0.4, 1.2, 3.5, -5.4, 4.0])
 def test_another_jump_is_a_slip(size: float) -> None:
     """No whole number of pitches: a pulley that slipped or something that came loose."""
     found = judged(size * (ROWS >= 21))
