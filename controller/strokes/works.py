@@ -44,7 +44,7 @@ Floats = npt.NDArray[np.float64]
 Geometry = Any
 """A shapely geometry: the library brings no types."""
 
-FREE_ROUNDS: Final = 2
+FREE_ROUNDS: Final = 1
 """So often widths, order and passes are worked out in turn; after that the order stays, and what share of the limits
 passes are held to."""
 FIXED_ROUNDS: Final = 12
