@@ -221,6 +221,8 @@ def test_use_of_the_traps_counts_the_farthest_two_passes() -> None:
     away = judged(2.0 * ((ROWS >= 10) & (ROWS < 25)))
     found = allowance(away, judged(seed=4), allowed_mm=3.0)
     assert found.used_mm == pytest.approx(2.0, abs=0.05)
+    both_ways = judged(1.4 * (ROWS >= 10) - 2.8 * (ROWS >= 25))
+    assert allowance(both_ways, judged(seed=4), allowed_mm=3.0).used_mm == pytest.approx(2.8, abs=0.05)
     with pytest.raises(ValueError, match="same homings"):
         allowance(away, judged(count=12), allowed_mm=3.0)
     with pytest.raises(ValueError, match="above 0"):
