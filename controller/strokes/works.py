@@ -239,7 +239,8 @@ class _InkTask:
                 break
             pen_m = _pen_metres(ordered, found)
             begun_m = _begun_m(ordered, found, pen_m, self.count)
-            off_mm = float(np.abs(curve.width_mm(begun_m) - curve.width_mm(begin_m)).max(initial=0.0))
+            change_mm = np.abs(curve.width_mm(begun_m) - curve.width_mm(begin_m))
+            off_mm = float(change_mm.max(initial=0.0))
             if off_mm <= QUANTUM_MM / 2.0:
                 self.tell_wear(curve, built, ordered, begin_m, pen_m)
                 break
@@ -251,7 +252,8 @@ class _InkTask:
                 rank = np.full(self.count, self.count, dtype=np.int64)
                 np.minimum.at(rank, ordered.element[sequence], np.arange(len(sequence)))
                 shares = found.shares
-            begin_m = begun_m
+            # What hardly changes stays as it is, and need not be built again.
+            begin_m = np.where(change_mm > STEP_MM, begun_m, begin_m)
         self.tell(left)
         return self.named(ordered), found
 
