@@ -13,14 +13,20 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import asdict
 from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
 from controller.session.rows import (
     EventRow,
     HomingRow,
+    LookCause,
+    LookRow,
+    MapRow,
+    MarkMeasured,
+    Matrix,
     PassEnd,
     PassRow,
     RunEnd,
@@ -28,8 +34,9 @@ from controller.session.rows import (
     SessionRow,
 )
 
-SCHEMA_VERSION = 2
-"""Version 1 had one pass an ink, without a name; a session brings a file up to date, readers take it as it is."""
+SCHEMA_VERSION = 3
+"""Version 1 had one pass an ink, without a name; version 2 knew no looks, no register maps and no plan keys. A session
+brings a file up to date, readers take it as it is."""
 APPLICATION_ID = 0x47694F72  # "GiOr"
 
 _SCHEMA = """
@@ -42,7 +49,7 @@ CREATE TABLE passes (
   job TEXT NOT NULL, job_digest TEXT NOT NULL, name TEXT NOT NULL, ink TEXT NOT NULL, ink_index INTEGER NOT NULL,
   schedule_digest TEXT NOT NULL, folder TEXT NOT NULL, strokes INTEGER NOT NULL,
   state TEXT NOT NULL CHECK (state IN ('begun', 'stopped', 'halted', 'finished', 'abandoned')),
-  begun_ms INTEGER NOT NULL, ended_ms INTEGER);
+  begun_ms INTEGER NOT NULL, ended_ms INTEGER, plan_key TEXT NOT NULL DEFAULT '');
 CREATE TABLE runs (
   id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id), pass INTEGER REFERENCES passes(id),
   what TEXT NOT NULL, folder TEXT NOT NULL, first_segment INTEGER NOT NULL,
@@ -62,6 +69,17 @@ CREATE TABLE events (
 CREATE TABLE truth (
   id INTEGER PRIMARY KEY CHECK (id = 1), registered INTEGER NOT NULL, since_ms INTEGER NOT NULL, why TEXT NOT NULL);
 """
+
+_REGISTER = """
+CREATE TABLE looks (
+  id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, homing INTEGER NOT NULL REFERENCES homings(id),
+  cause TEXT NOT NULL CHECK (cause IN ('belt', 'switch', 'unknown')), reason TEXT NOT NULL, person TEXT NOT NULL);
+CREATE TABLE register_maps (
+  id INTEGER PRIMARY KEY, job TEXT NOT NULL, session INTEGER REFERENCES sessions(id), at_ms INTEGER NOT NULL,
+  matrix TEXT NOT NULL, marks TEXT NOT NULL, summary TEXT NOT NULL, person TEXT NOT NULL);
+CREATE INDEX register_maps_by_job ON register_maps (job, id);
+"""
+"""What version 3 added. Of a job's maps the last one is in force."""
 
 
 def _wall_ms() -> int:
@@ -123,7 +141,7 @@ class Journal:
             db.execute("PRAGMA synchronous=FULL")
             with _transaction(db):
                 # executescript would commit behind our back; so statement by statement.
-                for statement in _SCHEMA.split(";"):
+                for statement in (_SCHEMA + _REGISTER).split(";"):
                     if statement.strip():
                         db.execute(statement)
                 db.execute("INSERT INTO meta VALUES ('machine', ?)", (machine,))
@@ -133,10 +151,15 @@ class Journal:
         cls._check(db, path, machine)
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
-        if _version_of(db) == 1:
+        if (version := _version_of(db)) < SCHEMA_VERSION:
             with _transaction(db):
-                db.execute("ALTER TABLE passes ADD COLUMN name TEXT NOT NULL DEFAULT ''")
-                db.execute("UPDATE passes SET name = ink || '-1'")
+                if version == 1:
+                    db.execute("ALTER TABLE passes ADD COLUMN name TEXT NOT NULL DEFAULT ''")
+                    db.execute("UPDATE passes SET name = ink || '-1'")
+                db.execute("ALTER TABLE passes ADD COLUMN plan_key TEXT NOT NULL DEFAULT ''")
+                for statement in _REGISTER.split(";"):
+                    if statement.strip():
+                        db.execute(statement)
                 db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         db.execute("PRAGMA foreign_keys=ON")
 
@@ -145,7 +168,7 @@ class Journal:
         (application,) = db.execute("PRAGMA application_id").fetchone()
         if application != APPLICATION_ID:
             raise InputError([Mistake(path, "journal", "a journal of ours", "another SQLite file")])
-        if (version := _version_of(db)) not in (1, SCHEMA_VERSION):
+        if not 1 <= (version := _version_of(db)) <= SCHEMA_VERSION:
             raise InputError([Mistake(path, "schema version", str(SCHEMA_VERSION), str(version))])
         (name,) = db.execute("SELECT value FROM meta WHERE key = 'machine'").fetchone()
         if machine is not None and name != machine:
@@ -297,7 +320,7 @@ class Journal:
     def _homings(self, where: str, arguments: tuple[object, ...]) -> list[HomingRow]:
         columns = (
             "axis, touches_counts, mean_counts, spread_mm, offset_counts, difference_mm, accepted, reason, "
-            "session, run, at_ms"
+            "session, run, at_ms, id"
         )
         rows = self._db.execute(f"SELECT {columns} FROM homings {where}", arguments)  # noqa: S608 (constants)
         out: list[HomingRow] = []
@@ -308,11 +331,62 @@ class Journal:
             out.append(HomingRow(*values))
         return out
 
+    # -- looks and register maps ------------------------------------------------------------------------------
+
+    def add_look(self, *, homing: int, cause: LookCause, reason: str, person: str) -> None:
+        """A person has looked at the machine after ``homing`` (its id), and what they found."""
+        self._insert(
+            "INSERT INTO looks (at_ms, homing, cause, reason, person) VALUES (?, ?, ?, ?, ?)",
+            (self._now_ms(), homing, cause, reason, person),
+        )
+
+    def looks(self) -> list[LookRow]:
+        """All looks, oldest first."""
+        if _version_of(self._db) < 3:
+            return []
+        rows = self._db.execute("SELECT id, at_ms, homing, cause, reason, person FROM looks ORDER BY id")
+        return [LookRow(*row) for row in rows]
+
+    def add_register_map(
+        self, job: str, *, session: int | None, matrix: Matrix, marks: Sequence[MarkMeasured],
+        summary: Sequence[str], person: str,
+    ) -> MapRow:  # fmt: skip
+        """Write the map that is in force for ``job`` from here on; earlier ones stay."""
+        number = self._insert(
+            "INSERT INTO register_maps (job, session, at_ms, matrix, marks, summary, person) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                job, session, self._now_ms(), json.dumps(matrix),
+                json.dumps([asdict(one) for one in marks]), json.dumps(list(summary)), person,
+            ),
+        )  # fmt: skip
+        return next(row for row in self.register_maps(job) if row.id == number)
+
+    def register_maps(self, job: str | None = None) -> list[MapRow]:
+        """The maps of one job, or of all, oldest first; of a job the last is in force."""
+        if _version_of(self._db) < 3:
+            return []
+        query = "SELECT id, job, session, at_ms, matrix, marks, summary, person FROM register_maps"
+        where, arguments = ("", ()) if job is None else (" WHERE job = ?", (job,))
+        out: list[MapRow] = []
+        for row in self._db.execute(f"{query}{where} ORDER BY id", arguments):
+            first, second = (tuple(map(float, line)) for line in json.loads(row[4]))
+            marks = tuple(
+                MarkMeasured(one["name"], tuple(one["nominal_mm"]), tuple(one["measured_mm"]))
+                for one in json.loads(row[5])
+            )
+            matrix = ((first[0], first[1], first[2]), (second[0], second[1], second[2]))
+            number, of_job, session, at_ms = row[:4]
+            out.append(
+                MapRow(number, of_job, session, at_ms, matrix, marks, tuple(json.loads(row[6])), row[7])
+            )
+        return out
+
     # -- passes and strokes -----------------------------------------------------------------------------------
 
     def begin_pass(
         self, session: int, *, job: str, job_digest: str, name: str, ink: str, ink_index: int,
-        schedule_digest: str, folder: Path, strokes: int,
+        schedule_digest: str, folder: Path, strokes: int, plan_key: str = "",
     ) -> PassRow:  # fmt: skip
         """Begin a pass anew; earlier unfinished ones of the same job and name are abandoned with it."""
         now_ms = self._now_ms()
@@ -324,7 +398,7 @@ class Journal:
             )
             cursor = self._db.execute(
                 "INSERT INTO passes (session, job, job_digest, name, ink, ink_index, schedule_digest, folder, strokes, "
-                "state, begun_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'begun', ?)",
+                "plan_key, state, begun_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'begun', ?)",
                 (
                     session,
                     job,
@@ -335,6 +409,7 @@ class Journal:
                     schedule_digest,
                     str(folder),
                     strokes,
+                    plan_key,
                     now_ms,
                 ),
             )
@@ -394,11 +469,13 @@ class Journal:
         return self._passes("WHERE id IN (SELECT pass FROM runs WHERE session = ?) ORDER BY id", (session,))
 
     def _passes(self, where: str, arguments: tuple[object, ...]) -> list[PassRow]:
-        name = "ink || '-1' AS name" if _version_of(self._db) == 1 else "name"
+        version = _version_of(self._db)
+        name = "ink || '-1' AS name" if version == 1 else "name"
+        key = "'' AS plan_key" if version < 3 else "plan_key"
         columns = (
             f"id, session, job, job_digest, {name}, ink, ink_index, schedule_digest, folder, strokes, state"
         )
-        query = f"SELECT {columns}, begun_ms, ended_ms FROM passes {where}"  # noqa: S608 (constants)
+        query = f"SELECT {columns}, begun_ms, ended_ms, {key} FROM passes {where}"  # noqa: S608 (constants)
         out: list[PassRow] = []
         for row in self._db.execute(query, arguments):
             values = list(row)

@@ -8,6 +8,11 @@ from typing import Literal
 
 RunEnd = Literal["done", "stopped", "failed", "halted", "refused", "died"]
 PassEnd = Literal["stopped", "halted", "finished"]
+LookCause = Literal["belt", "switch", "unknown"]
+"""What a person found to have moved: belt or pulley, for which homing makes up, or a switch, for which it does not."""
+
+Matrix = tuple[tuple[float, float, float], tuple[float, float, float]]
+"""A register map as controller/motion/geometry.py takes it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +61,13 @@ class HomingRow:
     session: int = 0
     run: int | None = None
     at_ms: int = 0
+    id: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class PassRow:
     """One pass, by name ``<ink>-<number>``. It may take several runs in several sessions; ``folder`` holds strokes.npz
-    and schedule/."""
+    and schedule/. ``plan_key``: what its schedule was made from but for the register map; empty where unknown."""
 
     id: int
     session: int
@@ -76,6 +82,42 @@ class PassRow:
     state: str
     begun_ms: int
     ended_ms: int | None
+    plan_key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LookRow:
+    """A person looked at the machine after the homing with id ``homing``."""
+
+    id: int
+    at_ms: int
+    homing: int
+    cause: LookCause
+    reason: str
+    person: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarkMeasured:
+    """A mark's nominal place, and where it was found by the map then in force; both canvas mm."""
+
+    name: str
+    nominal_mm: tuple[float, float]
+    measured_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class MapRow:
+    """A register map of a job, whole: composed with the one that it replaced. ``summary``: what was said of the fit."""
+
+    id: int
+    job: str
+    session: int | None
+    at_ms: int
+    matrix: Matrix
+    marks: tuple[MarkMeasured, ...]
+    summary: tuple[str, ...]
+    person: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,9 @@ def test_journal_of_version_1_is_read_and_brought_up_to_date(tmp_path: Path) -> 
     journal.close()
     db = sqlite3.connect(path)
     db.execute("ALTER TABLE passes DROP COLUMN name")
+    db.execute("ALTER TABLE passes DROP COLUMN plan_key")
+    for table in ("looks", "register_maps"):
+        db.execute(f"DROP TABLE {table}")
     db.execute("PRAGMA user_version=1")
     db.close()
     for _ in range(2):
