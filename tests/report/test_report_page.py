@@ -194,7 +194,7 @@ def test_folder_that_cannot_be_made_is_an_input_error(made, tmp_path):
 def test_damaged_log_is_reported_and_the_rest_used(make, tmp_path):
     """A block with a broken checksum is left out, said on the page, and the other blocks still count."""
     made = make(tmp_path / "state")
-    path = made.root / "runs" / "0002-moon" / "timing.gtl"
+    path = made.root / "runs" / "0002-moon-1" / "timing.gtl"
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 0xFF
     path.write_bytes(content)
@@ -206,14 +206,14 @@ def test_damaged_log_is_reported_and_the_rest_used(make, tmp_path):
 def test_missing_log_is_reported(make, tmp_path):
     """A run without its log is said; the session is still reported."""
     made = make(tmp_path / "state")
-    (made.root / "runs" / "0002-moon" / "timing.gtl").unlink()
+    (made.root / "runs" / "0002-moon-1" / "timing.gtl").unlink()
     assert "left no timing log" in words(summarise(made.root))
 
 
 def test_job_prepared_anew_is_not_compared(make, tmp_path):
     """When the prepared folder no longer is what was painted, it is not used to judge the painting."""
     made = make(tmp_path / "state")
-    meta = made.prepared / "moon" / "schedule" / "meta.json"
+    meta = made.prepared / "moon-1" / "schedule" / "meta.json"
     meta.write_text(meta.read_text().replace(made.schedule.digest(), "0" * 64))
     report = summarise(made.root)
     assert report.data.passes[0].strokes is None
