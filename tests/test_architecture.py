@@ -58,6 +58,7 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
 NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("config", "cli"))
 
 THIRD_PARTY: dict[str, frozenset[str]] = {
+    "aiomqtt": frozenset({"controller.session"}),
     "can": frozenset({"drivers.can", "drivers.twin"}),
     "canopen": frozenset({"drivers.can"}),
     "defusedxml": frozenset({"controller.artwork"}),

@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from controller.config.contradictions import AXES as AXES
 from controller.config.contradictions import ContradictionsError, run_rules
+from controller.config.mqtt import Mqtt
 from controller.config.plane import LEVEL, Plane
 from controller.config.rules import machine_rules
 from controller.config.values import of_model
@@ -231,6 +232,7 @@ class Machine(Settings):
     trim: Trim = Trim()
     lease: Lease = Lease()
     stops: StopsSettings = StopsSettings()
+    mqtt: Mqtt | None = Field(default=None, description="left out: nobody is told of sessions over MQTT")
     twin: TwinParameters | None = None
 
     @model_validator(mode="after")

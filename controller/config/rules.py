@@ -16,6 +16,7 @@ from controller.config import formulas
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.jobrules import picture_rules
 from controller.config.motionrules import motion_rules
+from controller.config.mqtt import mqtt_certificate, mqtt_credentials
 
 SPIRAL_SHARE_MIN = 0.05
 """Least distance between the turns of a dot's spiral, in tips."""
@@ -48,6 +49,8 @@ def machine_rules() -> tuple[Rule, ...]:
         _heartbeat,
         _bus_load,
         *motion_rules(),
+        mqtt_credentials,
+        mqtt_certificate,
     )
 
 

@@ -27,6 +27,10 @@ _PATTERNS = {
     r"^[a-z][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens, a letter first (up to 64)",
     r"^[^\x00-\x1f\x7f]*$": "a path without control characters",
     r"^#[0-9a-fA-F]{6}$": 'a colour such as "#1a2b3c"',
+    r"^[^\x00-\x1f\x7f]+$": "a name without control characters",
+    r"^[A-Za-z0-9._:-]+$": "a host name or an address",
+    r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "levels of letters, digits, - and _ with / between them",
+    r"^[A-Za-z_][A-Za-z0-9_]*$": "the name of an environment variable",
 }
 
 _TYPES = {

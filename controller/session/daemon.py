@@ -22,6 +22,7 @@ from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.control import ControlServer
 from controller.session.journal import Journal
+from controller.session.mqtt import telling
 from controller.session.operator import Operator
 from controller.session.runner import Runner
 from controller.session.service import CLEAR_REMEDY, Service, StoppedError
@@ -87,7 +88,7 @@ async def session(
         try:
             try:
                 service = Service(machine, state, journal, runner, operator, watcher, number)
-                async with _listening(service, state, signals):
+                async with _listening(service, state, signals), telling(service, machine_path.parent):
                     yield service
             finally:
                 await runner.close()
