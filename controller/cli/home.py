@@ -28,6 +28,7 @@ def home(
     from controller.cli.sitting import operator_for, runner_for
     from controller.cli.watching import TerminalWatcher
     from controller.session import verbs
+    from controller.session.drifting import drift_json
     from controller.session.service import StoppedError
 
     with TerminalWatcher(err(), quiet=as_json) as watcher:
@@ -44,4 +45,6 @@ def home(
             err().print(str(error))
             raise typer.Exit(Exit.INTERRUPTED) from None
     if as_json:
-        emit({"ok": True, "session": done.session, "homings": [asdict(row) for row in done.homings]})
+        drift = None if done.drift is None else drift_json(done.drift)
+        homings = [asdict(row) for row in done.homings]
+        emit({"ok": True, "session": done.session, "homings": homings, "drift": drift})

@@ -8,6 +8,8 @@ from controller.cli.options import MachineOption
 
 def status(machine: MachineOption, state: StateOption = None, as_json: JsonOption = False) -> None:
     """Show the daemon's state, the latch, registration and the passes."""
+    from rich.markup import escape
+
     from controller.session import verbs
 
     answer = verbs.status(machine, state)
@@ -36,6 +38,8 @@ def status(machine: MachineOption, state: StateOption = None, as_json: JsonOptio
     console.print(
         f"{'registered' if answer['registered'] else 'not registered'}: {answer['why']}", soft_wrap=True
     )
+    for line in answer["drift"]["short"] if answer["drift"] is not None else ():
+        console.print(f"drift: {escape(line)}", soft_wrap=True)
     for one in answer["passes"]:
         console.print(
             f"  {one['job']} {one['pass']}: {one['state']}, {one['strokes_finished']} of {one['strokes']} strokes"

@@ -10,6 +10,7 @@ from rich.table import Table
 
 if TYPE_CHECKING:
     from controller.report.probefigures import FigureRow
+    from controller.session.drifting import MachineDrift
     from controller.session.figures import PassFigures
     from controller.session.prepared import PreparedJob
 
@@ -143,3 +144,30 @@ def figures_table(rows: Sequence[FigureRow], sources: Sequence[str]) -> Table:
 
 def _short(us: float) -> str:
     return f"{us:.1f}" if abs(us) < 100 else f"{us:.0f}"
+
+
+def drift_table(drift: MachineDrift, rows: int) -> Table:
+    """The last homings of the history: the switches' places from its first, their model, spread of the touches."""
+    from controller.session.drifting import day, homings_of
+
+    table = _plain_table("places of the home switches, mm from the first of these homings")
+    table.add_column("homing", no_wrap=True)
+    table.add_column("session", justify="right")
+    for axis in drift.axes:
+        for name in (axis, f"{axis} model", f"{axis} spread"):
+            table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("event")
+    homings = homings_of(drift)
+    for place in range(max(0, len(homings) - rows), len(homings)):
+        both = homings[place]
+        cells: list[str] = []
+        events: list[str] = []
+        for axis, one in drift.axes.items():
+            places = drift.histories[axis].place_mm
+            cells += [
+                f"{places[place] - places[0]:+.3f}", f"{one.level_mm[place]:+.3f}", f"{both[axis].spread_mm:.3f}"
+            ]  # fmt: skip
+            events += [f"{axis}: {event.finding.value}" for event in one.events if event.row == place]
+        first = next(iter(both.values()))
+        table.add_row(day(first.at_ms), str(first.session), *cells, ", ".join(events))
+    return table

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
+from controller.session.drifting import MachineDrift
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
@@ -35,6 +36,7 @@ class TerminalWatcher(Watcher):
         self._bar: TaskID | None = None
         self._total_strokes = 0
         self._measuring = False
+        self._drift_said: Sequence[str] = ()
 
     def __enter__(self) -> Self:
         self._bars.start()
@@ -64,6 +66,13 @@ class TerminalWatcher(Watcher):
         self._drop_bar()
         for line in lines:
             self._say(f"[{'green' if accepted else 'red'}]homing[/] {escape(line)}")
+
+    def drifted(self, drift: MachineDrift) -> None:
+        """One line a sentence; what is as it was the time before is not said again."""
+        lines = [line for line in drift.short if line not in self._drift_said]
+        self._drift_said = drift.short
+        for line in lines:
+            self._say(f"[{'red' if drift.open_jumps else 'cyan'}]drift[/] {escape(line)}")
 
     def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:
         """Begin a bar."""

@@ -105,7 +105,7 @@ def drift_text(axis: str, drift: AxisDrift) -> tuple[str, ...]:
         return (f"{head}{drift.homings} homings are too few to tell drift from scatter",)
     order = list(Finding).index
     lines = [
-        head + _event_text(event)
+        head + event_text(event)
         for event in sorted(drift.events, key=lambda one: order(one.finding), reverse=True)
     ]
     if drift.drifts:
@@ -147,7 +147,8 @@ def _blunder_text(refusal: Refusal, names: Sequence[str] | None) -> str:
     return text
 
 
-def _event_text(event: Event) -> str:
+def event_text(event: Event) -> str:
+    """What happened at one homing, and when."""
     day = datetime.fromtimestamp(event.at_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
     match event.finding:
         case Finding.TOOTH_JUMP:

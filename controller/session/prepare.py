@@ -101,6 +101,7 @@ def prepare(
                 SkippedElement(element_id=one.element_id, what=one.what, why=one.why, kind=one.kind)
                 for one in making.skipped
             ),
+            traps_mm=None if job.traps is None else job.traps.width_mm,
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
         _swap_in(fresh, out_dir)

@@ -94,7 +94,7 @@ class PreparedJob(_Record):
     """Contents of ``prepared.json``. ``sources``: SHA-256 by absolute path of the files that it was made from.
 
     Passes and inks in painting order. change_minutes: from one pass to the next. deferred: strokes put off because of
-    wet paint.
+    wet paint. traps_mm: their width, None without traps.
     """
 
     format: Literal[2] = 2
@@ -107,6 +107,7 @@ class PreparedJob(_Record):
     change_minutes: float
     deferred: int
     skipped: tuple[SkippedElement, ...]
+    traps_mm: float | None = None
 
     @property
     def metres(self) -> float:

@@ -21,6 +21,7 @@ from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
+from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
 from controller.session.journal import Journal
 from controller.session.operator import Operator
 from controller.session.prepared import Prepared, PreparedPass
@@ -89,6 +90,8 @@ class Service:
         self._running = False
         self._stop_asked = ""
         self._waiting: asyncio.Future[bool] | None = None
+        self.drift: MachineDrift | None = None
+        self._traps: JobTraps | None = None
         self._what = ""
         self._advance = Advance(0, 0, False)
         self._ticks_total = 0
@@ -180,6 +183,9 @@ class Service:
                 "giornata home --accept-difference",
             )
         self._take(DaemonEvent.HOMING_ACCEPTED)
+        self.drift = await drift_beside(self.journal, self.machine, self._traps)
+        if self.drift is not None:
+            self.watcher.drifted(self.drift)
         return rows
 
     # -- painting ---------------------------------------------------------------------------------------------
@@ -199,6 +205,8 @@ class Service:
             raise RefusedError(
                 f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
             )
+        self._traps = (prepared.record.job, prepared.record.traps_mm)
+        refuse_jumps(await drift_beside(self.journal, self.machine, self._traps))
         plans = [self._plan(prepared, prepared.part(name), again) for name in names]
         results: list[PassResult] = []
         todo = [plan for plan in plans if len(plan.finished) < plan.part.strokes]
@@ -211,6 +219,7 @@ class Service:
             await self._load_pen(plan.part, number, len(todo))
             if number > 1 or not homed_now:
                 await self.home()
+                refuse_jumps(self.drift)
             results.append(await self._paint(prepared, plan, number, len(todo)))
         return results
 

@@ -18,6 +18,7 @@ from controller.config.load import load_job, load_machine
 from controller.config.places import StateDir, default_state_root
 from controller.session import control
 from controller.session.daemon import RunnerOf, locked, recover, session
+from controller.session.drifting import MachineDrift, drift_json, drift_now
 from controller.session.journal import Journal
 from controller.session.operator import Operator
 from controller.session.prepare import Progress, prepare
@@ -38,6 +39,7 @@ class Done:
     state: StateDir
     homings: tuple[HomingRow, ...] = ()
     passes: tuple[PassResult, ...] = ()
+    drift: MachineDrift | None = None
 
 
 def state_of(machine_path: Path, state_root: Path | None) -> StateDir:
@@ -80,7 +82,7 @@ async def home(
         machine_path, state_root, runner_of, operator, watcher, verb="home", signals=signals
     ) as service:
         rows = await service.home(accept_difference=accept_difference)
-        return Done(service.session, service.state_dir, tuple(rows))
+        return Done(service.session, service.state_dir, tuple(rows), drift=service.drift)
 
 
 async def paint(
@@ -133,13 +135,15 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
         except RefusedError as error:
             trouble = error.reason
     if not state.journal.exists():
-        return {**common, "service": None, "trouble": trouble, "registered": False, "why": "never homed",
+        return {**common, "service": None, "trouble": trouble, "registered": False, "why": "never homed", "drift": None,
                 "state": initial_state(latched=standing is not None, registered=False, pass_open=False).value,
                 "passes": []}  # fmt: skip
     journal = Journal.read(state.journal, machine.name)
     try:
+        drift = drift_now(journal, machine)
         return {
             **common,
+            "drift": None if drift is None else {**drift_json(drift), "short": list(drift.short)},
             "service": None,
             "trouble": trouble,
             "state": initial_state(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from controller.session.drifting import MachineDrift
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
@@ -20,6 +21,9 @@ class Watcher:
 
     def homed(self, accepted: bool, lines: Sequence[str]) -> None:
         """A homing was judged; one sentence an axis."""
+
+    def drifted(self, drift: MachineDrift) -> None:
+        """What all homings up to the last say of the machine."""
 
     def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:
         """Pass ``number`` of ``count`` begins; ``finished`` strokes were painted before, ``ticks`` are to come."""
