@@ -150,13 +150,14 @@ def drift_table(drift: MachineDrift, rows: int) -> Table:
     """The last homings of the history: the switches' places from its first, their model, spread of the touches."""
     from controller.session.drifting import day, homings_of
 
-    table = _plain_table("places of the home switches, mm from the first of these homings")
-    table.add_column("homing", no_wrap=True)
-    table.add_column("session", justify="right")
+    table = _plain_table(
+        "places of the home switches, mm from the history's first homing; spread of the touches"
+    )
+    table.add_column("homing (UTC)", no_wrap=True)
     for axis in drift.axes:
-        for name in (axis, f"{axis} model", f"{axis} spread"):
+        for name in (axis, "model", "spread"):
             table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("event")
+    table.add_column("", no_wrap=True)
     homings = homings_of(drift)
     for place in range(max(0, len(homings) - rows), len(homings)):
         both = homings[place]
@@ -169,5 +170,5 @@ def drift_table(drift: MachineDrift, rows: int) -> Table:
             ]  # fmt: skip
             events += [f"{axis}: {event.finding.value}" for event in one.events if event.row == place]
         first = next(iter(both.values()))
-        table.add_row(day(first.at_ms), str(first.session), *cells, ", ".join(events))
+        table.add_row(day(first.at_ms).removesuffix(" UTC"), *cells, ", ".join(events))
     return table

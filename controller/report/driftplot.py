@@ -54,7 +54,7 @@ def _places(axes: Axes, drift: MachineDrift, axis: str) -> None:
         )  # fmt: skip
     dress(axes, f"Axis {axis}: place of the home switch ({found.finding.value})", "", "mm from the first")
     _time(axes)
-    axes.legend(loc="lower left", fontsize=8.5, framealpha=0.92)
+    axes.legend(loc="best", fontsize=8.5, framealpha=0.92)
 
 
 def _average(axes: Axes, drift: MachineDrift, axis: str) -> None:
