@@ -60,7 +60,9 @@ def paint(
             def show(name: str, stage: str, fraction: float) -> None:
                 bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
 
-            prepared = verbs.prepared_for(job, machine, place, show, watcher.note, workers=WORKERS)
+            prepared = verbs.prepared_for(
+                job, machine, place, show, watcher.note, workers=WORKERS, state_root=state
+            )
         try:
             done = verbs.run(
                 verbs.paint(

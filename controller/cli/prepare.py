@@ -47,7 +47,11 @@ def prepare(
         def show(what: str, stage: str, fraction: float) -> None:
             bar.update(task, description=f"{what} {stage}".strip(), completed=fraction)
 
-        prepared = prepare_job(job, machine, place, show, workers=WORKERS)
+        prepare_job(job, machine, place, show, workers=WORKERS)
+        # Where marks were measured, the schedules follow the register map in force.
+        prepared = verbs.prepared_for(
+            job, machine, place, show, lambda _note: None, workers=WORKERS, state_root=state
+        )
     record = prepared.record
     if as_json:
         answer: dict[str, Any] = record.model_dump(mode="json")

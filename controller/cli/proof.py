@@ -80,7 +80,7 @@ def proof(
             if not as_json:
                 err().print(Text(text), soft_wrap=True)
 
-        prepared = verbs.prepared_for(job, machine, place, show, note)
+        prepared = verbs.prepared_for(job, machine, place, show, note, state_root=state)
         if folder is None:
             folder = verbs.state_of(machine, state).root / "proofs" / prepared.record.job
         made = build_proof(

@@ -71,14 +71,16 @@ def plan_pass(
     start_mm: npt.ArrayLike,
     progress: Progress | None = None,
     folder: Path | None = None,
+    registration: npt.ArrayLike | None = None,
 ) -> Schedule:
     """All strokes in their order, from ``start_mm`` (axis mm, where the motors stand) to the park position.
 
     folder: where given, the schedule is written there while it is planned, and comes back memory-mapped.
+    registration: (2, 3) as controller/motion/geometry.py takes it, None for a canvas that lies where it is said to.
     Raises InputError when a stroke leaves the soft limits or an axis would have to be faster than it may.
     """
     start = np.asarray(start_mm, dtype=np.float64).reshape(2)
-    geometry = GeometryMap.of(machine)
+    geometry = GeometryMap.of(machine, registration)
     _refuse_outside(strokes, ink, machine, geometry)
     quanta = to_quanta(start, quanta_per_mm(machine))
     writer = ScheduleWriter((int(quanta[0]), int(quanta[1])), machine.tick_ns, machine.name, folder)

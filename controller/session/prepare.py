@@ -104,7 +104,7 @@ def prepare(
             traps_mm=None if job.traps is None else job.traps.width_mm,
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
-        _swap_in(fresh, out_dir)
+        swap_in(fresh, out_dir)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     kept.trim()
@@ -204,14 +204,14 @@ class _Making:
         self.deferred = real.deferred
         of = Counter(one.ink for one in real.passes)
         return tuple(
-            self._record(one, of[one.ink], digest, ticks)
-            for one, (digest, ticks) in zip(real.passes, found, strict=True)
+            self._record(one, of[one.ink], digest, ticks, key)
+            for one, (digest, ticks, key) in zip(real.passes, found, strict=True)
         )
 
     def _schedules(
         self, plan: PassPlan, by_row: Sequence[StrokeSet], folder: Path
-    ) -> tuple[list[Scheduled], list[tuple[str, int]]]:
-        """Write strokes and schedules of all passes; answers their times, and digest and ticks of each."""
+    ) -> tuple[list[Scheduled], list[tuple[str, int, str]]]:
+        """Write strokes and schedules of all passes; answers their times, and digest, ticks and plan key of each."""
         from controller.motion.schedule import Schedule
 
         tasks: list[PassTask] = []
@@ -225,20 +225,21 @@ class _Making:
         def report(name: str, fraction: float) -> None:
             self._report(name, "planning ticks", fraction)
 
-        Planner(self._machine, self._cache, self._workers, report).plan(tasks)
+        planner = Planner(self._machine, self._cache, self._workers, report)
+        planner.plan(tasks)
         times: list[Scheduled] = []
-        found: list[tuple[str, int]] = []
+        found: list[tuple[str, int, str]] = []
         for task, one in zip(tasks, plan.passes, strict=True):
             schedule = Schedule.load(task.folder / "schedule")
-            _check_travel(schedule, self._machine, self._machine_path, task.ink.name)
+            check_travel(schedule, self._machine, self._machine_path, task.ink.name)
             times.append(scheduled_of(schedule, len(one.strokes)))
-            found.append((schedule.digest(), schedule.ticks))
+            found.append((schedule.digest(), schedule.ticks, planner.plan_key(task)))
         return times, found
 
     def _name(self, one: Pass) -> str:
         return f"{self._job.inks[one.ink].name}-{one.number}"
 
-    def _record(self, one: Pass, of: int, digest: str, ticks: int) -> PreparedPass:
+    def _record(self, one: Pass, of: int, digest: str, ticks: int, key: str) -> PreparedPass:
         ink = self._job.inks[one.ink]
         widths_mm = (ink.tip_mm, ink.tip_mm)
         if ink.tip is not None:
@@ -269,6 +270,7 @@ class _Making:
             wet_strokes=0 if one.wet is None else len(one.wet.strokes),
             wet_minutes=0.0 if one.wet is None else one.wet.missing_minutes,
             digest=digest,
+            plan_key=key,
         )
 
 
@@ -337,7 +339,7 @@ def _check_fits(
         raise InputError(mistakes)
 
 
-def _check_travel(schedule: Schedule, machine: Machine, machine_path: Path, ink: str) -> None:
+def check_travel(schedule: Schedule, machine: Machine, machine_path: Path, ink: str) -> None:
     """The whole motion, lead-ins included, stays within the soft limits but for what commands run ahead of it."""
     import numpy as np
 
@@ -380,7 +382,7 @@ _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 
 
-def _swap_in(fresh: Path, place: Path) -> None:
+def swap_in(fresh: Path, place: Path) -> None:
     """Put ``fresh`` in ``place``; what stood there ends up where ``fresh`` was. One step where the kernel can."""
     fresh.chmod(0o755)
     if not place.exists():

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from controller.config.errors import InputError, Mistake
+from controller.session.rows import Matrix
 
 if TYPE_CHECKING:
     from controller.motion.schedule import Schedule
@@ -44,7 +45,8 @@ class PreparedPass(_Record):
     time. tip_mm, tip_end_mm: width of the tip as the pass begins and ends. metres with the pen down; pen_m: metres that
     its pen has painted before. seconds: of the whole pass, by its ticks. fresh_pen: a pen is put in before it.
     too_long: it passes a limit, as a single stroke does. wet_strokes: painted beside another ink that is not dry by
-    then; wet_minutes: how much longer the worst of them would have to wait.
+    then; wet_minutes: how much longer the worst of them would have to wait. plan_key: what its schedule was made from
+    but for the register map.
     """
 
     name: str
@@ -66,6 +68,7 @@ class PreparedPass(_Record):
     wet_strokes: int
     wet_minutes: float
     digest: str
+    plan_key: str = ""
 
 
 class PreparedInk(_Record):
@@ -94,7 +97,7 @@ class PreparedJob(_Record):
     """Contents of ``prepared.json``. ``sources``: SHA-256 by absolute path of the files that it was made from.
 
     Passes and inks in painting order. change_minutes: from one pass to the next. deferred: strokes put off because of
-    wet paint. traps_mm: their width, None without traps.
+    wet paint. traps_mm: their width, None without traps. register_map: that the schedules were planned under.
     """
 
     format: Literal[2] = 2
@@ -108,6 +111,7 @@ class PreparedJob(_Record):
     deferred: int
     skipped: tuple[SkippedElement, ...]
     traps_mm: float | None = None
+    register_map: Matrix | None = None
 
     @property
     def metres(self) -> float:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 from controller.config.job import Ink
 from controller.config.machine import Machine
 from controller.session.passcache import Arrays, ContentCache
+from controller.session.rows import Matrix
 
 if TYPE_CHECKING:
     from controller.motion.schedule import Schedule
@@ -48,12 +49,19 @@ class PassTask:
 
 
 class Planner:
-    """Plans passes of one machine. ``progress``: called with a pass' name and the fraction of all that is done."""
+    """Plans passes of one machine, under a register map where there is one. ``progress``: called with a pass' name and
+    the fraction of all that is done."""
 
     def __init__(
-        self, machine: Machine, cache: ContentCache, workers: int, progress: Callable[[str, float], None]
+        self,
+        machine: Machine,
+        cache: ContentCache,
+        workers: int,
+        progress: Callable[[str, float], None],
+        register_map: Matrix | None = None,
     ) -> None:
         self._machine, self._cache, self._workers, self._progress = machine, cache, workers, progress
+        self._map = register_map
 
     def plan(self, tasks: Sequence[PassTask]) -> None:
         """Write the schedules of all ``tasks``. Raises InputError when one leaves the machine's limits."""
@@ -91,7 +99,7 @@ class Planner:
                 self._progress(task.name, (before + task.vertices * done / max(of, 1)) / total)
 
             self._progress(task.name, before / total)
-            _plan(StrokeSet.load(task.folder / "strokes.npz"), task, self._machine, planned)
+            _plan(StrokeSet.load(task.folder / "strokes.npz"), task, self._machine, planned, self._map)
             before += task.vertices
             return task
 
@@ -105,7 +113,7 @@ class Planner:
         pool = ProcessPoolExecutor(min(self._workers, len(tasks)), context, _begin, (stop,))
         try:
             waiting: dict[Future[None], PassTask] = {
-                pool.submit(_plan_in_process, task, self._machine): task for task in ordered
+                pool.submit(_plan_in_process, task, self._machine, self._map): task for task in ordered
             }
             self._progress(ordered[0].name, 0.0)
             while waiting:
@@ -123,6 +131,13 @@ class Planner:
 
     def _key(self, task: PassTask) -> str:
         from controller.strokes.kept import key_of
+
+        plain = self.plan_key(task)
+        return plain if self._map is None else key_of(plain, self._map)
+
+    def plan_key(self, task: PassTask) -> str:
+        """What a pass' schedule depends on but for the register map, as a digest: strokes, speed and machine."""
+        from controller.strokes.kept import key_of
         from controller.strokes.strokeset import StrokeSet
 
         strokes = StrokeSet.load(task.folder / "strokes.npz")
@@ -130,10 +145,19 @@ class Planner:
         return key_of(strokes.points_mm, strokes.offsets, strokes.kind, task.ink.paint_speed_mm_s, machine)
 
 
-def _plan(strokes: StrokeSet, task: PassTask, machine: Machine, progress: Callable[[int, int], None]) -> None:
+def _plan(
+    strokes: StrokeSet,
+    task: PassTask,
+    machine: Machine,
+    progress: Callable[[int, int], None],
+    register_map: Matrix | None,
+) -> None:
     from controller.motion.plan import plan_pass
 
-    plan_pass(strokes, task.ink, machine, machine.park_mm, progress=progress, folder=task.folder / "schedule")
+    plan_pass(
+        strokes, task.ink, machine, machine.park_mm, progress=progress, folder=task.folder / "schedule",
+        registration=register_map,
+    )  # fmt: skip
 
 
 def _schedule(task: PassTask) -> Schedule:
@@ -167,7 +191,7 @@ def _begin(stop: Event) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _plan_in_process(task: PassTask, machine: Machine) -> None:
+def _plan_in_process(task: PassTask, machine: Machine, register_map: Matrix | None) -> None:
     from controller.strokes.strokeset import StrokeSet
 
     def planned(_done: int, _of: int) -> None:
@@ -175,4 +199,4 @@ def _plan_in_process(task: PassTask, machine: Machine) -> None:
             raise _EndedError(task.name)
 
     planned(0, 1)
-    _plan(StrokeSet.load(task.folder / "strokes.npz"), task, machine, planned)
+    _plan(StrokeSet.load(task.folder / "strokes.npz"), task, machine, planned, register_map)

@@ -26,6 +26,7 @@ from controller.session.journal import Journal
 from controller.session.operator import Operator
 from controller.session.prepared import Prepared, PreparedPass
 from controller.session.recorder import Advance
+from controller.session.replan import refuse_other_map
 from controller.session.rows import HomingRow, PassRow, RunEnd, RunRow
 from controller.session.runner import Order, Runner
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
@@ -207,6 +208,7 @@ class Service:
             )
         self._traps = (prepared.record.job, prepared.record.traps_mm)
         refuse_jumps(await drift_beside(self.journal, self.machine, self._traps))
+        refuse_other_map(self.journal, prepared)
         plans = [self._plan(prepared, prepared.part(name), again) for name in names]
         results: list[PassResult] = []
         todo = [plan for plan in plans if len(plan.finished) < plan.part.strokes]
@@ -229,7 +231,11 @@ class Service:
         earlier = None if again else self.journal.latest_pass(prepared.record.job, part.name)
         if earlier is None:
             return _Plan(part, folder, None, ())
-        if earlier.schedule_digest != part.digest:
+        # Another register map is no other plan: the strokes that are left go where the canvas lies by now.
+        same = (
+            earlier.plan_key == part.plan_key if earlier.plan_key else earlier.schedule_digest == part.digest
+        )
+        if not same:
             done = len(self.journal.finished_strokes(earlier.id))
             raise RefusedError(
                 f"pass {part.name} was painted from another plan ({done} of {earlier.strokes} strokes; job, artwork "
@@ -279,6 +285,7 @@ class Service:
             self.session, job=prepared.record.job, job_digest=prepared.record.job_digest, name=part.name,
             ink=part.ink, ink_index=[one.name for one in prepared.record.inks].index(part.ink),
             schedule_digest=part.digest, folder=plan.folder, strokes=part.strokes,
+            plan_key=part.plan_key,
         )  # fmt: skip
         self._take(DaemonEvent.PASS_BEGUN)
         self._strokes_before, self._strokes_total = len(plan.finished), part.strokes
@@ -413,7 +420,7 @@ class Service:
             "ink": part.ink if part is not None else None,
             "pass_name": part.name if part is not None else None,
             "schedule": str(row.folder / "schedule") if row is not None else None,
-            "schedule_digest": row.schedule_digest if row is not None else None,
+            "schedule_digest": part.digest if part is not None else None,
             "offset_counts": list(offsets) if offsets is not None else None,
         }
 

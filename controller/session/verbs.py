@@ -24,6 +24,7 @@ from controller.session.operator import Operator
 from controller.session.prepare import Progress, prepare
 from controller.session.prepared import Prepared, load_prepared
 from controller.session.processrunner import ProcessRunner
+from controller.session.replan import map_in_force, under_map
 from controller.session.rows import HomingRow
 from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
@@ -56,9 +57,20 @@ def default_prepared(job_path: Path, machine_path: Path, state_root: Path | None
 
 def prepared_for(
     job_path: Path, machine_path: Path, folder: Path, progress: Progress | None, note: Callable[[str], None],
-    workers: int = 1,
+    workers: int = 1, state_root: Path | None = None,
 ) -> Prepared:  # fmt: skip
-    """The prepared job in ``folder``, made anew when it is missing, stale or of other files."""
+    """The prepared job in ``folder``, made anew when it is missing, stale or of other files, planned anew when another
+    register map is in force by the machine's state."""
+    state, machine, job = state_of(machine_path, state_root), load_machine(machine_path), load_job(job_path)
+    prepared = _prepared(job_path, machine_path, folder, progress, note, workers)
+    wanted = map_in_force(state, machine.name, job.name)
+    return under_map(prepared, job_path, machine_path, wanted, progress, note, workers)
+
+
+def _prepared(
+    job_path: Path, machine_path: Path, folder: Path, progress: Progress | None, note: Callable[[str], None],
+    workers: int,
+) -> Prepared:  # fmt: skip
     try:
         found = load_prepared(folder)
     except InputError:

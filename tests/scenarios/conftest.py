@@ -96,8 +96,9 @@ class Bench:
     def prepared(self) -> Prepared:
         """The job, fresh."""
         return verbs.prepared_for(
-            self.job, self.machine, self.root / "prepared" / load_job(self.job).name, None, lambda _note: None
-        )
+            self.job, self.machine, self.root / "prepared" / load_job(self.job).name, None, lambda _note: None,
+            state_root=self.root,
+        )  # fmt: skip
 
     def home(self, watcher: Watcher | None = None, **options: object) -> verbs.Done:
         """One session that homes."""
