@@ -75,6 +75,7 @@ class Reporter(Watcher):
         self._at_once_passed = False
         self._loss_told = False
         self._notes = 0
+        self._presence = "here"
         self._latched = ""
         self._fault_told = False
         self._summaries: set[asyncio.Task[None]] = set()
@@ -105,40 +106,40 @@ class Reporter(Watcher):
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(FAREWELL_S):
                 await asyncio.gather(*self._summaries, return_exceptions=True)
-                while self._link.is_up:
-                    self.pump(presence="ended")
-                    if self._desk.is_told:
-                        break
+                self._presence = "ended"
+                self.pump()
+                while self._link.is_up and not self._desk.is_told:
                     await asyncio.sleep(0.02)
+                    self.pump()
         for task in self._summaries:
             task.cancel()
         await asyncio.gather(*self._summaries, return_exceptions=True)
         await self._link.close()
 
-    def pump(self, presence: str = "here") -> None:
+    def pump(self) -> None:
         """Take words in, look at the service, hand over what is due. Never waits, never raises."""
         if self._is_pumping:
             return
         self._is_pumping = True
         try:
             self._link.pump()
-            self._look(presence)
+            self._look()
             now_ns = time.monotonic_ns()
             if self._link.is_up:
                 letter = self._desk.next(now_ns, time.time_ns() // 1_000_000)
                 if letter is not None and not self._link.send(letter):
                     self._desk.link_lost()
-            if self._loss.look(now_ns) and presence == "here":
+            if self._loss.look(now_ns) and self._presence == "here":
                 self._broker_lost()
         except Exception as error:  # noqa: BLE001 - telling others must never end a session
             self._note(f"telling failed: {type(error).__name__}: {error}")
         finally:
             self._is_pumping = False
 
-    def _look(self, presence: str) -> None:
+    def _look(self) -> None:
         status = self._service.status()
         progress = {name: status.pop(name) for name in _PROGRESS if name in status}
-        self._desk.state({"presence": presence, "what": progress.get("what", ""), **status})
+        self._desk.state({"presence": self._presence, "what": progress.get("what", ""), **status})
         if progress.get("ticks"):
             self._desk.progress({"session": status.get("session"), **progress})
 

@@ -28,7 +28,7 @@ import ssl
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import aiomqtt
 
@@ -100,6 +100,14 @@ class Life:
         if not self._over.done():
             self._over.set_exception(GiveUpError(why))
 
+    def cut(self, error: Exception) -> NoReturn:
+        """Tell the service why, and end: without a DISCONNECT, so that the broker publishes the will.
+
+        No cleaning up either: threads that hang in a name look-up go with the process, and so does the connection.
+        """
+        self.say(trouble=(str(error) or type(error).__name__)[:300])
+        os._exit(1)
+
     async def live(self) -> None:
         """Connect and serve until the service says bye. Raises GiveUpError, MqttError, OSError and what TLS raises."""
         life = self
@@ -129,12 +137,15 @@ class Life:
             logger=_silent_logger(),
         )
         async with client:
-            (granted, *_) = await client.subscribe(self._topics.command, qos=1)
-            if getattr(granted, "value", granted) not in (0, 1):
-                # Its reports are worth having all the same; a person stops it in another way.
-                self.say(refused="the broker does not let us listen to the command topic", count=1)
-            self.say(up=True)
-            await self._until_bye(client)
+            try:
+                (granted, *_) = await client.subscribe(self._topics.command, qos=1)
+                if getattr(granted, "value", granted) not in (0, 1):
+                    # Its reports are worth having all the same; a person stops it in another way.
+                    self.say(refused="the broker does not let us listen to the command topic", count=1)
+                self.say(up=True)
+                await self._until_bye(client)
+            except Exception as error:  # noqa: BLE001 - see ``cut``
+                self.cut(error)
 
     async def _until_bye(self, client: aiomqtt.Client) -> None:
         heard = asyncio.ensure_future(_watch(client))
@@ -236,10 +247,7 @@ async def _run(service: socket.socket, settings: dict[str, Any]) -> int:
     try:
         await life.live()
     except Exception as error:  # noqa: BLE001 - whatever a broker makes of the client, the service is told why
-        life.say(trouble=(str(error) or type(error).__name__)[:300])
-        # No farewell and no cleaning up: threads that hang in a name look-up go with the process, and so does the
-        # connection, without a DISCONNECT: the broker publishes the will.
-        os._exit(1)
+        life.cut(error)
     return 0
 
 

@@ -63,9 +63,9 @@ class Topics:
 def client_identifier(root: str) -> str:
     """The same for every session of a machine: the broker drops a dead connection when the next one comes.
 
-    23 characters, as many as every broker has to take (MQTT 3.1.1, 3.1.3.1).
+    23 letters and digits, as many as every broker has to take (MQTT 3.1.1, 3.1.3.1).
     """
-    return f"giornata-{hashlib.sha256(root.encode()).hexdigest()[:14]}"
+    return f"giornata{hashlib.sha256(root.encode()).hexdigest()[:15]}"
 
 
 def payload(fields: Mapping[str, Any]) -> str:
