@@ -10,11 +10,10 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-from controller.session.drifting import MachineDrift
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
-from controller.session.watcher import Watcher
+from controller.session.watcher import DriftWords, Watcher
 
 
 class TerminalWatcher(Watcher):
@@ -67,7 +66,7 @@ class TerminalWatcher(Watcher):
         for line in lines:
             self._say(f"[{'green' if accepted else 'red'}]homing[/] {escape(line)}")
 
-    def drifted(self, drift: MachineDrift) -> None:
+    def drifted(self, drift: DriftWords) -> None:
         """One line a sentence; what is as it was the time before is not said again."""
         lines = [line for line in drift.short if line not in self._drift_said]
         self._drift_said = drift.short

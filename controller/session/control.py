@@ -1,7 +1,8 @@
 """The service's control socket: JSON lines, one answer to each request. See docs/session.md for the protocol.
 
-Owns the wire format, who may talk and the size of what is taken in. Knows no motion: requests go to a handler.
-Only the service's own user and root are served, by the kernel's word (SO_PEERCRED), whatever the file's mode.
+Owns who may talk, how many, and what a talk is: requests in order, and events in between for whoever follows. Knows
+no motion: requests go to a host. Only the service's own user and root are served, by the kernel's word
+(SO_PEERCRED), whatever the file's mode. What a request must be is ``controller.session.wire``'s.
 """
 
 from __future__ import annotations
@@ -14,29 +15,68 @@ import socket
 import struct
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, Protocol
 
-from controller.config.errors import RefusedError
+from controller.config.errors import InputError, RefusedError
+from controller.session.followers import Follower, Followers
+from controller.session.wire import (
+    KINDS_OF_STOP,
+    LINE_BYTES_MAX,
+    VERSION,
+    Message,
+    Request,
+    WireError,
+    failure,
+    fault,
+    line_of,
+    parse,
+)
 
-VERSION = 1
-LINE_BYTES_MAX = 4096
+__all__ = ["KINDS_OF_STOP", "LINE_BYTES_MAX", "VERSION", "ControlServer", "Hosting", "ask", "uid_of"]
+
+TALKS_MAX: Final = 32
+"""So many may be connected at a time; further ones are told so and hung up on."""
+ANSWER_BYTES_MAX: Final = 1_000_000
+_UNSENT_BYTES_MAX: Final = 65_536
+_HANG_UP_S: Final = 0.5
 _CREDENTIALS = struct.Struct("iII")
 
-Handler = Callable[[str, str], dict[str, Any]]
-"""Takes the verb and its kind (empty when none is given), answers the fields of the reply.
 
-Raises KeyError for a verb or a kind that it does not know.
-"""
+class Hosting(Protocol):
+    """Whoever answers."""
 
-KINDS_OF_STOP = ("controlled", "immediate")
+    @property
+    def followers(self) -> Followers:
+        """Who looks on."""
+        ...
+
+    def answer(self, request: Request) -> Message:
+        """The fields of an answer. Raises WireError."""
+        ...
+
+    def run(self, request: Request, follower: Follower) -> None:
+        """Begin a verb; ``follower`` gets its end as its last message. Raises RefusedError or InputError."""
+        ...
+
+    def snapshot(self) -> Message:
+        """What somebody who begins to follow is told first."""
+        ...
+
+
+def uid_of(peer: Any) -> int:
+    """The user at the other end of a connected Unix socket, by the kernel's word."""
+    raw = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
+    _pid, uid, _gid = _CREDENTIALS.unpack(raw)
+    return int(uid)
 
 
 class ControlServer:
-    """Listens on a socket path and answers; ``close`` it."""
+    """Listens on a socket path and answers; ``close`` it. ``uid_at``: who is at the other end, for tests."""
 
-    def __init__(self, path: Path, handler: Handler) -> None:
+    def __init__(self, path: Path, host: Hosting, uid_at: Callable[[Any], int] = uid_of) -> None:
         self._path = path
-        self._handler = handler
+        self._host = host
+        self._uid_at = uid_at
         self._server: asyncio.Server | None = None
         self._talks: set[asyncio.Task[None]] = set()
         self._closing = False
@@ -66,41 +106,103 @@ class ControlServer:
         assert task is not None
         self._talks.add(task)
         try:
-            if not _is_trusted(writer.get_extra_info("socket")):
+            if self._uid_at(writer.get_extra_info("socket")) not in (0, os.getuid()):
                 return
-            while not self._closing and (line := await _line(reader)):
-                writer.write(json.dumps(self._answer(line)).encode() + b"\n")
-                await writer.drain()
+            talk = _Talk(self._host, writer)
+            if len(self._talks) > TALKS_MAX:
+                await talk.send(fault(WireError(f"up to {TALKS_MAX} talks at a time", "one more")))
+                return
+            try:
+                while not self._closing and (line := await _line(reader)):
+                    await talk.take(line)
+            finally:
+                await talk.end()
         except (ConnectionError, asyncio.CancelledError):
             pass
         finally:
             self._talks.discard(task)
-            writer.close()
-            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
-                await writer.wait_closed()
+            await _hang_up(writer)
 
-    def _answer(self, line: bytes) -> dict[str, Any]:
+
+class _Talk:
+    """One connection: its requests are answered in order; events come in between once it follows."""
+
+    def __init__(self, host: Hosting, writer: asyncio.StreamWriter) -> None:
+        self._host = host
+        self._writer = writer
+        self._sending = asyncio.Lock()
+        self._follower: Follower | None = None
+        self._pump: asyncio.Task[None] | None = None
+        writer.transport.set_write_buffer_limits(high=_UNSENT_BYTES_MAX)
+
+    async def send(self, message: Message) -> None:
+        """Send one line, and wait while too much is unread. Raises ConnectionError."""
+        async with self._sending:
+            self._writer.write(line_of(message))
+            await self._writer.drain()
+
+    async def take(self, line: bytes) -> None:
+        """Answer one request."""
         try:
-            request = json.loads(line)
-        except (ValueError, RecursionError):
-            return _fault("a JSON object on one line", "unreadable bytes")
-        if not isinstance(request, dict):
-            return _fault("a JSON object", type(request).__name__)
-        if request.get("v") != VERSION:
-            return _fault(f'"v": {VERSION}', f'"v": {request.get("v")!r}')
-        extra = sorted(set(request) - {"v", "ask", "kind"})
-        if extra:
-            return _fault('only "v", "ask" and "kind"', ", ".join(extra))
-        verb = request.get("ask")
-        if not isinstance(verb, str):
-            return _fault('"ask" with a word', repr(verb))
-        kind = request.get("kind", "")
-        if not isinstance(kind, str) or ("kind" in request and (verb != "stop" or kind not in KINDS_OF_STOP)):
-            return _fault('"kind" controlled or immediate, with stop alone', repr(kind))
+            request = parse(line)
+            if request.ask == "follow":
+                await self._follow()
+            elif request.ask == "run":
+                await self._run(request)
+            else:
+                await self.send({"ok": True, **self._host.answer(request)})
+        except WireError as error:
+            await self.send(fault(error))
+
+    async def _follow(self) -> None:
+        if self._follower is not None:
+            raise WireError("follow or run once in a talk", "again")
+        # The queue is opened before the snapshot is sent, and nothing runs in between: no event falls through.
+        self._follower = self._host.followers.open()
+        await self.send({"ok": True, **self._host.snapshot()})
+        self._pump = asyncio.create_task(self._pass_on(self._follower))
+
+    async def _run(self, request: Request) -> None:
+        if self._follower is not None:
+            raise WireError("follow or run once in a talk", "again")
+        follower = self._host.followers.open()
         try:
-            return {"v": VERSION, "ok": True, **self._handler(verb, kind)}
-        except KeyError:
-            return _fault("status, pause or stop", repr(verb))
+            self._host.run(request, follower)
+        except (RefusedError, InputError) as error:
+            self._host.followers.close(follower)
+            await self.send(failure(error))
+            return
+        self._follower = follower
+        await self.send({"ok": True, "running": request.verb})
+        self._pump = asyncio.create_task(self._pass_on(follower))
+
+    async def _pass_on(self, follower: Follower) -> None:
+        """Events to the other end, as fast as it reads. A verb's end is the last; requests go on being answered."""
+        with contextlib.suppress(ConnectionError):
+            last = False
+            while not last:
+                message, last = await follower.next()
+                await self.send(message)
+        self._host.followers.close(follower)
+        self._follower = None
+
+    async def end(self) -> None:
+        """The other end has gone; what it has begun goes on."""
+        if self._follower is not None:
+            self._host.followers.close(self._follower)
+        if self._pump is not None:
+            self._pump.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._pump
+
+
+async def _hang_up(writer: asyncio.StreamWriter) -> None:
+    """Close; somebody who does not read any more must not keep us, and what is unsent then goes with the line."""
+    writer.close()
+    with contextlib.suppress(ConnectionError, asyncio.CancelledError, TimeoutError):
+        async with asyncio.timeout(_HANG_UP_S):
+            await writer.wait_closed()
+    writer.transport.abort()
 
 
 async def _line(reader: asyncio.StreamReader) -> bytes:
@@ -109,16 +211,6 @@ async def _line(reader: asyncio.StreamReader) -> bytes:
         return await reader.readline()
     except ValueError:
         return b""
-
-
-def _fault(expected: str, got: str) -> dict[str, Any]:
-    return {"v": VERSION, "ok": False, "expected": expected, "got": got}
-
-
-def _is_trusted(peer: Any) -> bool:
-    raw = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
-    _pid, uid, _gid = _CREDENTIALS.unpack(raw)
-    return uid in (0, os.getuid())
 
 
 def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "") -> dict[str, Any]:
@@ -131,7 +223,7 @@ def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "") -> dict[s
             line.connect(str(path))
             line.sendall(json.dumps(request).encode() + b"\n")
             with line.makefile("rb") as answers:
-                raw = answers.readline(1_000_000)
+                raw = answers.readline(ANSWER_BYTES_MAX)
     except (FileNotFoundError, ConnectionError):
         raise RefusedError(
             "no service runs on this machine's state", "start one with giornata paint"

@@ -1,6 +1,7 @@
 """One session from its lock to its last line in the journal: what is opened, in which order, and closed again.
 
-Owns the lock (one service a state folder), recovery after a service that died, signals and the control socket.
+Owns the lock (one service a state folder), recovery after a service that died, signals and the control socket, as long
+as no service that outlives its sessions holds them (``controller.session.serve``).
 """
 
 from __future__ import annotations
@@ -14,19 +15,20 @@ import signal
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
-from typing import Any
 
 from controller.config.errors import HaltedError, InputError, RefusedError
 from controller.config.load import load_machine
 from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.control import ControlServer
+from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.mqtt import telling
-from controller.session.operator import Operator
+from controller.session.operator import Operator, SimulatedOperator
 from controller.session.runner import Runner
 from controller.session.service import CLEAR_REMEDY, Service, StoppedError
 from controller.session.watcher import Watcher
+from controller.session.wire import WireError
 from safety import latch
 
 RunnerOf = Callable[[Machine, Path, StateDir], Runner]
@@ -66,9 +68,12 @@ def _holder(raw: bytes) -> str:
 @asynccontextmanager
 async def session(
     machine_path: Path, state_root: Path | None, runner_of: RunnerOf, operator: Operator, watcher: Watcher, *,
-    verb: str, job: str = "", signals: bool = True,
+    verb: str, job: str = "", signals: bool = True, host: Host | None = None,
 ) -> AsyncIterator[Service]:  # fmt: skip
-    """Yields the service under the lock; everything down again at the end, whatever happened.
+    """Yields the service; everything down again at the end, whatever happened.
+
+    Without ``host`` the session holds the lock itself and answers on the control socket; with it both are the host's,
+    and so are signals and questions to a person.
 
     The runner is not open yet: the service opens it once nothing speaks against motion.
 
@@ -77,7 +82,31 @@ async def session(
     machine_path = machine_path.absolute()  # noqa: ASYNC240 (no file is touched)
     machine = load_machine(machine_path)
     state = StateDir.open(state_root, machine.name)
-    with locked(state, verb), contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
+    if host is not None:
+        async with _one(
+            machine, machine_path, state, runner_of, operator, watcher, host, verb, job
+        ) as service:
+            yield service
+        return
+    with locked(state, verb):
+        host = Host(machine, state, verb)
+        host.starting()
+        if not isinstance(operator, SimulatedOperator):
+            operator = host.asking(operator)
+        async with (
+            _listening(host, state, signals),
+            _one(machine, machine_path, state, runner_of, operator, watcher, host, verb, job) as service,
+        ):
+            yield service
+
+
+@asynccontextmanager
+async def _one(
+    machine: Machine, machine_path: Path, state: StateDir, runner_of: RunnerOf, operator: Operator,
+    watcher: Watcher, host: Host, verb: str, job: str,
+) -> AsyncIterator[Service]:  # fmt: skip
+    """One session, the lock being held."""
+    with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
         recover(journal, state)
         standing = latch.read(state.latch)
         if standing is not None:
@@ -87,8 +116,9 @@ async def session(
         end = "failed"
         try:
             try:
-                service = Service(machine, state, journal, runner, operator, watcher, number)
-                async with _listening(service, state, signals), telling(service, machine_path.parent):
+                service = Service(machine, state, journal, runner, operator, host.watched(watcher), number)
+                async with telling(service, machine_path.parent):
+                    host.bind(service, verb, job)
                     yield service
             finally:
                 await runner.close()
@@ -111,7 +141,27 @@ async def session(
             end = f"failed: {type(error).__name__}: {error}"
             raise
         finally:
+            host.unbind(end)
             journal.end_session(number, end)
+
+
+def clear_latch(state: StateDir, machine: str, *, reason: str, person: str) -> Path:
+    """Clear the latch whose reason code the person has seen, the lock being held and no session running.
+
+    Answers the file that keeps the cleared latch. Raises RefusedError when no latch stands or the reason is another.
+    """
+    with contextlib.closing(Journal.open(state.journal, machine)) as journal:
+        # Registration goes first: a crash between the two leaves a latch, never a false truth.
+        recover(journal, state)
+        standing = latch.read(state.latch)
+        if standing is not None and journal.registered:
+            journal.lose_registration(f"halted: {standing.reason}")
+        try:
+            kept = latch.clear(state.latch, person, reason)
+        except latch.ClearRefusedError as error:
+            raise RefusedError(str(error), "giornata status shows what is latched") from None
+        journal.note("clear", f"{reason} cleared by {person}")
+    return kept
 
 
 def recover(journal: Journal, state: StateDir) -> None:
@@ -124,27 +174,20 @@ def recover(journal: Journal, state: StateDir) -> None:
 
 
 @asynccontextmanager
-async def _listening(service: Service, state: StateDir, signals: bool) -> AsyncIterator[None]:
+async def _listening(host: Host, state: StateDir, signals: bool) -> AsyncIterator[None]:
     """Control socket and signals, for as long as the session lasts."""
 
-    def answer(verb: str, kind: str) -> dict[str, Any]:
-        match verb:
-            case "status":
-                return {**service.status(), "pid": os.getpid()}
-            case "pause":
-                return {"stopping": True, "kind": service.stop("pause", "control socket")}
-            case "stop":
-                at_once = kind == "immediate"
-                return {"stopping": True, "kind": service.stop("stop", "control socket", at_once=at_once)}
-            case _:
-                raise KeyError(verb)
+    def stop(name: str) -> None:
+        # Before the session stands and after its end there is nothing to stop.
+        with contextlib.suppress(WireError):
+            host.stop(name, "signal")
 
-    server = ControlServer(state.control_socket, answer)
+    server = ControlServer(state.control_socket, host)
     await server.open()
     loop = asyncio.get_running_loop()
     caught = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP) if signals else ()
     for number in caught:
-        loop.add_signal_handler(number, service.stop, number.name, "signal")
+        loop.add_signal_handler(number, stop, number.name)
     try:
         yield
     finally:

@@ -37,7 +37,8 @@ class Recorder:
     """Drains one ring into one timing log.
 
     watches: those of the run's schedule tasks. on_strokes: called with newly finished strokes, ``(stroke, instant)``,
-    before anything else is told of them. on_advance: called after every drain that found records.
+    before anything else is told of them. on_advance: called after every drain that found records. on_records: called
+    with the records of every drain, before on_advance.
     """
 
     ring: Ring
@@ -46,6 +47,7 @@ class Recorder:
     watches: tuple[StrokeWatch, ...] = ()
     on_strokes: Callable[[list[tuple[int, int]]], None] = lambda _strokes: None
     on_advance: Callable[[Advance], None] = lambda _advance: None
+    on_records: Callable[[npt.NDArray[np.void]], None] = lambda _records: None
     lost: int = 0
     ticks: int = 0
     last_ns: int = 0
@@ -74,6 +76,7 @@ class Recorder:
                 self.on_strokes(finished)
         if self._waiting_records >= BLOCK_RECORDS:
             self._write()
+        self.on_records(records)
         self.on_advance(Advance(self.ticks, self.strokes, bool(records["head"][-1])))
 
     @property

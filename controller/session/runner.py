@@ -10,6 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
+import numpy as np
+import numpy.typing as npt
+
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance, Recorder
 from controller.session.rows import RunRow
@@ -20,6 +23,10 @@ from controller.stream.spec import AxisHomingResult, StreamOutcome, StreamSpec, 
 
 def _no_strokes(_strokes: list[tuple[int, int]]) -> None:
     """Nobody waits for strokes."""
+
+
+def _no_records(_records: npt.NDArray[np.void]) -> None:
+    """Nobody looks at ticks."""
 
 
 def _no_advance(_advance: Advance) -> None:
@@ -38,6 +45,7 @@ class Order:
     meta: Mapping[str, Any] = field(default_factory=dict)
     on_strokes: Callable[[list[tuple[int, int]]], None] = _no_strokes
     on_advance: Callable[[Advance], None] = _no_advance
+    on_records: Callable[[npt.NDArray[np.void]], None] = _no_records
 
 
 class Runner(Protocol):
@@ -97,8 +105,9 @@ def spec_of(
 def recorder_of(order: Order, ring: Ring) -> Recorder:
     """The recorder of an order, its log begun."""
     recorder = Recorder(
-        ring, order.run.folder / "timing.gtl", order.meta, order.watches, order.on_strokes, order.on_advance
-    )
+        ring, order.run.folder / "timing.gtl", order.meta, order.watches, order.on_strokes, order.on_advance,
+        order.on_records,
+    )  # fmt: skip
     recorder.open()
     return recorder
 

@@ -23,6 +23,7 @@ from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
 from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
 from controller.session.journal import Journal
+from controller.session.live import Live
 from controller.session.operator import Operator
 from controller.session.prepared import Prepared, PreparedPass
 from controller.session.recorder import Advance
@@ -87,6 +88,8 @@ class Service:
                 pass_open=journal.open_pass() is not None,
             )
         )
+        self.live = Live(machine)
+        self.part: PreparedPass | None = None
         self._is_up = False
         self._running = False
         self._stop_asked = ""
@@ -350,9 +353,10 @@ class Service:
             pass_id=row.id if row is not None else None, first_segment=first_segment,
         )  # fmt: skip
         run.folder.mkdir(mode=0o700, parents=True)
-        self._what, self._advance = what, Advance(0, 0, False)
+        self._what, self._advance, self.part = what, Advance(0, 0, False), part
         homing = isinstance(tasks[0], HomingTask)
         offsets = None if homing else self._offsets()
+        self.live.begin(offsets)
 
         def strokes(finished: list[tuple[int, int]]) -> None:
             assert row is not None
@@ -371,6 +375,7 @@ class Service:
             meta=self._meta(run, what, row, part, offsets),
             on_strokes=strokes,
             on_advance=advanced,
+            on_records=self.live.take,
         )
         self._running = True
         end: RunEnd = "died"

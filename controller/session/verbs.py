@@ -17,8 +17,9 @@ from controller.config.errors import InputError, RefusedError
 from controller.config.load import load_job, load_machine
 from controller.config.places import StateDir, default_state_root
 from controller.session import control
-from controller.session.daemon import RunnerOf, locked, recover, session
+from controller.session.daemon import RunnerOf, clear_latch, locked, session
 from controller.session.drifting import MachineDrift, drift_json, drift_now
+from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.operator import Operator
 from controller.session.prepare import Progress, prepare
@@ -88,10 +89,11 @@ def _prepared(
 async def home(
     machine_path: Path, state_root: Path | None, operator: Operator, watcher: Watcher, *,
     accept_difference: bool = False, runner_of: RunnerOf = ProcessRunner, signals: bool = True,
+    host: Host | None = None,
 ) -> Done:  # fmt: skip
-    """One session that homes."""
+    """One session that homes. ``host``: the service that holds the lock; without it the session does."""
     async with session(
-        machine_path, state_root, runner_of, operator, watcher, verb="home", signals=signals
+        machine_path, state_root, runner_of, operator, watcher, verb="home", signals=signals, host=host
     ) as service:
         rows = await service.home(accept_difference=accept_difference)
         return Done(service.session, service.state_dir, tuple(rows), drift=service.drift)
@@ -101,6 +103,7 @@ async def paint(
     prepared: Prepared, machine_path: Path, state_root: Path | None, operator: Operator, watcher: Watcher, *,
     inks: Sequence[str] = (), passes: Sequence[str] = (), again: bool = False, home_first: bool = False,
     runner_of: RunnerOf = ProcessRunner, signals: bool = True, meanwhile: Callable[[Service], None] | None = None,
+    host: Host | None = None,
 ) -> Done:  # fmt: skip
     """One session that paints these inks' passes and these passes, in painting order (all when nothing is named).
 
@@ -111,7 +114,7 @@ async def paint(
     names = [one.name for one in prepared.chosen(inks, passes)]
     async with session(
         machine_path, state_root, runner_of, operator, watcher,
-        verb="paint", job=prepared.record.job, signals=signals,
+        verb="paint", job=prepared.record.job, signals=signals, host=host,
     ) as service:  # fmt: skip
         if prepared.record.machine != service.machine.name:
             raise RefusedError(
@@ -217,21 +220,7 @@ def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: s
     machine = load_machine(machine_path)
     state = StateDir.open(state_root, machine.name)
     with locked(state, "clear"):
-        journal = Journal.open(state.journal, machine.name)
-        try:
-            # Registration goes first: a crash between the two leaves a latch, never a false truth.
-            recover(journal, state)
-            standing = latch.read(state.latch)
-            if standing is not None and journal.registered:
-                journal.lose_registration(f"halted: {standing.reason}")
-            try:
-                kept = latch.clear(state.latch, person, reason)
-            except latch.ClearRefusedError as error:
-                raise RefusedError(str(error), "giornata status shows what is latched") from None
-            journal.note("clear", f"{reason} cleared by {person}")
-        finally:
-            journal.close()
-    return kept
+        return clear_latch(state, machine.name, reason=reason, person=person)
 
 
 def run(work: Any) -> Any:

@@ -3,11 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any, Protocol
 
-from controller.session.drifting import MachineDrift
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
+
+
+class DriftWords(Protocol):
+    """What an onlooker needs to know of a machine's drift (``drifting.MachineDrift`` has it)."""
+
+    @property
+    def short(self) -> tuple[str, ...]:
+        """One sentence each."""
+        ...
+
+    @property
+    def open_jumps(self) -> tuple[Any, ...]:
+        """Named jumps that nobody has looked at."""
+        ...
 
 
 class Watcher:
@@ -22,7 +36,7 @@ class Watcher:
     def homed(self, accepted: bool, lines: Sequence[str]) -> None:
         """A homing was judged; one sentence an axis."""
 
-    def drifted(self, drift: MachineDrift) -> None:
+    def drifted(self, drift: DriftWords) -> None:
         """What all homings up to the last say of the machine."""
 
     def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:

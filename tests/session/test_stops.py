@@ -28,6 +28,7 @@ from controller.stream.spec import HomingTask, StreamOutcome
 from safety import latch
 
 from .conftest import FakeRunner
+from .obliging import Obliging
 
 MACHINE = shipped("machines/boathouse.toml")
 
@@ -252,7 +253,7 @@ def test_gently_asks_the_service(state: StateDir, guard: Guard) -> None:
     """A service that answers stops on the path; the guard is not asked."""
 
     async def ask() -> dict[str, object]:
-        server = ControlServer(state.control_socket, lambda verb, kind: {"kind": kind, "verb": verb})
+        server = ControlServer(state.control_socket, Obliging())
         await server.open()
         try:
             return await asyncio.to_thread(verbs.stop, MACHINE, state.root, reason="tea", gently=True)
