@@ -146,6 +146,28 @@ class Traps(Settings):
     width_mm: Positive = Field(description="the lighter ink goes so far under the darker one")
 
 
+class Register(Settings):
+    """Marks by which passes are kept in register over weeks."""
+
+    marks_mm: dict[TipName, Pair] = Field(
+        min_length=3,
+        max_length=ENTRIES_MAX,
+        description="places on the canvas by name, canvas mm; four or more, far apart, serve best",
+    )
+    existing: bool = Field(
+        default=False,
+        description="true: these points are on the canvas already; false: crosses are painted there, outside the "
+        "picture, at the beginning of the first pass of the first ink",
+    )
+    arm_mm: Annotated[float, Field(ge=1, le=200)] = Field(
+        default=10.0, description="from a cross's middle to each of its four ends"
+    )
+    uncertainty_mm: Positive | None = Field(
+        default=None,
+        description="standard uncertainty of each coordinate of a measured mark; estimated from the marks if not given",
+    )
+
+
 class Job(Settings):
     """A whole job file."""
 
@@ -177,6 +199,7 @@ class Job(Settings):
         "of these the first whose ink fits",
     )
     traps: Traps | None = None
+    marks: Register | None = Field(default=None, alias="register")
     sitting: Sitting = Sitting()
 
     @model_validator(mode="after")

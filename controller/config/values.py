@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from controller.config.contradictions import UnknownValueError, Values
 
@@ -77,7 +78,7 @@ def type_at(model: Any, location: Location) -> Any:
     for step in location:
         origin = get_origin(here)
         if is_model(here):
-            field = here.model_fields.get(str(step))
+            field = fields_of(here).get(str(step))
             here = field.annotation if field is not None else None
         elif origin is dict:
             here = get_args(here)[1]
@@ -107,6 +108,11 @@ def _tagged(union: Any, tag: int | str) -> Any:
         if is_model(member) and tag in get_args(member.model_fields["kind"].annotation):
             return member
     return None
+
+
+def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """A model's fields by the names that a file gives them."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 def is_model(kind: Any) -> bool:

@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 
 from controller.config.contradictions import Contradiction, ContradictionsError
 from controller.config.errors import Mistake
-from controller.config.values import Location, bare, is_model, location_of, type_at, untagged
+from controller.config.values import Location, bare, fields_of, is_model, location_of, type_at, untagged
 from drivers.settings import SMALLEST
 
 _LONGEST_VALUE = 60
@@ -145,7 +145,7 @@ def _expected(kind: str, context: Mapping[str, Any]) -> str:
 
 def _unknown_field(file: Path, where: str, location: Location, model: type[BaseModel]) -> Mistake:
     holder = type_at(model, location[:-1])
-    known = list(holder.model_fields) if is_model(holder) else []
+    known = list(fields_of(holder)) if is_model(holder) else []
     name = str(location[-1])
     close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
     if close:
@@ -161,8 +161,8 @@ def _describe(model: type[BaseModel], location: Location) -> str:
     """What a missing field should hold, with the model's own description."""
     holder = type_at(model, location[:-1])
     last = location[-1]
-    if is_model(holder) and last in holder.model_fields:
-        field = holder.model_fields[str(last)]
+    if is_model(holder) and last in fields_of(holder):
+        field = fields_of(holder)[str(last)]
         words = _kind_of(field)
         return f"{words} ({field.description})" if field.description else words
     return "a value"

@@ -180,11 +180,13 @@ class _Making:
     def passes(self, folder: Path) -> tuple[PreparedPass, ...]:
         """Strokes and schedules of all passes, written into ``folder``; what the schedules take longer than was
         expected is expected of the next cut."""
+        from controller.strokes.crosses import with_marks
         from controller.strokes.passes import JobPasses, over_limits, settled
 
         job, pace = self._job, dict.fromkeys(range(len(self._job.inks)), 1.0)
         for attempt in range(RECUTS):
             sets, plan, self.skipped = self._build(JobPasses(job, self._machine, self._watch, pace))
+            plan, sets = with_marks(plan, sets, job, self._job_path)
             _check_fits(sets, job, self._machine, self._job_path, self._artwork_path)
             by_row = [sets[ink.name] for ink in job.inks]
             for old in folder.iterdir():
