@@ -27,7 +27,7 @@ def clear(
     import sys
 
     from controller.config.errors import RefusedError
-    from controller.session import verbs
+    from controller.session import remote, verbs
     from safety import latch
 
     standing = latch.read(verbs.state_of(machine, state).latch)
@@ -46,7 +46,7 @@ def clear(
         if not typer.confirm("Have you looked at the machine, and may it move again?"):
             raise RefusedError("not cleared", "the latch stands")
         reason = standing.reason
-    kept = verbs.clear(machine, state, reason=reason, person=by or verbs.person_name())
+    kept = verbs.run(remote.clear(machine, state, reason=reason, person=by or verbs.person_name()))
     if as_json:
         emit({"ok": True, "kept": str(kept), "next": "giornata home"})
         return

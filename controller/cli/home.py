@@ -27,16 +27,16 @@ def home(
     """Home both axes and compare with the last time. The machine moves."""
     from controller.cli.sitting import operator_for, runner_for
     from controller.cli.watching import TerminalWatcher
-    from controller.session import verbs
+    from controller.session import remote, verbs
     from controller.session.drifting import drift_json
     from controller.session.service import StoppedError
 
     with TerminalWatcher(err(), quiet=as_json) as watcher:
         try:
             done = verbs.run(
-                verbs.home(
+                remote.home(
                     machine, state, operator_for(yes), watcher,
-                    accept_difference=accept_difference, runner_of=runner_for(virtual),
+                    accept_difference=accept_difference, virtual=virtual, runner_of=runner_for(virtual),
                 )
             )  # fmt: skip
         except StoppedError as error:

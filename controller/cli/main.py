@@ -26,6 +26,7 @@ from controller.cli import (
     proof,
     report,
     schema,
+    serve,
     status,
     stop,
 )
@@ -39,6 +40,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     home.home,
     paint.paint,
     stop.stop,
+    serve.serve,
     status.status,
     drift.drift,
     clear.clear,

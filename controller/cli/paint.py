@@ -48,7 +48,7 @@ def paint(
     from controller.cli.sitting import operator_for, runner_for
     from controller.cli.tables import passes_table
     from controller.cli.watching import TerminalWatcher
-    from controller.session import verbs
+    from controller.session import remote, verbs
     from controller.session.figures import figures_of
     from controller.session.service import StoppedError
 
@@ -65,9 +65,9 @@ def paint(
             )
         try:
             done = verbs.run(
-                verbs.paint(
-                    prepared, machine, state, operator_for(yes), watcher,
-                    inks=ink or (), passes=named or (), again=again, runner_of=runner_for(virtual),
+                remote.paint(
+                    prepared, machine, state, operator_for(yes), watcher, inks=ink or (), passes=named or (),
+                    again=again, virtual=virtual, runner_of=runner_for(virtual),
                 )
             )  # fmt: skip
         except StoppedError as error:

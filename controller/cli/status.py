@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+import typer
+
 from controller.cli.console import JsonOption, StateOption, emit, out
 from controller.cli.options import MachineOption
 
 
-def status(machine: MachineOption, state: StateOption = None, as_json: JsonOption = False) -> None:
+def status(
+    machine: MachineOption,
+    follow: Annotated[
+        bool, typer.Option("--follow", "-f", help="Stay and show what happens, until q or Ctrl-C.")
+    ] = False,
+    state: StateOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Show the daemon's state, the latch, registration and the passes."""
     from rich.markup import escape
 
     from controller.session import verbs
 
+    if follow:
+        from controller.cli.following import show
+
+        show(machine, state, as_json=as_json)
+        return
     answer = verbs.status(machine, state)
     if as_json:
         emit({"ok": True, **answer})
@@ -25,7 +41,9 @@ def status(machine: MachineOption, state: StateOption = None, as_json: JsonOptio
             soft_wrap=True,
         )
     service = answer["service"]
-    if service is not None:
+    if service is not None and service["session"] is None:
+        console.print(f"a service runs (pid {service['pid']}, {service['clock']} time): {service['what']}")
+    elif service is not None:
         console.print(
             f"session {service['session']}, pid {service['pid']}: {service['what']}, "
             f"{service['strokes_finished']} of {service['strokes']} strokes, "

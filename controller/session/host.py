@@ -123,9 +123,13 @@ class Host:
 
     def status(self) -> Message:
         """How the machine stands, whole."""
-        common: Message = {"pid": os.getpid(), "daemon": self._begin is not None, "holder": self.verb}
+        standing = latch.read(self.state_dir.latch)
+        common: Message = {
+            "pid": os.getpid(), "daemon": self._begin is not None, "holder": self.verb,
+            "latch": None if standing is None else {"reason": standing.reason, "text": standing.text},
+        }  # fmt: skip
         if self._service is None:
-            return {**self._at_rest(), **common}
+            return {**self._at_rest(latched=standing is not None), **common}
         service = self._service
         part = service.part
         return {
@@ -142,8 +146,7 @@ class Host:
     def _live(self) -> Message:
         return {} if self._service is None else self._service.live.fields()
 
-    def _at_rest(self) -> Message:
-        standing = latch.read(self.state_dir.latch)
+    def _at_rest(self, *, latched: bool) -> Message:
         fields: dict[str, Any] = {
             "machine": self.machine.name, "session": None, "clock": self.clock,
             "what": "starting" if self._starting else AT_REST, "strokes_finished": 0, "strokes": 0,
@@ -151,7 +154,7 @@ class Host:
             "prompt": None,
         }  # fmt: skip
         if not self.state_dir.journal.exists():
-            state = initial_state(latched=standing is not None, registered=False, pass_open=False)
+            state = initial_state(latched=latched, registered=False, pass_open=False)
             return {
                 **fields,
                 "state": state.value,
@@ -162,7 +165,7 @@ class Host:
         journal = Journal.read(self.state_dir.journal, self.machine.name)
         try:
             state = initial_state(
-                latched=standing is not None,
+                latched=latched,
                 registered=journal.registered,
                 pass_open=journal.open_pass() is not None,
             )

@@ -15,14 +15,18 @@ from pathlib import Path
 from typing import Any, Final
 
 from controller.config.errors import RefusedError
+from controller.config.load import load_machine
 from controller.config.places import StateDir
 from controller.session import control, verbs
 from controller.session.control import ANSWER_BYTES_MAX
 from controller.session.daemon import RunnerOf
+from controller.session.drifting import drift_now
+from controller.session.journal import Journal
 from controller.session.operator import Operator, SimulatedOperator
 from controller.session.prepared import Prepared, file_digest
 from controller.session.rows import HomingRow
 from controller.session.service import PassResult, StoppedError
+from controller.session.standing import ASK_AGAIN
 from controller.session.verbs import Done
 from controller.session.watcher import Watcher
 from controller.session.wire import VERSION, Message, error_in, line_of, part_of, relay
@@ -64,7 +68,9 @@ async def home(
     rows = tuple(
         HomingRow(**{**row, "touches_counts": tuple(row["touches_counts"])}) for row in value["homings"]
     )
-    return Done(int(value["session"]), state, rows)
+    with contextlib.closing(Journal.read(state.journal)) as journal:
+        drift = drift_now(journal, load_machine(machine_path))
+    return Done(int(value["session"]), state, rows, drift=drift)
 
 
 async def paint(
@@ -222,7 +228,10 @@ async def _one(reader: asyncio.StreamReader) -> bytes:
 
 
 async def follow(path: Path) -> AsyncIterator[Message]:
-    """How the service or session stands, then every event, to its end. Raises RefusedError when none runs."""
+    """How the service or session stands, then every event, to its end. Raises RefusedError when none runs.
+
+    After an event that changes more than it says, how it stands comes once more.
+    """
     reader, writer = await _connect(path)
     try:
         writer.write(line_of({"ask": "follow"}))
@@ -230,6 +239,8 @@ async def follow(path: Path) -> AsyncIterator[Message]:
             if message.get("ok") is False:
                 raise error_in(message)
             yield message
+            if message.get("event") in ASK_AGAIN:
+                writer.write(line_of({"ask": "status"}))
     finally:
         writer.close()
         with contextlib.suppress(ConnectionError):

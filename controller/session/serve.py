@@ -124,7 +124,7 @@ class Service:
         told: Message = {
             "event": "verb_ended",
             "verb": verb,
-            "ok": end["ok"],
+            "done": end["ok"],
             "exit": end["exit"],
             "state": state,
         }

@@ -130,7 +130,10 @@ async def paint(
 
 
 def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
-    """How the machine stands: from a running service, else from the journal and the latch."""
+    """How the machine stands: from a session that runs, else from the journal and the latch.
+
+    ``service``: what whoever holds the state folder answered; None when nobody does.
+    """
     state = state_of(machine_path, state_root)
     machine = load_machine(machine_path)
     standing = latch.read(state.latch)
@@ -141,16 +144,18 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
             "wall_time": standing.wall_time, "standstill": standing.standstill,
         }  # fmt: skip
     common: dict[str, Any] = {"machine": machine.name, "state_folder": str(state.root), "latch": latched}
-    trouble = ""
+    trouble, service = "", None
     if state.control_socket.exists():
         try:
             answer = control.ask(state.control_socket, "status")
-            return {**common, "service": {k: v for k, v in answer.items() if k not in ("v", "ok")},
-                    "state": answer.get("state")}  # fmt: skip
+            service = {name: value for name, value in answer.items() if name not in ("v", "ok")}
+            if service.get("session") is not None:
+                return {**common, "service": service, "state": answer.get("state")}
         except RefusedError as error:
             trouble = error.reason
     if not state.journal.exists():
-        return {**common, "service": None, "trouble": trouble, "registered": False, "why": "never homed", "drift": None,
+        return {**common, "service": service, "trouble": trouble, "registered": False, "why": "never homed",
+                "drift": None,
                 "state": initial_state(latched=standing is not None, registered=False, pass_open=False).value,
                 "passes": []}  # fmt: skip
     journal = Journal.read(state.journal, machine.name)
@@ -159,7 +164,7 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
         return {
             **common,
             "drift": None if drift is None else {**drift_json(drift), "short": list(drift.short)},
-            "service": None,
+            "service": service,
             "trouble": trouble,
             "state": initial_state(
                 latched=standing is not None,

@@ -1,0 +1,240 @@
+"""``giornata status --follow``: how the machine stands, live; without a terminal one line an event. No logic."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import signal
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.markup import escape
+from rich.progress_bar import ProgressBar
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from controller.cli.console import out
+from controller.config.errors import RefusedError
+from controller.session import verbs
+from controller.session.remote import follow
+from controller.session.standing import Standing, clock_time, question, words
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from controller.config.places import StateDir
+
+RETRY_S: Final = 1.0
+"""How often a service is looked for while none runs."""
+DRAW_EVERY_S: Final = 0.2
+HEAD_LINES: Final = 13
+
+_COLOURS: Final = {
+    "painting": "green", "registered": "green", "waiting": "yellow", "paused": "yellow", "unregistered": "yellow",
+    "halted": "red",
+}  # fmt: skip
+
+
+def show(machine: Path, state: Path | None, *, as_json: bool) -> None:
+    """Follow until a person ends it."""
+    place = verbs.state_of(machine, state)
+    console = out()
+
+    def resting() -> dict[str, Any]:
+        return {"ok": True, "session": None, **verbs.status(machine, state)}
+
+    with contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
+        if as_json or not console.is_terminal:
+            asyncio.run(_lines(place, resting, as_json=as_json))
+        else:
+            asyncio.run(_screen(place, resting, console))
+
+
+async def _messages(place: StateDir, resting: Callable[[], dict[str, Any]]) -> AsyncIterator[dict[str, Any]]:
+    """What services say, one after another; how the machine rests while none runs."""
+    while True:
+        with contextlib.suppress(RefusedError):
+            async for message in follow(place.control_socket):
+                yield message
+        yield await asyncio.to_thread(resting)
+        await asyncio.sleep(RETRY_S)
+
+
+async def _lines(place: StateDir, resting: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
+    said = ""
+    async for message in _messages(place, resting):
+        if as_json:
+            text = json.dumps({name: value for name, value in message.items() if name != "v"}, default=str)
+            lines = [text] if text != said else []
+            said = text
+        elif "event" in message:
+            lines = [f"{clock_time(message.get('at_ms'))} {text}" for text in words(message)]
+        else:
+            text = f"{message.get('machine')}: {message.get('state')}, {_doing(message)}"
+            lines = [text] if text != said else []
+            said = text
+        for line in lines:
+            sys.stdout.write(line + "\n")
+        sys.stdout.flush()
+
+
+def _doing(fields: dict[str, Any]) -> str:
+    if fields.get("session") is not None:
+        return f"session {fields['session']}: {fields.get('what')}"
+    service = fields if fields.get("pid") is not None else fields.get("service")
+    return f"service at rest, pid {service['pid']}" if service else "no service runs"
+
+
+async def _screen(place: StateDir, resting: Callable[[], dict[str, Any]], console: Console) -> None:
+    standing = Standing()
+    ended = asyncio.Event()
+    with (
+        _keys(ended),
+        Live(console=console, screen=True, auto_refresh=False, redirect_stdout=False) as live,
+    ):
+
+        async def take() -> None:
+            async for message in _messages(place, resting):
+                standing.take(message)
+
+        taking = asyncio.create_task(take())
+        try:
+            while not ended.is_set() and not taking.done():
+                live.update(page(standing, console.height), refresh=True)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(DRAW_EVERY_S):
+                        await ended.wait()
+        finally:
+            taking.cancel()
+            await asyncio.wait({taking})
+    if not taking.cancelled() and (error := taking.exception()) is not None:
+        raise error
+
+
+@contextlib.contextmanager
+def _keys(ended: asyncio.Event) -> Iterator[None]:
+    """q and Ctrl-C end it; the terminal is as it was afterwards."""
+    import termios
+    import tty
+
+    loop = asyncio.get_running_loop()
+    loop.add_signal_handler(signal.SIGINT, ended.set)
+    typed = sys.stdin.fileno() if sys.stdin.isatty() else None
+    before = termios.tcgetattr(typed) if typed is not None else None
+
+    def key() -> None:
+        if sys.stdin.read(1) in ("q", "Q", ""):
+            ended.set()
+
+    try:
+        if typed is not None:
+            tty.setcbreak(typed)
+            loop.add_reader(typed, key)
+        yield
+    finally:
+        loop.remove_signal_handler(signal.SIGINT)
+        if typed is not None and before is not None:
+            loop.remove_reader(typed)
+            termios.tcsetattr(typed, termios.TCSADRAIN, before)
+
+
+def page(standing: Standing, height: int) -> RenderableType:
+    """The whole screen for a terminal of so many lines; 80 columns are enough."""
+    fields = standing.fields
+    if not fields:
+        return Text("looking for the machine ...")
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim", no_wrap=True, width=9)
+    table.add_column(ratio=1, overflow="ellipsis")
+    for name, value in _rows(standing):
+        table.add_row(name, value)
+    room = max(1, height - HEAD_LINES - 2)
+    latest = list(standing.events)[-room:]
+    events = [Text(line, no_wrap=True, overflow="ellipsis") for line in latest]
+    return Group(
+        _title(fields),
+        Rule(style="dim"),
+        table,
+        Rule("last events, times UTC", style="dim", align="left"),
+        *(events or [Text("none yet", style="dim")]),
+        *(Text() for _ in range(room - max(1, len(events)))),
+        Text("q ends this screen; the machine goes on.  giornata stop stops it.", style="dim"),
+    )
+
+
+def _title(fields: dict[str, Any]) -> RenderableType:
+    state = str(fields.get("state"))
+    colour = _COLOURS.get(state, "white")
+    return Text.assemble(
+        (f"{fields.get('machine')}  ", "bold"), (state, f"bold {colour}"), f"  {_doing(fields)}",
+        (f"  {fields['clock']} time" if fields.get("clock") else "", "dim"),
+        no_wrap=True, overflow="ellipsis",
+    )  # fmt: skip
+
+
+def _rows(standing: Standing) -> Iterator[tuple[str, RenderableType]]:
+    """Ten rows at most, each of one line at 80 columns."""
+    fields = standing.fields
+    latch = fields.get("latch")
+    if isinstance(latch, dict):
+        yield (
+            "latched",
+            Text(f"{latch.get('text')} ({latch.get('reason')}); giornata clear", style="bold red"),
+        )
+    prompt = fields.get("prompt")
+    if isinstance(prompt, dict):
+        yield "asks for", Text(question(prompt), style="bold yellow")
+    if fields.get("stop_asked"):
+        yield "stop", Text(str(fields["stop_asked"]), style="bold yellow")
+    yield from _pass_rows(standing)
+    left = standing.seconds_left
+    yield "time left", "-" if left is None else f"{_span(left)} of motion in this run"
+    place = fields.get("position_mm")
+    where = "-" if not place else f"x {place[0]:.1f} mm, y {place[1]:.1f} mm on the canvas, by the motors"
+    yield "position", where
+    yield "ticks", _timing(fields.get("timing"))
+    yield "register", _register(fields)
+
+
+def _pass_rows(standing: Standing) -> Iterator[tuple[str, RenderableType]]:
+    fields, part = standing.fields, standing.fields.get("pass")
+    if not isinstance(part, dict):
+        yield "pass", "-"
+        return
+    total, finished = int(fields.get("strokes") or 0), int(fields.get("strokes_finished") or 0)
+    name = f"[bold]{escape(part['name'])}[/], {part['number']} of {part['of']} of {escape(part['ink'])}"
+    yield "pass", f"{name}: stroke {min(finished + 1, total)} of {total}"
+    yield "", ProgressBar(total=1.0, completed=standing.share_done, width=60)
+    metres = standing.metres_left
+    before = f"{part['pen_m']:.1f} m painted before this pass" if part["pen_m"] else "new at this pass"
+    left = "-" if metres is None else f"about {metres:.1f} m left of {part['metres']:.1f} m in this pass"
+    yield "pen", f"{left}; {before}"
+
+
+def _timing(timing: Any) -> str:
+    if not isinstance(timing, dict) or not timing.get("ticks"):
+        return "-"
+    late = f"late by p50 {timing['p50_us']:.0f}, p99 {timing['p99_us']:.0f}, max {timing['max_us']:.0f} us"
+    return f"{timing['ticks']} of {timing['tick_ms']:g} ms, {late}"
+
+
+def _register(fields: dict[str, Any]) -> str:
+    if not fields.get("registered"):
+        return f"not registered: {escape(str(fields.get('why', 'unknown')))}"
+    differences = fields.get("difference_mm") or {}
+    known = [f"{axis} {value:+.3f} mm" for axis, value in differences.items() if value is not None]
+    return (
+        f"registered; last homing differed by {', '.join(known)}" if known else "registered by a first homing"
+    )
+
+
+def _span(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}"
