@@ -133,6 +133,8 @@ class Life:
             will=aiomqtt.Will(self._topics.state, payload({"presence": "gone"}), qos=1, retain=True),
             queue_type=Sieve,
             max_queued_outgoing_messages=16,
+            # An acknowledgement must not wait for the one before: brokers keep the next message back for it.
+            socket_options=((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
             tls_context=tls_of(settings),
             logger=_silent_logger(),
         )
@@ -157,9 +159,9 @@ class Life:
             for one in done:
                 one.result()
         finally:
+            # Not waited for: a time-out of the library may swallow the cancellation, and this process ends now anyway.
             for task in tasks:
                 task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _publish(self, client: aiomqtt.Client) -> None:
         """Publish what the service hands over, one after the other."""
