@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 if TYPE_CHECKING:
+    from controller.register.marks import Registration
     from controller.report.probefigures import FigureRow
     from controller.session.drifting import MachineDrift
     from controller.session.figures import PassFigures
     from controller.session.prepared import PreparedJob
+    from controller.session.rows import MarkMeasured
 
 
 def passes_table(figures: Sequence[PassFigures]) -> Table:
@@ -171,4 +174,24 @@ def drift_table(drift: MachineDrift, rows: int) -> Table:
             events += [f"{axis}: {event.finding.value}" for event in one.events if event.row == place]
         first = next(iter(both.values()))
         table.add_row(day(first.at_ms).removesuffix(" UTC"), *cells, ", ".join(events))
+    return table
+
+
+def marks_table(measured: Sequence[MarkMeasured], found: Registration) -> Table:
+    """Every mark: how far off it was found, what the map leaves over, what the map through the others would."""
+    table = _plain_table(
+        "marks, mm right and down: found off nominal; left over; left over by the others' map"
+    )
+    table.add_column("mark", no_wrap=True)
+    for name in ("x", "y", "off x", "off y", "left x", "left y", "others x", "others y"):
+        table.add_column(name, justify="right", no_wrap=True)
+    left, others = found.fit.residuals_mm, found.fit.deleted_residuals_mm
+    for row, one in enumerate(measured):
+        off = [there - here for there, here in zip(one.measured_mm, one.nominal_mm, strict=True)]
+        figures = [*off, *left[row].tolist(), *others[row].tolist()]
+        table.add_row(
+            one.name,
+            *(f"{mm:.1f}" for mm in one.nominal_mm),
+            *(f"{mm:+.2f}" if isfinite(mm) else "-" for mm in figures),
+        )
     return table

@@ -70,16 +70,23 @@ class TerminalOperator:
 
     async def confirm(self, question: str) -> bool:
         """Prompt; only yes or y counts as yes."""
+        self._need_terminal()
+        self._console.print(f"{question} [bold]\\[y/N][/] ", end="")
+        answer = await self.line()
+        return answer.strip().lower() in ("y", "yes")
+
+    def _need_terminal(self) -> None:
         if not self._stdin.isatty():
             raise RefusedError(
                 "a person has to answer and there is no terminal", "run it on a terminal, or give --yes"
             )
-        self._console.print(f"{question} [bold]\\[y/N][/] ", end="")
-        answer = await self._line()
-        return answer.strip().lower() in ("y", "yes")
 
-    async def _line(self) -> str:
-        """One line of the terminal, without blocking the loop."""
+    async def line(self) -> str:
+        """One line of the terminal with its end, without blocking the loop; empty when the terminal has ended.
+
+        Raises RefusedError when there is no terminal.
+        """
+        self._need_terminal()
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[str] = loop.create_future()
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
@@ -36,6 +36,8 @@ from controller.session.watcher import Watcher
 from controller.stream.spec import AxisHomingResult, HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
 from drivers.errors import DriverError, FaultError, LinkError
 from safety import latch
+
+T = TypeVar("T")
 
 CLEAR_REMEDY = "look at the machine, then giornata clear, then giornata home"
 
@@ -93,7 +95,7 @@ class Service:
         self._is_up = False
         self._running = False
         self._stop_asked = ""
-        self._waiting: asyncio.Future[bool] | None = None
+        self._waiting: asyncio.Future[Any] | None = None
         self.drift: MachineDrift | None = None
         self._traps: JobTraps | None = None
         self._what = ""
@@ -335,6 +337,36 @@ class Service:
             what, (ScheduleTask(folder=str(folder)), MoveTask(target_mm=self.machine.park_mm)), None
         )
         return self.journal.runs(self.session)[-1]
+
+    # -- moves and questions ----------------------------------------------------------------------------------
+
+    async def move(self, what: str, targets_mm: Sequence[tuple[float, float]]) -> None:
+        """Pen up, from one place (axis mm) to the next, and rest at the last. Raises as ``measure`` does."""
+        self._refuse_latched()
+        if not self.journal.registered:
+            raise RefusedError(
+                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
+            )
+        await self._up()
+        self._ticks_total = 0
+        await self._stream(what, tuple(MoveTask(target_mm=one) for one in targets_mm), None)
+
+    async def asked(self, what: str, question: Awaitable[T]) -> T:
+        """A person's answer while the machine rests. Raises StoppedError when a stop comes first."""
+        self._take(DaemonEvent.PERSON_NEEDED)
+        self._what = what
+        waiting = asyncio.ensure_future(question)
+        self._waiting = waiting
+        try:
+            return await waiting
+        except asyncio.CancelledError:
+            if not self._stop_asked:
+                raise
+            raise StoppedError(f"stop asked for: {self._stop_asked}") from None
+        finally:
+            self._waiting = None
+            if self.daemon.state is DaemonState.WAITING:
+                self._take(DaemonEvent.PERSON_READY)
 
     # -- one run ----------------------------------------------------------------------------------------------
 

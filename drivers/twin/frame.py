@@ -4,7 +4,7 @@ Owns the true geometry, written from its own parameters and apart from what a pl
 the age of the gantry is an argument.
 
 true x = u + s v, true y = v + sag(u), with u, v = axis mm (1 + drift) + length error, s the squareness; then the
-canvas' origin is taken off and the frame's drift added.
+canvas' origin is taken off, its turn taken back and the frame's drift added.
 """
 
 from __future__ import annotations
@@ -24,6 +24,9 @@ class Frame:
     def __init__(self, parameters: TwinParameters, names: tuple[str, ...]) -> None:
         axes = [parameters.axes[name] for name in names]
         self._origin = np.array(parameters.canvas_origin_mm, dtype=np.float64)
+        turn = np.radians(parameters.canvas_turn_deg)
+        self._back = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        self._turned = parameters.canvas_turn_deg != 0.0
         self._errors = [axis.length_error for axis in axes]
         self._growth_per_h = np.array([axis.length_drift_ppm_h for axis in axes]) * 1e-6
         self._slope = parameters.squareness_mm_m * 1e-3
@@ -53,6 +56,8 @@ class Frame:
     def canvas_mm(self, axis_mm: Floats, age_ns: npt.ArrayLike = 0) -> Floats:
         """Axis places (n, 2) to canvas mm (n, 2)."""
         place: Floats = self.true_mm(axis_mm, age_ns) - self._origin
+        if self._turned:
+            place = place @ self._back  # rows times R: each place turned by R transposed
         if self._drift_mm_h.any():
             age_h = np.atleast_1d(np.asarray(age_ns, dtype=np.float64)) / NS_PER_H
             place = place + age_h[:, None] * self._drift_mm_h

@@ -165,6 +165,10 @@ class TwinParameters(Settings):
         strict=False, description="true place of the canvas' top left corner, in true mm"
     )
     canvas_size_mm: tuple[Positive, Positive] = Field(strict=False)
+    canvas_turn_deg: Annotated[float, Field(ge=-45, le=45)] = Field(
+        default=0.0,
+        description="how far the canvas truly hangs turned about its top left corner, from x towards y",
+    )
     squareness_mm_m: Real = Field(
         default=0.0, description="how far x truly drifts to the right per metre that y goes down"
     )

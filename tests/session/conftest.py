@@ -20,7 +20,7 @@ from controller.session.runner import Order
 from controller.session.service import Service
 from controller.session.watcher import Watcher
 from controller.stream.record import TICK_DTYPE
-from controller.stream.spec import AxisHomingResult, HomingTask, ScheduleTask, StreamOutcome
+from controller.stream.spec import AxisHomingResult, HomingTask, MoveTask, ScheduleTask, StreamOutcome
 
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="60mm" viewBox="0 0 100 60">
 <g id="water"><path d="M 10 40 L 60 40" fill="none" stroke="#000"/>
@@ -70,6 +70,10 @@ class FakeRunner:
                     for axis, offset in self.offsets.items()
                 ),
             )  # fmt: skip
+        if isinstance(order.tasks[0], MoveTask):
+            if self.during is not None:
+                self.during()
+            return self.pass_end
         assert isinstance(order.tasks[0], ScheduleTask)
         for watch in order.watches:
             for stroke in range(self.strokes):

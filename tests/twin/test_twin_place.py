@@ -380,3 +380,18 @@ def test_stillness_stays_still() -> None:
     later = player.play(np.zeros((25_000, 2)))
     assert np.array_equal(later.counts, np.broadcast_to(first.counts[-1], (25_000, 2)))
     assert np.array_equal(later.head_mm, np.broadcast_to(first.head_mm[-1], (100_000, 2)))
+
+
+def test_turned_canvas_holds_places_by_the_rotation_matrix() -> None:
+    """A canvas turned from x towards y (y down) about its corner: corner + R c is where its place c truly is.
+
+    R = [[cos, -sin], [sin, cos]], as in any textbook; scipy's ``Rotation`` is the other hand that turns.
+    """
+    from scipy.spatial.transform import Rotation
+
+    corner = np.array([200.0, 150.0])
+    frame = Frame(make_parameters(canvas_origin_mm=tuple(corner), canvas_turn_deg=0.2), ("x", "y"))
+    places = np.array([[0.0, 0.0], [3000.0, 0.0], [3000.0, 1900.0], [0.0, 1900.0]])
+    turned = Rotation.from_euler("z", 0.2, degrees=True).apply(np.column_stack([places, np.zeros(4)]))[:, :2]
+    np.testing.assert_allclose(frame.canvas_mm(corner + turned), places, atol=1e-9)
+    assert turned[1, 1] == pytest.approx(3000.0 * np.sin(np.radians(0.2)))  # the right end hangs lower

@@ -1,0 +1,57 @@
+"""``giornata marks``: steer the tip on to a job's register marks, put the map through them in force. No logic."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import typer
+
+from controller.cli.console import Exit, JobArgument, JsonOption, StateOption, emit, err, out
+from controller.cli.options import MachineOption, VirtualOption
+
+
+def marks(
+    job: JobArgument,
+    machine: MachineOption,
+    state: StateOption = None,
+    virtual: VirtualOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure where the canvas lies by its register marks. The machine moves, pen up, each step at your word.
+
+    After homing the head goes to every mark; jog it on to the mark, or type how far off the mark lies. The map through
+    all marks is shown with what it leaves over; on your yes all later passes are planned under it.
+    """
+    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.tables import marks_table
+    from controller.cli.watching import TerminalWatcher
+    from controller.session import registering, verbs
+    from controller.session.service import StoppedError
+    from controller.session.steering import TerminalSteerer
+
+    def show(measured: Any, found: Any, lines: Any) -> None:
+        if as_json:
+            return
+        out().print(marks_table(measured, found))
+        for line in lines:
+            out().print(line, soft_wrap=True)
+
+    with TerminalWatcher(err(), quiet=as_json) as watcher:
+        try:
+            done = verbs.run(
+                registering.marks(
+                    job, machine, state, operator_for(False), TerminalSteerer(err()), watcher,
+                    verbs.person_name(), show=show, runner_of=runner_for(virtual),
+                )
+            )  # fmt: skip
+        except StoppedError as error:
+            if as_json:
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+            err().print(str(error), soft_wrap=True)
+            raise typer.Exit(Exit.INTERRUPTED) from None
+    if as_json:
+        emit({"ok": True, **registering.marks_json(done)})
+    elif done.kept is None:
+        out().print("nothing was changed: the map in force stays")
+    else:
+        out().print(f"register map {done.kept.id} is in force for {done.kept.job}")
