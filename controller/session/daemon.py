@@ -94,6 +94,7 @@ async def session(
         if not isinstance(operator, SimulatedOperator):
             operator = host.asking(operator)
         async with (
+            telling(host, machine_path.parent),
             _listening(host, state, signals),
             _one(machine, machine_path, state, runner_of, operator, watcher, host, verb, job) as service,
         ):
@@ -117,9 +118,8 @@ async def _one(
         try:
             try:
                 service = Service(machine, state, journal, runner, operator, host.watched(watcher), number)
-                async with telling(service, machine_path.parent):
-                    host.bind(service, verb, job)
-                    yield service
+                host.bind(service, verb, job)
+                yield service
             finally:
                 await runner.close()
             end = "done"

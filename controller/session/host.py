@@ -20,7 +20,7 @@ from controller.session.operator import Operator
 from controller.session.prompts import AskedOperator, Prompts
 from controller.session.service import Service
 from controller.session.states import initial_state
-from controller.session.watcher import Watcher
+from controller.session.watcher import Beside, Watcher
 from controller.session.watchers import Watchers
 from controller.session.wire import EventWatcher, Message, Request, WireError
 from safety import latch
@@ -48,6 +48,8 @@ class Host:
         self.followers = followers or Followers(time.monotonic_ns, lambda: time.time_ns() // 1_000_000)
         self.followers.decorate = self._live
         self.prompts = Prompts(self.followers.tell)
+        self.beside: Beside | None = None
+        """Somebody who looks on for as long as the host lives."""
         self._begin = begin
         self._service: Service | None = None
         self._early: tuple[str, str, bool] | None = None
@@ -56,8 +58,14 @@ class Host:
     # -- the session that runs --------------------------------------------------------------------------------
 
     def watched(self, watcher: Watcher) -> Watcher:
-        """``watcher`` and whoever follows over the socket."""
-        return Watchers(watcher, EventWatcher(self.followers.tell))
+        """``watcher``, whoever follows over the socket, and who looks on beside."""
+        beside = () if self.beside is None else (self.beside,)
+        return Watchers(watcher, EventWatcher(self.followers.tell), *beside)
+
+    @property
+    def service(self) -> Service | None:
+        """The session that runs."""
+        return self._service
 
     def asking(self, here: Operator | None) -> Operator:
         """Questions that ``here`` answers or the socket, whichever is first."""
@@ -78,6 +86,8 @@ class Host:
 
     def unbind(self, end: str) -> None:
         """The session has ended."""
+        if self.beside is not None and self._service is not None:
+            self.beside.session_ended(end)
         service, self._service = self._service, None
         if service is not None:
             self.followers.tell({"event": "session_ended", "session": service.session, "end": end})

@@ -1,7 +1,7 @@
-"""MQTT beside a session: what it tells of the service, and how a stop from there gets to it. See docs/mqtt.md.
+"""MQTT beside a service: what it tells of sessions, and how a stop from there gets to them. See docs/mqtt.md.
 
-Owns the way between ``Service`` and ``mqttlink``: state, progress, alarms and timing out; stops in, by the same call as
-the control socket's. It never waits for a broker and never raises into the session. It has no way to start anything.
+Owns the way between ``Host`` and ``mqttlink``: state, progress, alarms and timing out; stops in, by the same call as
+the control socket's. It never waits for a broker and never raises into a session. It has no way to start anything.
 """
 
 from __future__ import annotations
@@ -10,68 +10,53 @@ import asyncio
 import contextlib
 import sqlite3
 import time
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from controller.config.mqtt import Mqtt
+from controller.session.host import Host
 from controller.session.mqttdesk import NS_PER_S, Desk, LossWatch, refresh_ns_of
 from controller.session.mqttlink import ClientLink, client_settings
 from controller.session.mqttsummary import summary_beside
 from controller.session.mqttwords import Topics
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
-from controller.session.service import Service
 from controller.session.states import DaemonState
-from controller.session.watcher import Watcher
-from drivers.errors import FaultError, LinkError
+from controller.session.watcher import Beside, DriftWords
+from controller.session.wire import WireError
 from safety import latch
 
-BY = "MQTT"
-PUMP_S = 0.2
-FAREWELL_S = 2.0
-"""At the end of a session so long for what is still to be told; what is not told by then stays untold."""
-NOTES_MAX = 20
+BY: Final = "MQTT"
+PUMP_S: Final = 0.2
+LOOK_NS: Final = NS_PER_S // 10
+REST_LOOK_NS: Final = NS_PER_S
+"""At rest the state is read from the journal: seldom."""
+FAREWELL_S: Final = 2.0
+"""At the end so long for what is still to be told; what is not told by then stays untold."""
+NOTES_MAX: Final = 20
 """Connections and refused messages are written down so often in a session, then no more."""
-_PROGRESS = ("what", "strokes_finished", "strokes", "ticks_sent", "ticks")
+_STATE: Final = ("machine", "state", "session", "clock", "what", "stop_asked")
+_PROGRESS: Final = ("session", "what", "strokes_finished", "strokes", "ticks_sent", "ticks")
 
 
-class Both(Watcher):
-    """Tells two watchers of everything, the first one first."""
+class Reporter(Beside):
+    """Looks at a host, tells a desk, passes stops on. ``pump`` does what is due and returns."""
 
-    def __init__(self, first: Watcher, second: Watcher) -> None:
-        self._watchers = (first, second)
-
-
-def _forward(name: str) -> Callable[..., None]:
-    def tell(self: Both, *arguments: Any, **named: Any) -> None:
-        for watcher in self._watchers:
-            getattr(watcher, name)(*arguments, **named)
-
-    tell.__doc__ = f"``{name}`` of both."
-    return tell
-
-
-for _name, _value in list(vars(Watcher).items()):
-    if callable(_value) and not _name.startswith("_"):
-        setattr(Both, _name, _forward(_name))
-
-
-class Reporter(Watcher):
-    """Looks at a service, tells a desk, passes stops on. ``pump`` does what is due and returns."""
-
-    def __init__(self, service: Service, settings: Mqtt, base: Path) -> None:
-        self._service = service
+    def __init__(self, host: Host, settings: Mqtt, base: Path) -> None:
+        self._host = host
         self._settings = settings
-        topics = Topics.of(settings.prefix, service.machine.name)
+        topics = Topics.of(settings.prefix, host.machine.name)
         refresh_ns = refresh_ns_of(settings.lost_after_s)
         self._desk = Desk(topics, qos=settings.qos, refresh_ns=refresh_ns)
         self._loss = LossWatch(int(settings.lost_after_s * NS_PER_S), time.monotonic_ns())
         self._link = ClientLink(
-            client_settings(settings, topics, base), service.state_dir.run / "mqtt.err", self.hear, self._down
+            client_settings(settings, topics, base), host.state_dir.run / "mqtt.err", self.hear, self._down
         )
         self._is_pumping = False
+        self._looked_ns: int | None = None
+        self._session: int | None = None
         self._at_once_passed = False
         self._loss_told = False
         self._notes = 0
@@ -81,11 +66,6 @@ class Reporter(Watcher):
         self._summaries: set[asyncio.Task[None]] = set()
 
     # -- what a session's life asks of it ----------------------------------------------------------------------
-
-    @property
-    def client_pid(self) -> int | None:
-        """The process that talks to the broker, while there is one."""
-        return self._link.pid
 
     def open(self) -> None:
         """Begin; returns at once."""
@@ -97,16 +77,12 @@ class Reporter(Watcher):
             await asyncio.sleep(PUMP_S)
             self.pump()
 
-    async def close(self, error: BaseException | None) -> None:
-        """Tell how it ended, for ``FAREWELL_S`` at most, and go."""
-        if isinstance(error, FaultError) and not self._fault_told:
-            self._alarm("drive-fault", str(error))
-        elif isinstance(error, LinkError):
-            self._alarm("link-lost", str(error))
+    async def close(self) -> None:
+        """Tell that it has ended, for ``FAREWELL_S`` at most, and go."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(FAREWELL_S):
                 await asyncio.gather(*self._summaries, return_exceptions=True)
-                self._presence = "ended"
+                self._presence, self._looked_ns = "ended", None
                 self.pump()
                 while self._link.is_up and not self._desk.is_told:
                     await asyncio.sleep(0.02)
@@ -117,14 +93,14 @@ class Reporter(Watcher):
         await self._link.close()
 
     def pump(self) -> None:
-        """Take words in, look at the service, hand over what is due. Never waits, never raises."""
+        """Take words in, look at the host, hand over what is due. Never waits, never raises."""
         if self._is_pumping:
             return
         self._is_pumping = True
         try:
             self._link.pump()
-            self._look()
             now_ns = time.monotonic_ns()
+            self._look(now_ns)
             if self._link.is_up:
                 letter = self._desk.next(now_ns, time.time_ns() // 1_000_000)
                 if letter is not None and not self._link.send(letter):
@@ -136,12 +112,28 @@ class Reporter(Watcher):
         finally:
             self._is_pumping = False
 
-    def _look(self) -> None:
-        status = self._service.status()
-        progress = {name: status.pop(name) for name in _PROGRESS if name in status}
-        self._desk.state({"presence": self._presence, "what": progress.get("what", ""), **status})
-        if progress.get("ticks"):
-            self._desk.progress({"session": status.get("session"), **progress})
+    def _look(self, now_ns: int) -> None:
+        """Bring state and progress up to date, now and then."""
+        service = self._host.service
+        every_ns = REST_LOOK_NS if service is None else LOOK_NS
+        session = None if service is None else service.session
+        if session == self._session and self._looked_ns is not None and now_ns - self._looked_ns < every_ns:
+            return
+        self._looked_ns = now_ns
+        if session != self._session:
+            self._begun(session)
+        status = self._host.status() if service is None else service.status()
+        self._desk.state({"presence": self._presence, **{name: status.get(name) for name in _STATE}})
+        if status.get("ticks"):
+            self._desk.progress({name: status.get(name) for name in _PROGRESS})
+
+    def _begun(self, session: int | None) -> None:
+        """Another session, or none: each has its own time to wait for a broker, and its own notes."""
+        self._session = session
+        if session is not None:
+            self._loss.heard()
+            self._loss_told = self._at_once_passed = self._fault_told = False
+            self._notes, self._latched = 0, ""
 
     # -- what the client says ----------------------------------------------------------------------------------
 
@@ -169,13 +161,21 @@ class Reporter(Watcher):
 
         A controlled stop does nothing where any stop is under way; an immediate one is passed on once.
         """
-        asked = bool(self._service.status()["stop_asked"])
+        asked = self._is_stopping()
         if not asked:
             self._at_once_passed = False
         if (asked and not at_once) or self._at_once_passed:
             return
-        self._at_once_passed = at_once
-        self._service.stop("stop", BY, at_once=at_once)
+        try:
+            self._host.stop("stop", BY, at_once=at_once)
+        except WireError as error:
+            self._note(f"not obeyed: {error}")
+        else:
+            self._at_once_passed = at_once
+
+    def _is_stopping(self) -> bool:
+        service = self._host.service
+        return service is not None and bool(service.status()["stop_asked"])
 
     def _down(self, why: str, wait_s: float) -> None:
         self._desk.link_lost()
@@ -186,10 +186,10 @@ class Reporter(Watcher):
             return
         self._loss_told = True
         lost = f"the broker is lost for {self._settings.lost_after_s:g} s"
-        if self._settings.lost == "ignore" or self._service.status()["stop_asked"]:
+        if self._settings.lost == "ignore" or self._host.service is None or self._is_stopping():
             self._note(lost)
             return
-        self._service.stop(lost, BY)
+        self._host.stop(lost, BY)
 
     def _note(self, text: str) -> None:
         self._notes += 1
@@ -197,19 +197,24 @@ class Reporter(Watcher):
             return
         if self._notes == NOTES_MAX:
             text += "; further ones are not written down"
-        self._service.watcher.note(f"{BY}: {text}")
+        service = self._host.service
+        if service is None:
+            self._host.followers.tell({"event": "note", "text": f"{BY}: {text}"})
+            return
+        service.watcher.note(f"{BY}: {text}")
         with contextlib.suppress(sqlite3.Error):
-            self._service.journal.note("mqtt", text, self._service.session)
+            service.journal.note("mqtt", text, service.session)
 
     # -- what the service tells --------------------------------------------------------------------------------
 
     def state(self, state: DaemonState) -> None:
         """A latch is an alarm; every change is told at once."""
         if state is DaemonState.HALTED:
-            standing = latch.read(self._service.state_dir.latch)
+            standing = latch.read(self._host.state_dir.latch)
             if standing is not None and (said := f"{standing.text} ({standing.reason})") != self._latched:
                 self._latched = said
                 self._alarm("latch", said, reason=standing.reason)
+        self._looked_ns = None
         self.pump()
 
     def homed(self, accepted: bool, lines: Sequence[str]) -> None:
@@ -217,15 +222,22 @@ class Reporter(Watcher):
         if not accepted:
             self._alarm("homing-refused", "; ".join(lines))
 
+    def drifted(self, drift: DriftWords) -> None:
+        """A jump that nobody has looked at is an alarm."""
+        if drift.open_jumps:
+            self._alarm("jump", "; ".join(drift.short))
+
     def advanced(self, advance: Advance, strokes: int, ticks_total: int) -> None:  # noqa: ARG002
         """Called from inside a run: in virtual time nothing else gets a turn meanwhile."""
         self.pump()
 
     def pass_ended(self, part: PreparedPass, state: str) -> None:
         """Its timing is worked out beside the session and told when it is known; a run that failed is an alarm."""
+        service = self._host.service
+        if service is None:
+            return
         try:
-            rows = self._service.journal.passes(self._service.session)
-            runs = self._service.journal.runs(self._service.session)
+            rows, runs = service.journal.passes(service.session), service.journal.runs(service.session)
         except sqlite3.Error:
             return
         if state == "stopped" and runs and runs[-1].end == "failed":
@@ -233,50 +245,52 @@ class Reporter(Watcher):
             self._alarm("drive-fault", runs[-1].reason or "the run failed")
         row = next((row for row in reversed(rows) if row.name == part.name), None)
         if row is not None:
-            task = asyncio.get_running_loop().create_task(self._summarise(row.id))
+            task = asyncio.get_running_loop().create_task(
+                self._summarise(service.journal.path, service.session, row.id)
+            )
             self._summaries.add(task)
             task.add_done_callback(self._summaries.discard)
 
-    async def _summarise(self, pass_id: int) -> None:
+    def session_ended(self, end: str) -> None:
+        """A session that failed in another way is an alarm too."""
+        if end.startswith("failed") and not self._fault_told:
+            self._alarm("failed", end)
+
+    async def _summarise(self, journal: Path, session: int, pass_id: int) -> None:
         try:
-            found = await summary_beside(self._service.journal.path, self._service.session, pass_id)
+            found = await summary_beside(journal, session, pass_id)
         except OSError:
             return
         if found is not None:
             self._desk.timing(found)
 
     def _alarm(self, kind: str, text: str, **more: str) -> None:
+        service = self._host.service
         self._desk.alarm(
-            {"kind": kind, "text": text[:500], **more, "session": self._service.session,
+            {"kind": kind, "text": text[:500], **more, "session": None if service is None else service.session,
              "at_ms": time.time_ns() // 1_000_000}
         )  # fmt: skip
 
 
 @asynccontextmanager
-async def telling(service: Service, base: Path) -> AsyncIterator[Reporter | None]:
-    """Tell of ``service`` for as long as this lasts, where its machine has a broker.
+async def telling(host: Host, base: Path) -> AsyncIterator[None]:
+    """Tell of ``host``'s sessions for as long as this lasts, where its machine has a broker.
 
-    base: the machine file's folder. The session's own errors pass through; none comes from here.
+    base: the machine file's folder. The sessions' own errors pass through; none comes from here.
     """
-    settings = service.machine.mqtt
+    settings = host.machine.mqtt
     if settings is None:
-        yield None
+        yield
         return
-    reporter = Reporter(service, settings, base)
-    before, service.watcher = service.watcher, Both(service.watcher, reporter)
-    pumping: asyncio.Task[None] | None = None
-    error: BaseException | None = None
+    reporter = Reporter(host, settings, base)
+    host.beside = reporter
+    reporter.open()
+    pumping = asyncio.create_task(reporter.run(), name="mqtt pump")
     try:
-        reporter.open()
-        pumping = asyncio.create_task(reporter.run(), name="mqtt pump")
-        yield reporter
-    except BaseException as raised:
-        error = raised
-        raise
+        yield
     finally:
-        service.watcher = before
-        if pumping is not None:
-            pumping.cancel()
-            await asyncio.gather(pumping, return_exceptions=True)
+        host.beside = None
+        pumping.cancel()
+        await asyncio.gather(pumping, return_exceptions=True)
         with contextlib.suppress(Exception):
-            await reporter.close(error)
+            await reporter.close()

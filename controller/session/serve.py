@@ -25,6 +25,7 @@ from controller.session.daemon import RunnerOf, clear_latch, locked, recover
 from controller.session.followers import Follower, Followers
 from controller.session.host import Host
 from controller.session.journal import Journal
+from controller.session.mqtt import telling
 from controller.session.notify import Notifier
 from controller.session.operator import Operator, SimulatedOperator
 from controller.session.prepared import file_digest, load_prepared
@@ -205,22 +206,23 @@ async def serve(
         followers = Followers(time.monotonic_ns, lambda: time.time_ns() // 1_000_000, log)
         async with asyncio.TaskGroup() as group:
             service = Service(machine_path, state, runner_of, clock, group, notifier, followers)
-            server = ControlServer(state.control_socket, service.host)
-            await server.open()
-            loop = asyncio.get_running_loop()
-            for number in SIGNALS if signals else ():
-                loop.add_signal_handler(number, service.end, number.name)
-            beating = group.create_task(notifier.beat(sleep), name="watchdog")
-            try:
-                standing = service.host.status()["state"]
-                followers.tell({"event": "ready", "state": standing, "socket": str(state.control_socket)})
-                notifier.ready(f"{standing}, at rest")
-                if meanwhile is not None:
-                    meanwhile(service)
-                await service.until_ended()
-            finally:
+            async with telling(service.host, machine_path.parent):
+                server = ControlServer(state.control_socket, service.host)
+                await server.open()
+                loop = asyncio.get_running_loop()
                 for number in SIGNALS if signals else ():
-                    loop.remove_signal_handler(number)
-                beating.cancel()
-                followers.tell({"event": "gone"})
-                await server.close()
+                    loop.add_signal_handler(number, service.end, number.name)
+                beating = group.create_task(notifier.beat(sleep), name="watchdog")
+                try:
+                    standing = service.host.status()["state"]
+                    followers.tell({"event": "ready", "state": standing, "socket": str(state.control_socket)})
+                    notifier.ready(f"{standing}, at rest")
+                    if meanwhile is not None:
+                        meanwhile(service)
+                    await service.until_ended()
+                finally:
+                    for number in SIGNALS if signals else ():
+                        loop.remove_signal_handler(number)
+                    beating.cancel()
+                    followers.tell({"event": "gone"})
+                    await server.close()

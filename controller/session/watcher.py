@@ -53,3 +53,10 @@ class Watcher:
 
     def note(self, text: str) -> None:
         """Something a person should read."""
+
+
+class Beside(Watcher):
+    """Looks on over all sessions of a service."""
+
+    def session_ended(self, end: str) -> None:
+        """A session has ended; ``end`` as in the journal."""

@@ -147,7 +147,7 @@ class Campaign:
 
 
 class Session:
-    """Stands where the service stands: keeps what it is asked."""
+    """Stands where a host and its session stand: keeps what it is asked."""
 
     def __init__(self, folder: Path) -> None:
         self.machine = SimpleNamespace(name="boathouse")
@@ -155,17 +155,17 @@ class Session:
         self.journal = SimpleNamespace(note=lambda *_: None)
         self.watcher = Watcher()
         self.session = 1
+        self.service = self
         self.asked: list[str] = []
 
     def status(self) -> dict[str, Any]:
         """A session in the middle of a pass."""
         return {"state": "painting", "stop_asked": "; ".join(self.asked)}
 
-    def stop(self, reason: str, by: str, *, at_once: bool = False) -> str:
+    def stop(self, reason: str, by: str, *, at_once: bool = False) -> None:
         """Keep it."""
         assert (reason, by) == ("stop", "MQTT")
         self.asked.append("immediate" if at_once else "controlled")
-        return self.asked[-1]
 
 
 class Counting(mqttclient.Life):

@@ -27,7 +27,6 @@ from controller.config.places import StateDir, shipped
 from controller.session import verbs
 from controller.session.figures import figures_of
 from controller.session.journal import Journal
-from controller.session.mqtt import Both
 from controller.session.mqttwords import Topics, client_identifier
 from controller.session.operator import SimulatedOperator
 from controller.session.service import StoppedError
@@ -193,8 +192,10 @@ def test_a_pass_is_told_from_begin_to_end(day: Day, three) -> None:
     assert all(one["v"] == 1 for one in states)
 
     progress = [_said(one) for one in told if one.topic == TOPICS.progress]
-    assert progress
-    assert all(0 < one["ticks_sent"] <= one["ticks"] for one in progress if one["what"] == "teal-1")
+    painted = [one for one in progress if one["what"] == "teal-1"]
+    assert [one["ticks_sent"] for one in painted] == sorted({one["ticks_sent"] for one in painted})
+    assert painted[-1]["ticks_sent"] > 0
+    assert {one["strokes"] for one in painted} == {3}
 
     (timing,) = (_said(one) for one in told if one.topic == TOPICS.timing)
     state = StateDir.open(day.folder / "v", "boathouse")
@@ -205,24 +206,6 @@ def test_a_pass_is_told_from_begin_to_end(day: Day, three) -> None:
     assert (timing["strokes_finished"], timing["strokes"], timing["missing_logs"]) == (3, 3, 0)
     assert [one for one in told if one.topic == TOPICS.alarm] == []
     assert not any(one.will for one in told)
-
-
-def test_both_watchers_are_told_of_everything() -> None:
-    """Whatever a watcher can be told, the second one is told too, and by the same words."""
-    names = [name for name, what in vars(Watcher).items() if callable(what) and not name.startswith("_")]
-    assert len(names) > 6
-    heard: list[tuple[int, str, tuple[Any, ...], dict[str, Any]]] = []
-
-    class Ear(Watcher):
-        def __init__(self, number: int) -> None:
-            self.number = number
-
-    for name in names:
-        setattr(Ear, name, lambda self, *a, _name=name, **k: heard.append((self.number, _name, a, k)))
-    both = Both(Ear(1), Ear(2))
-    for name in names:
-        getattr(both, name)("moon", tide="low")
-    assert heard == [(ear, name, ("moon",), {"tide": "low"}) for name in names for ear in (1, 2)]
 
 
 def test_refused_homing_is_an_alarm(day: Day, three) -> None:
@@ -522,7 +505,9 @@ def test_passwords_come_from_files(day: Day, three, word: str) -> None:
         if word == "right":
             await day.connected()
         else:
-            await day.notes.until("user name or password" if word == "wrong" else "password_file cannot be read")
+            await day.notes.until(
+                "user name or password" if word == "wrong" else "password_file cannot be read"
+            )
         await _still_paints(day)
 
     with pytest.raises(StoppedError):
