@@ -25,6 +25,7 @@ from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.mqtt import telling
 from controller.session.operator import Operator, SimulatedOperator
+from controller.session.resume import settle_dead
 from controller.session.runner import Runner
 from controller.session.service import CLEAR_REMEDY, Service, StoppedError
 from controller.session.watcher import Watcher
@@ -166,6 +167,8 @@ def clear_latch(state: StateDir, machine: str, *, reason: str, person: str) -> P
 
 def recover(journal: Journal, state: StateDir) -> None:
     """Write down what a service that died could not: its runs and sessions, and that registration is lost."""
+    for line in settle_dead(journal):
+        journal.note("account", line)
     left = journal.close_dead("the service died")
     standing = latch.read(state.latch)
     if journal.registered and (left or standing is not None):

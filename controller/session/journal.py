@@ -19,9 +19,12 @@ from dataclasses import asdict
 from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
+from controller.session import journalschema
+from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
 from controller.session.rows import (
     EventRow,
     HomingRow,
+    InterruptionRow,
     LookCause,
     LookRow,
     MapRow,
@@ -34,52 +37,8 @@ from controller.session.rows import (
     SessionRow,
 )
 
-SCHEMA_VERSION = 3
-"""Version 1 had one pass an ink, without a name; version 2 knew no looks, no register maps and no plan keys. A session
-brings a file up to date, readers take it as it is."""
-APPLICATION_ID = 0x47694F72  # "GiOr"
-
-_SCHEMA = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE sessions (
-  id INTEGER PRIMARY KEY, verb TEXT NOT NULL, job TEXT NOT NULL, clock TEXT NOT NULL,
-  begun_ms INTEGER NOT NULL, ended_ms INTEGER, end TEXT);
-CREATE TABLE passes (
-  id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id),
-  job TEXT NOT NULL, job_digest TEXT NOT NULL, name TEXT NOT NULL, ink TEXT NOT NULL, ink_index INTEGER NOT NULL,
-  schedule_digest TEXT NOT NULL, folder TEXT NOT NULL, strokes INTEGER NOT NULL,
-  state TEXT NOT NULL CHECK (state IN ('begun', 'stopped', 'halted', 'finished', 'abandoned')),
-  begun_ms INTEGER NOT NULL, ended_ms INTEGER, plan_key TEXT NOT NULL DEFAULT '');
-CREATE TABLE runs (
-  id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id), pass INTEGER REFERENCES passes(id),
-  what TEXT NOT NULL, folder TEXT NOT NULL, first_segment INTEGER NOT NULL,
-  begun_ms INTEGER NOT NULL, ended_ms INTEGER, end TEXT, reason TEXT, realtime INTEGER);
-CREATE TABLE homings (
-  id INTEGER PRIMARY KEY, session INTEGER NOT NULL REFERENCES sessions(id), run INTEGER REFERENCES runs(id),
-  axis TEXT NOT NULL, at_ms INTEGER NOT NULL, touches_counts TEXT NOT NULL, mean_counts REAL NOT NULL,
-  spread_mm REAL NOT NULL, offset_counts REAL NOT NULL, difference_mm REAL, accepted INTEGER NOT NULL,
-  reason TEXT NOT NULL);
-CREATE INDEX homings_by_axis ON homings (axis, accepted, id);
-CREATE TABLE strokes (
-  pass INTEGER NOT NULL REFERENCES passes(id), stroke INTEGER NOT NULL, run INTEGER NOT NULL REFERENCES runs(id),
-  finished_ns INTEGER NOT NULL, PRIMARY KEY (pass, stroke)) WITHOUT ROWID;
-CREATE TABLE events (
-  id INTEGER PRIMARY KEY, session INTEGER REFERENCES sessions(id), at_ms INTEGER NOT NULL,
-  kind TEXT NOT NULL, text TEXT NOT NULL);
-CREATE TABLE truth (
-  id INTEGER PRIMARY KEY CHECK (id = 1), registered INTEGER NOT NULL, since_ms INTEGER NOT NULL, why TEXT NOT NULL);
-"""
-
-_REGISTER = """
-CREATE TABLE looks (
-  id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, homing INTEGER NOT NULL REFERENCES homings(id),
-  cause TEXT NOT NULL CHECK (cause IN ('belt', 'switch', 'unknown')), reason TEXT NOT NULL, person TEXT NOT NULL);
-CREATE TABLE register_maps (
-  id INTEGER PRIMARY KEY, job TEXT NOT NULL, session INTEGER REFERENCES sessions(id), at_ms INTEGER NOT NULL,
-  matrix TEXT NOT NULL, marks TEXT NOT NULL, summary TEXT NOT NULL, person TEXT NOT NULL);
-CREATE INDEX register_maps_by_job ON register_maps (job, id);
-"""
-"""What version 3 added. Of a job's maps the last one is in force."""
+_COMPLETE = "(strokes = (SELECT count(*) FROM strokes AS s WHERE s.pass = passes.id))"
+"""A pass whose strokes are all finished is finished, however its last run ended."""
 
 
 def _wall_ms() -> int:
@@ -140,27 +99,15 @@ class Journal:
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=FULL")
             with _transaction(db):
-                # executescript would commit behind our back; so statement by statement.
-                for statement in (_SCHEMA + _REGISTER).split(";"):
-                    if statement.strip():
-                        db.execute(statement)
+                journalschema.make(db)
                 db.execute("INSERT INTO meta VALUES ('machine', ?)", (machine,))
                 db.execute("INSERT INTO truth VALUES (1, 0, ?, 'never homed')", (now_ms(),))
-                db.execute(f"PRAGMA application_id={APPLICATION_ID}")
-                db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         cls._check(db, path, machine)
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
         if (version := _version_of(db)) < SCHEMA_VERSION:
             with _transaction(db):
-                if version == 1:
-                    db.execute("ALTER TABLE passes ADD COLUMN name TEXT NOT NULL DEFAULT ''")
-                    db.execute("UPDATE passes SET name = ink || '-1'")
-                db.execute("ALTER TABLE passes ADD COLUMN plan_key TEXT NOT NULL DEFAULT ''")
-                for statement in _REGISTER.split(";"):
-                    if statement.strip():
-                        db.execute(statement)
-                db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+                journalschema.upgrade(db, version)
         db.execute("PRAGMA foreign_keys=ON")
 
     @staticmethod
@@ -240,6 +187,10 @@ class Journal:
         """End what a dead service left open; answers how many runs it left. Only under the lock."""
         now_ms = self._now_ms()
         with _transaction(self._db):
+            unfinished = "state IN ('begun', 'stopped', 'halted')"
+            self._db.execute(
+                f"UPDATE passes SET state = 'finished' WHERE {unfinished} AND {_COMPLETE}"  # noqa: S608 (constants)
+            )
             runs = self._db.execute(
                 "UPDATE runs SET ended_ms = ?, end = 'died', reason = ?, realtime = 0 WHERE ended_ms IS NULL",
                 (now_ms, why),
@@ -431,6 +382,38 @@ class Journal:
                 [(pass_id, stroke, run, finished_ns) for stroke, finished_ns in strokes],
             )
 
+    def settle(self, row: InterruptionRow, strokes: Iterable[tuple[int, int]]) -> None:
+        """Write how far a run had come: its strokes, each ``(stroke, finished_ns)``, that the journal has not got yet,
+        and where it was interrupted. One truth; a second time replaces the first."""
+        with _transaction(self._db):
+            self._db.executemany(
+                "INSERT OR IGNORE INTO strokes (pass, stroke, run, finished_ns) VALUES (?, ?, ?, ?)",
+                [(row.pass_id, stroke, row.run, finished_ns) for stroke, finished_ns in strokes],
+            )
+            self._db.execute(
+                "INSERT OR REPLACE INTO interruptions VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    row.run, row.pass_id, self._now_ms(), row.stroke, row.sent_ticks, row.of_ticks, row.low_mm,
+                    row.high_mm, row.length_mm, json.dumps(list(row.doubtful)), row.pen_m, row.note,
+                ),
+            )  # fmt: skip
+
+    def interruptions(self, pass_id: int) -> list[InterruptionRow]:
+        """Where runs of a pass were interrupted, oldest first."""
+        if _version_of(self._db) < 4:
+            return []
+        rows = self._db.execute(
+            "SELECT run, pass, stroke, sent_ticks, of_ticks, low_mm, high_mm, length_mm, doubtful, pen_m, note, at_ms "
+            "FROM interruptions WHERE pass = ? ORDER BY run",
+            (pass_id,),
+        )
+        out: list[InterruptionRow] = []
+        for row in rows:
+            values = list(row)
+            values[8] = tuple(json.loads(values[8]))
+            out.append(InterruptionRow(*values))
+        return out
+
     def finished_strokes(self, pass_id: int) -> list[int]:
         """Indices of the strokes finished in a pass, ascending."""
         rows = self._db.execute("SELECT stroke FROM strokes WHERE pass = ? ORDER BY stroke", (pass_id,))
@@ -451,8 +434,10 @@ class Journal:
         return rows[0] if rows else None
 
     def open_pass(self) -> PassRow | None:
-        """The latest pass that was begun and is neither finished nor abandoned, or None."""
-        rows = self._passes("WHERE state NOT IN ('finished', 'abandoned') ORDER BY id DESC LIMIT 1", ())
+        """The latest pass that was begun, is not abandoned and has a stroke left, or None."""
+        rows = self._passes(
+            f"WHERE state NOT IN ('finished', 'abandoned') AND NOT {_COMPLETE} ORDER BY id DESC LIMIT 1", ()
+        )
         return rows[0] if rows else None
 
     def pass_row(self, pass_id: int) -> PassRow:
@@ -504,6 +489,10 @@ class Journal:
         if session is None:
             return self._runs("ORDER BY id", ())
         return self._runs("WHERE session = ? ORDER BY id", (session,))
+
+    def open_runs(self) -> list[RunRow]:
+        """Runs that nobody has ended, oldest first: one that runs, or those of a service that died."""
+        return self._runs("WHERE ended_ms IS NULL ORDER BY id", ())
 
     def _runs(self, where: str, arguments: tuple[object, ...]) -> list[RunRow]:
         columns = "id, session, pass, what, folder, first_segment, begun_ms, ended_ms, end, reason, realtime"

@@ -130,15 +130,19 @@ class ProcessRunner:
     async def run(self, order: Order) -> StreamOutcome:
         """Start a streamer for the order and follow it to its end."""
         ring = Ring.create(self._ring_path())
+        whole = False
         try:
             spec_of(
                 order, machine_path=self._machine_path, channel=self._channel, ring_path=ring.path,
                 beat_socket=self._state.beat_socket, latch_path=self._state.latch, service_pid=os.getpid(),
             )  # fmt: skip
             outcome = await self._follow(order, ring)
+            whole = True
         finally:
             ring.close()
-            ring.path.unlink(missing_ok=True)
+            # What the log did not take is accounted for from the ring.
+            if whole:
+                ring.path.unlink(missing_ok=True)
         keep_outcome(order, outcome)
         if outcome.end == "halted":
             await self._await_latch(outcome)
@@ -154,6 +158,7 @@ class ProcessRunner:
         self._streamer = streamer
         try:
             draining = asyncio.create_task(self._drain(recorder.drain))
+            draining.add_done_callback(self._drained)
             try:
                 outcome = await self._outcome(streamer)
             finally:
@@ -188,6 +193,11 @@ class ProcessRunner:
             except ValidationError as error:
                 return StreamOutcome(end="halted", reason=f"streamer's outcome is unreadable: {error}")
         return StreamOutcome(end="halted", reason=f"streamer ended without a word: {describe_end(code)}")
+
+    def _drained(self, draining: asyncio.Task[None]) -> None:
+        """Nothing is painted that cannot be written down: a disk that takes no more ends the run on the path."""
+        if not draining.cancelled() and draining.exception() is not None:
+            self.ask_stop()
 
     @staticmethod
     async def _drain(drain: object) -> None:

@@ -86,6 +86,29 @@ class PassRow:
 
 
 @dataclass(frozen=True, slots=True)
+class InterruptionRow:
+    """How far a run had come that did not end in order.
+
+    stroke: the one in the middle of which it ended, None when the pen was up. The pen's way from that stroke's start is
+    between low_mm and high_mm of length_mm; sent_ticks of of_ticks are known to have been sent. doubtful: later strokes
+    that may have been touched. pen_m: metres that the pen had painted by then. note: what the account goes by.
+    """
+
+    run: int
+    pass_id: int
+    stroke: int | None
+    sent_ticks: int
+    of_ticks: int
+    low_mm: float
+    high_mm: float
+    length_mm: float
+    doubtful: tuple[int, ...]
+    pen_m: float
+    note: str
+    at_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class LookRow:
     """A person looked at the machine after the homing with id ``homing``."""
 

@@ -21,6 +21,7 @@ from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
+from controller.session import resume
 from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
 from controller.session.journal import Journal
 from controller.session.live import Live
@@ -28,7 +29,7 @@ from controller.session.operator import Operator
 from controller.session.prepared import Prepared, PreparedPass
 from controller.session.recorder import Advance
 from controller.session.replan import refuse_other_map
-from controller.session.rows import HomingRow, PassRow, RunEnd, RunRow
+from controller.session.rows import HomingRow, PassEnd, PassRow, RunEnd, RunRow
 from controller.session.runner import Order, Runner
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
 from controller.session.strokewatch import StrokeWatch, unfinished_parts
@@ -299,15 +300,17 @@ class Service:
         try:
             await self._stream(part.name, tuple(tasks), row, watches=tuple(watches), part=part)
         except HaltedError:
-            self.journal.end_pass(row.id, "halted")
-            self.watcher.pass_ended(part, "halted")
+            state = self._pass_state(row, "halted")
+            self.journal.end_pass(row.id, state)
+            self.watcher.pass_ended(part, state)
             raise
         except (StoppedError, DriverError):
-            self.journal.end_pass(row.id, "stopped")
-            self._take(DaemonEvent.PASS_STOPPED)
+            state = self._pass_state(row, "stopped")
+            self.journal.end_pass(row.id, state)
+            self._take(DaemonEvent.PASS_FINISHED if state == "finished" else DaemonEvent.PASS_STOPPED)
             if not self.journal.registered:
                 self._take(DaemonEvent.REGISTRATION_LOST)
-            self.watcher.pass_ended(part, "stopped")
+            self.watcher.pass_ended(part, state)
             raise
         self.journal.end_pass(row.id, "finished")
         self._take(DaemonEvent.PASS_FINISHED)
@@ -385,6 +388,9 @@ class Service:
             pass_id=row.id if row is not None else None, first_segment=first_segment,
         )  # fmt: skip
         run.folder.mkdir(mode=0o700, parents=True)
+        if row is not None:
+            folder = next(task.folder for task in tasks if isinstance(task, ScheduleTask))
+            resume.keep_plan(run.folder, Path(folder))
         self._what, self._advance, self.part = what, Advance(0, 0, False), part
         homing = isinstance(tasks[0], HomingTask)
         offsets = None if homing else self._offsets()
@@ -417,6 +423,8 @@ class Service:
             end, reason, realtime = outcome.end, outcome.reason, outcome.realtime
         finally:
             self._running = False
+            if row is not None and end != "done":
+                self._settle(run, died=end == "died")
             self.journal.end_run(run.id, end, reason, realtime=realtime)
             standing = latch.read(self.state_dir.latch)
             if standing is not None:
@@ -441,6 +449,20 @@ class Service:
             raise LinkError("streamer", "a machine ready to move", outcome.reason)
         return outcome
 
+    def _settle(self, run: RunRow, *, died: bool) -> None:
+        """How far the run had come goes into the journal before its end does: a crash between is made up for."""
+        try:
+            lines = resume.settle(self.journal, run, died=died)
+        except (OSError, ValueError, sqlite3.Error) as error:
+            # A latch must be told of all the same.
+            lines = [f"run {run.id} could not be accounted for: {error}"]
+        for line in lines:
+            self.watcher.note(line)
+
+    def _pass_state(self, row: PassRow, otherwise: PassEnd) -> PassEnd:
+        """A pass whose strokes are all finished is finished, however its run ended."""
+        return "finished" if len(self.journal.finished_strokes(row.id)) == row.strokes else otherwise
+
     def _meta(
         self, run: RunRow, what: str, row: PassRow | None, part: PreparedPass | None,
         offsets: tuple[float, float] | None,
@@ -456,6 +478,7 @@ class Service:
             "pass": row.id if row is not None else None,
             "ink": part.ink if part is not None else None,
             "pass_name": part.name if part is not None else None,
+            "pen_m": part.pen_m if part is not None else None,
             "schedule": str(row.folder / "schedule") if row is not None else None,
             "schedule_digest": part.digest if part is not None else None,
             "offset_counts": list(offsets) if offsets is not None else None,

@@ -1,0 +1,266 @@
+"""Where a pass goes on after a run that did not end in order: the account from the run's folder into the journal.
+
+Owns which files of a run are believed and in which order: the timing log, what was taken out of the ring of a service
+that died, the plan that was streamed. The reckoning itself is ``account``'s; the journal keeps its result.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import ValidationError
+
+from controller.config.errors import InputError
+from controller.config.load import load_machine
+from controller.config.machine import AXES, Machine
+from controller.motion.schedule import Schedule, SegmentKind
+from controller.session.account import Account, Part, Stopping, account_of
+from controller.session.journal import Journal
+from controller.session.recorder import BLOCK_RECORDS
+from controller.session.rows import InterruptionRow, PassRow, RunRow
+from controller.stream.record import TICK_DTYPE
+from controller.stream.ring import Ring, RingError
+from controller.stream.spec import ScheduleTask, StreamSpec
+from controller.stream.timinglog import TimingLogError, TimingLogWriter, read_timing_log
+
+PLAN: Final = "plan"
+"""In a run's folder: the schedule that it streams, as it was."""
+LOG: Final = "timing.gtl"
+RING_LOG: Final = "ring.gtl"
+"""In a run's folder: records that a dead service had not taken out of the ring."""
+
+SYNC_BLOCKS: Final = 4
+"""Blocks of a timing log that a power cut may take (docs/timing-log.md)."""
+DRAIN_S: Final = 0.25
+"""A living service takes records out of the ring at least so often."""
+QUIET_S: Final = 0.05
+QUIET_TRIES: Final = 40
+"""A ring is read when nothing has been written to it for QUIET_S; its streamer dies with the lease."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Records:
+    records: npt.NDArray[np.void]
+    lost_ticks: int
+    note: str
+
+
+def keep_plan(run_folder: Path, schedule: Path) -> None:
+    """Keep the schedule that a run streams beside its log: a job prepared anew puts another in its place."""
+    place = run_folder / PLAN
+    place.mkdir(mode=0o700)
+    for name in ("velocity.npy", "segments.npy", "meta.json"):
+        try:
+            os.link(schedule / name, place / name)
+        except OSError:
+            shutil.copyfile(schedule / name, place / name)
+
+
+def settle_dead(journal: Journal, sleep: Callable[[float], None] = time.sleep) -> list[str]:
+    """Account for the runs that a service that died left open; answers what a person should know. Under the lock."""
+    notes: list[str] = []
+    for run in journal.open_runs():
+        if run.pass_id is not None:
+            notes += settle(journal, run, died=True, sleep=sleep)
+    return notes
+
+
+def settle(
+    journal: Journal, run: RunRow, *, died: bool, sleep: Callable[[float], None] = time.sleep
+) -> list[str]:
+    """Account for one run of a pass that has ended, and write it into the journal.
+
+    died: its service did not see the end. Answers sentences for a person. What cannot be read is named and leaves the
+    journal's own strokes as they are. Raises sqlite3.Error when the journal does not take it.
+    """
+    assert run.pass_id is not None
+    row = journal.pass_row(run.pass_id)
+    finished = journal.finished_strokes(row.id)
+    plan, machine, parts, trouble = _plan_of(run, row)
+    if plan is None or machine is None:
+        journal.settle(_unknown(run, row, trouble), ())
+        return [f"pass {row.name}: {trouble}; its strokes are those of the journal"]
+    found = _records_of(run, machine, died=died, sleep=sleep)
+    account = account_of(
+        found.records,
+        np.asarray(plan.segments),
+        plan.velocity_units,
+        parts,
+        finished,
+        (machine.quanta_per_mm("x"), machine.quanta_per_mm("y")),
+        found.lost_ticks,
+        stopping_of(machine),
+    )
+    fresh = [one for one in account.finished if one[0] not in set(finished)]
+    entry = _row_of(run, row, account, plan, [*finished, *(stroke for stroke, _ in fresh)], found.note)
+    journal.settle(entry, fresh)
+    return words(row.name, entry, len(fresh))
+
+
+def words(name: str, entry: InterruptionRow, credited: int = 0) -> list[str]:
+    """What an interruption says to a person."""
+    out: list[str] = []
+    if credited:
+        out.append(
+            f"pass {name}: {credited} strokes more than the journal had are finished by the timing log"
+        )
+    if entry.stroke is not None:
+        out.append(
+            f"pass {name}: stroke {entry.stroke} was interrupted after {entry.low_mm:.1f} to {entry.high_mm:.1f} mm "
+            f"of {entry.length_mm:.1f} mm"
+        )
+    if entry.doubtful:
+        which = ", ".join(map(str, entry.doubtful))
+        out.append(
+            f"pass {name}: records were lost; strokes {which} may have been touched and are painted again"
+        )
+    if entry.note:
+        out.append(f"pass {name}: {entry.note}")
+    return out
+
+
+def stopping_of(machine: Machine) -> Stopping:
+    """How the machine comes to rest when nobody commands it, at the worst by what its file allows."""
+    drives = [machine.axes[name] for name in AXES]
+    wire = machine.wire
+    return Stopping(
+        tick_s=machine.tick_ns * 1e-9,
+        # Twice the modelled lag: the account must not claim ink that is not there.
+        lag_s=2e-3 * max(axis.loop_lag_ms + axis.latency_ms for axis in drives)
+        + 2.0 * machine.tick_ns * 1e-9,
+        react_s=1e-3 * max(machine.lease.lease_ms + 10.0, wire.heartbeat_lost_after_ms),
+        braking_mm_s2=min(
+            machine.motion.acceleration_mm_s2, *(axis.drive.quick_stop_mm_s2 for axis in drives)
+        ),
+    )
+
+
+def _plan_of(run: RunRow, row: PassRow) -> tuple[Schedule | None, Machine | None, tuple[Part, ...], str]:
+    """The schedule that the run streamed, its machine and its parts; else None and why."""
+    try:
+        spec = StreamSpec.model_validate_json((run.folder / "spec.json").read_bytes())
+        machine = load_machine(Path(spec.machine_file))
+    except (OSError, ValidationError, InputError) as error:
+        return None, None, (), f"run {run.id} left no readable order ({_short(error)})"
+    folders = [Path(task.folder) for task in spec.tasks if isinstance(task, ScheduleTask)]
+    kept = run.folder / PLAN
+    try:
+        plan = Schedule.load(kept if kept.is_dir() else folders[0])
+        if not kept.is_dir() and plan.digest() != row.schedule_digest:
+            raise ValueError("it was prepared anew")
+    except (OSError, ValueError, KeyError, IndexError) as error:
+        return None, None, (), f"the plan of run {run.id} cannot be read ({_short(error)})"
+    end = len(plan.segments) - 1
+    parts = tuple(
+        Part(index, task.first_segment, end if task.last_segment is None else task.last_segment)
+        for index, task in enumerate(spec.tasks)
+        if isinstance(task, ScheduleTask)
+    )
+    return plan, machine, parts, ""
+
+
+def _records_of(run: RunRow, machine: Machine, *, died: bool, sleep: Callable[[float], None]) -> _Records:
+    """All records of a run that can be trusted, and how many may be missing after the last."""
+    notes: list[str] = []
+    records = np.zeros(0, dtype=TICK_DTYPE)
+    meta: dict[str, object] = {"run": run.id}
+    try:
+        log = read_timing_log(run.folder / LOG)
+        records, meta = log.records, log.meta
+        cut_only = len(log.damage) == 1 and "cut short" in log.damage[0].what
+        if log.damage and not cut_only:
+            notes.append(f"{len(log.damage)} stretches of the timing log are damaged and were left out")
+    except (OSError, TimingLogError) as error:
+        notes.append(f"no timing log can be read ({_short(error)})")
+    if not died:
+        return _Records(_in_order(records), 1, "; ".join(notes))
+    rest, whole = _ring_records(run, meta, sleep)
+    records = _in_order(np.concatenate([records, rest]))
+    if whole:
+        return _Records(records, 1, "; ".join(notes))
+    # The ring went with the power. At most so many ticks had been sent that no block on disk holds.
+    drain = round(DRAIN_S * 1e9 / machine.tick_ns)
+    lost = SYNC_BLOCKS * (BLOCK_RECORDS + drain) + drain
+    notes.append(f"the ring is gone: up to {lost * machine.tick_ns * 1e-9:.1f} s of records are missing")
+    return _Records(records, lost, "; ".join(notes))
+
+
+def _in_order(records: npt.NDArray[np.void]) -> npt.NDArray[np.void]:
+    """Each tick once, ascending."""
+    _, first = np.unique(records["tick"], return_index=True)
+    return records[first]
+
+
+def _ring_records(
+    run: RunRow, meta: dict[str, object], sleep: Callable[[float], None]
+) -> tuple[npt.NDArray[np.void], bool]:
+    """Records that only the ring had, and whether it was there; they are kept as a file, then the ring may go."""
+    kept = run.folder / RING_LOG
+    with contextlib.suppress(OSError, TimingLogError):
+        return read_timing_log(kept).records, True
+    try:
+        spec = StreamSpec.model_validate_json((run.folder / "spec.json").read_bytes())
+        path = Path(spec.ring_path)
+        if path.stat().st_mtime < (run.folder / "spec.json").stat().st_mtime - 1.0:
+            raise OSError("a ring of an earlier run")
+        ring = Ring.open(path)
+    except (OSError, ValidationError, RingError):
+        return np.zeros(0, dtype=TICK_DTYPE), False
+    try:
+        written = -1
+        for _ in range(QUIET_TRIES if spec.service_pid is not None else 0):
+            if written == ring.written:
+                break
+            written = ring.written
+            sleep(QUIET_S)
+        records = ring.drain().records
+    finally:
+        ring.close()
+    with contextlib.suppress(OSError):
+        kept.unlink(missing_ok=True)
+        with TimingLogWriter(kept, {key: value for key, value in meta.items() if key != "record"}) as log:
+            log.append(records)
+        path.unlink(missing_ok=True)
+    return records, True
+
+
+def _row_of(
+    run: RunRow, row: PassRow, account: Account, plan: Schedule, finished: list[int], note: str
+) -> InterruptionRow:
+    one = account.interrupted
+    segments = np.asarray(plan.segments)
+    painted = (segments["kind"] == SegmentKind.STROKE) & np.isin(segments["stroke"], finished)
+    painted_mm = float(segments["length_mm"][painted].sum()) + (0.0 if one is None else one.high_mm)
+    pen_m = _pen_before_m(run) + painted_mm * 1e-3
+    if one is None:
+        return InterruptionRow(run.id, row.id, None, 0, 0, 0.0, 0.0, 0.0, account.doubtful, pen_m, note)
+    return InterruptionRow(
+        run.id, row.id, one.stroke, one.sent_ticks, one.of_ticks, one.low_mm, one.high_mm, one.length_mm,
+        account.doubtful, pen_m, note,
+    )  # fmt: skip
+
+
+def _pen_before_m(run: RunRow) -> float:
+    """Metres that the pen had painted when its pass began, by the log's meta block."""
+    with contextlib.suppress(OSError, TimingLogError, TypeError, ValueError):
+        return float(read_timing_log(run.folder / LOG).meta.get("pen_m") or 0.0)
+    return 0.0
+
+
+def _unknown(run: RunRow, row: PassRow, why: str) -> InterruptionRow:
+    return InterruptionRow(run.id, row.id, None, 0, 0, 0.0, 0.0, 0.0, (), 0.0, why)
+
+
+def _short(error: Exception) -> str:
+    if isinstance(error, InputError):
+        return str(error.mistakes[0])
+    return str(error).splitlines()[0] if str(error) else type(error).__name__
