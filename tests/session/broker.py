@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import queue
 import socket
 import ssl
 import struct
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -371,3 +373,15 @@ def closed_port() -> Iterator[int]:
     with socket.socket() as holder:
         holder.bind(("127.0.0.1", 0))
         yield holder.getsockname()[1]
+
+
+def main() -> None:
+    """A broker of its own: prints its port as one line of JSON and serves until its input is closed."""
+    with Broker() as broker:
+        sys.stdout.write(json.dumps({"port": broker.port}) + "\n")
+        sys.stdout.flush()
+        sys.stdin.read()
+
+
+if __name__ == "__main__":
+    main()
