@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import re
 import shutil
 import signal
 import socket
@@ -24,9 +25,10 @@ import pytest
 
 from controller.config.errors import HaltedError
 from controller.config.places import StateDir, shipped
-from controller.session import verbs
+from controller.session import remote, serve, verbs
 from controller.session.figures import figures_of
 from controller.session.journal import Journal
+from controller.session.mqttclient import MEMORY_BYTES
 from controller.session.mqttwords import Topics, client_identifier
 from controller.session.operator import SimulatedOperator
 from controller.session.service import StoppedError
@@ -425,6 +427,7 @@ def test_a_client_that_dies_leaves_its_will(day: Day, three) -> None:
         await day.connected()
         await _wait(day.broker, _state_is(presence="here"))
         (pid,) = _clients_of(os.getpid())
+        assert _address_space(pid) == MEMORY_BYTES
         os.kill(pid, signal.SIGKILL)
         gone = await _wait(day.broker, _state_is(presence="gone"))
         assert gone.will
@@ -434,6 +437,13 @@ def test_a_client_that_dies_leaves_its_will(day: Day, three) -> None:
 
     with pytest.raises(StoppedError):
         day.paint(three, step)
+
+
+def _address_space(pid: int) -> int:
+    """The most memory that a process may claim, by the kernel's word."""
+    found = re.search(r"Max address space +(\d+)", Path(f"/proc/{pid}/limits").read_text())
+    assert found is not None
+    return int(found[1])
 
 
 def _clients_of(parent: int) -> list[int]:
@@ -488,6 +498,52 @@ def test_no_table_no_client(day: Day, three) -> None:
     )  # fmt: skip
     assert seen == [[]]
     assert day.broker.published.empty()
+
+
+def test_a_service_that_outlives_its_sessions(day: Day, three) -> None:
+    """At rest it is told of too, and a stop there does nothing; a session of it is stopped like any; then "ended"."""
+
+    async def day_of_service() -> None:
+        refused = asyncio.Event()
+
+        def keep(event: dict[str, Any]) -> None:
+            if "not obeyed" in str(event.get("text")):
+                refused.set()
+
+        up: asyncio.Future[serve.Service] = asyncio.get_running_loop().create_future()
+        serving = asyncio.create_task(
+            serve.serve(
+                day.machine, day.state.root, lambda *_: day.runner, clock="real", signals=False,
+                log=keep, meanwhile=up.set_result,
+            )
+        )  # fmt: skip
+        service = await up
+        await _wait(day.broker, _state_is(presence="here", what="at rest", state="registered", session=None))
+        day.broker.send(TOPICS.command, AT_ONCE)
+        async with asyncio.timeout(60.0):
+            await refused.wait()
+        assert day.runner.calls == []
+        assert latch.read(day.state.latch) is None
+
+        painting = asyncio.create_task(
+            remote.run_there(
+                day.state, "paint", {"prepared": str(three.folder), "yes": True}, SimulatedOperator(), Watcher(),
+                stop=None,
+            )
+        )  # fmt: skip
+        await day.runner.moving.wait()
+        await _wait(day.broker, _state_is(state="painting"))
+        day.broker.send(TOPICS.command, STOP)
+        with pytest.raises(StoppedError):
+            await painting
+        assert _stops(day.runner) == ["ask_stop"]
+        await _wait(day.broker, _state_is(presence="here", what="at rest", state="paused"))
+        service.end("the day is over")
+        await serving
+
+    asyncio.run(day_of_service())
+    kept = _said(day.broker.retained[TOPICS.state])
+    assert (kept["presence"], kept["state"], kept["session"]) == ("ended", "paused", None)
 
 
 # who may
