@@ -246,15 +246,17 @@ def _pass(journal: Journal, row: PassRow, runs: list[int], note: Callable[[str],
     finished = np.array(
         [stroke for stroke, run, _ in journal.stroke_rows(row.id) if run in runs], dtype=np.int64
     )
-    colour, tip_mm = FALLBACK_COLOUR, 1.0
+    colour, tip_mm, key = FALLBACK_COLOUR, 1.0, ""
     with suppress(InputError):
         part = load_prepared(row.folder.parent).part(row.name)
-        colour, tip_mm = part.colour, part.tip_mm
+        colour, tip_mm, key = part.colour, part.tip_mm, part.plan_key
     strokes: StrokeSet | None = None
     segments: npt.NDArray[np.void] | None = None
     try:
         meta = json.loads((row.folder / "schedule" / "meta.json").read_text())
-        if meta["digest"] != row.schedule_digest:
+        # Planned anew under another register map, strokes and segments are the same but for their times.
+        same = meta["digest"] == row.schedule_digest or (row.plan_key != "" and row.plan_key == key)
+        if not same:
             note(f"pass {row.name} was prepared anew since; its planned strokes are left out")
         else:
             segments = np.array(Schedule.load(row.folder / "schedule").segments)

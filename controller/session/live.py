@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from controller.config.machine import AXES, Machine
 from controller.motion.geometry import GeometryMap
+from controller.session.rows import Matrix
 
 BIN_RATIO: Final = 1.05
 LATEST_US: Final = 1e7
@@ -63,6 +64,10 @@ class Live:
         self._counts: npt.NDArray[np.int64] | None = None
         self._geometry: GeometryMap | None = None
         self._tally = LatenessTally()
+
+    def lies(self, register_map: Matrix | None) -> None:
+        """How the canvas lies: the map that passes are painted under from here on."""
+        self._geometry = GeometryMap.of(self._machine, register_map)
 
     def begin(self, offset_counts: tuple[float, float] | None) -> None:
         """A run begins; ``offset_counts`` of its homing, None while homing."""

@@ -215,6 +215,7 @@ class Service:
         self._traps = (prepared.record.job, prepared.record.traps_mm)
         refuse_jumps(await drift_beside(self.journal, self.machine, self._traps))
         refuse_other_map(self.journal, prepared)
+        self.live.lies(prepared.record.register_map)
         plans = [self._plan(prepared, prepared.part(name), again) for name in names]
         results: list[PassResult] = []
         todo = [plan for plan in plans if len(plan.finished) < plan.part.strokes]

@@ -7,6 +7,7 @@ sees where cross and tip truly are and reads their distance with 0.1 mm of noise
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import re
 import shutil
 from pathlib import Path
@@ -16,6 +17,7 @@ import numpy.typing as npt
 import pytest
 
 from controller.config.places import shipped
+from controller.report import gather
 from controller.report.painted import Painted, load_painted
 from controller.session import registering, verbs
 from controller.session.journal import Journal
@@ -205,3 +207,15 @@ def test_pass_painted_before_stays_painted(hung) -> None:
     done = hung[1].paint()
     assert done.passes == ()
     assert verbs.status(hung[1].machine, hung[1].root)["drift"]["traps"] is None
+
+
+def test_report_still_shows_what_was_painted_before(hung) -> None:
+    """The first pass' folder was planned anew under the map; its strokes are the same, and the report has them."""
+    bench = hung[1]
+    notes: list[str] = []
+    with contextlib.closing(Journal.read(bench.state.journal)) as journal:
+        (row,) = [one for one in journal.passes() if one.name == "ochre-1"]
+        found = gather._pass(journal, row, [run.id for run in journal.runs()], notes.append)
+    assert notes == []
+    assert found.strokes is not None
+    assert len(found.strokes) == row.strokes == len(found.finished)
