@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 RETRY_S: Final = 1.0
 """How often a service is looked for while none runs."""
 DRAW_EVERY_S: Final = 0.2
-HEAD_LINES: Final = 13
+FRAME_LINES: Final = 4
+"""Title, two rules and the last line."""
 
 _COLOURS: Final = {
     "painting": "green", "registered": "green", "waiting": "yellow", "paused": "yellow", "unregistered": "yellow",
@@ -151,10 +152,11 @@ def page(standing: Standing, height: int) -> RenderableType:
         return Text("looking for the machine ...")
     table = Table.grid(padding=(0, 2))
     table.add_column(style="dim", no_wrap=True, width=9)
-    table.add_column(ratio=1, overflow="ellipsis")
-    for name, value in _rows(standing):
+    table.add_column(ratio=1, overflow="ellipsis", no_wrap=True)
+    rows = list(_rows(standing))
+    for name, value in rows:
         table.add_row(name, value)
-    room = max(1, height - HEAD_LINES - 2)
+    room = max(1, height - len(rows) - FRAME_LINES)
     latest = list(standing.events)[-room:]
     events = [Text(line, no_wrap=True, overflow="ellipsis") for line in latest]
     return Group(
@@ -208,12 +210,12 @@ def _pass_rows(standing: Standing) -> Iterator[tuple[str, RenderableType]]:
         yield "pass", "-"
         return
     total, finished = int(fields.get("strokes") or 0), int(fields.get("strokes_finished") or 0)
-    name = f"[bold]{escape(part['name'])}[/], {part['number']} of {part['of']} of {escape(part['ink'])}"
+    name = f"[bold]{escape(part['name'])}[/] ({part['number']} of {part['of']})"
     yield "pass", f"{name}: stroke {min(finished + 1, total)} of {total}"
     yield "", ProgressBar(total=1.0, completed=standing.share_done, width=60)
     metres = standing.metres_left
-    before = f"{part['pen_m']:.1f} m painted before this pass" if part["pen_m"] else "new at this pass"
-    left = "-" if metres is None else f"about {metres:.1f} m left of {part['metres']:.1f} m in this pass"
+    before = f"{part['pen_m']:.1f} m before it" if part["pen_m"] else "a new pen"
+    left = "-" if metres is None else f"about {metres:.1f} of {part['metres']:.1f} m of this pass left"
     yield "pen", f"{left}; {before}"
 
 
