@@ -46,11 +46,7 @@ def locked(state: StateDir, verb: str) -> Iterator[None]:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            holder = _holder(os.pread(descriptor, 4096, 0))
-            raise RefusedError(
-                f"another session runs on this machine ({holder})",
-                "wait for its end, or stop it with giornata stop",
-            ) from None
+            raise _held(os.pread(descriptor, 4096, 0)) from None
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "verb": verb}).encode(), 0)
         yield
@@ -58,12 +54,21 @@ def locked(state: StateDir, verb: str) -> Iterator[None]:
         os.close(descriptor)
 
 
-def _holder(raw: bytes) -> str:
+def _held(raw: bytes) -> RefusedError:
+    """Who holds the lock, by what it wrote there."""
     try:
         said = json.loads(raw)
-        return f"giornata {said['verb']}, pid {said['pid']}"
+        verb, holder = said["verb"], f"giornata {said['verb']}, pid {said['pid']}"
     except (ValueError, TypeError, KeyError):
-        return "of unknown pid"
+        verb, holder = "", "of unknown pid"
+    if verb == "serve":
+        return RefusedError(
+            f"a service holds this machine ({holder})",
+            "home, paint and clear go through it; for what needs the machine itself, end it first (SIGTERM)",
+        )
+    return RefusedError(
+        f"another session runs on this machine ({holder})", "wait for its end, or stop it with giornata stop"
+    )
 
 
 @asynccontextmanager
