@@ -26,7 +26,9 @@ def paint(
     named: Annotated[
         list[str] | None,
         typer.Option(
-            "--pass", metavar="NAME", help="Paint this pass only, such as teal-2; may be given again."
+            "--pass",
+            metavar="NAME",
+            help="Paint this pass only, such as teal-2 or a mend's; may be given again.",
         ),
     ] = None,
     again: Annotated[bool, typer.Option("--again", help="Paint anew what is painted or begun.")] = False,
@@ -48,7 +50,7 @@ def paint(
     from controller.cli.sitting import operator_for, runner_for
     from controller.cli.tables import passes_table
     from controller.cli.watching import TerminalWatcher
-    from controller.session import remote, verbs
+    from controller.session import mends, remote, verbs
     from controller.session.figures import figures_of
     from controller.session.service import StoppedError
 
@@ -60,7 +62,9 @@ def paint(
             def show(name: str, stage: str, fraction: float) -> None:
                 bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
 
-            prepared = verbs.prepared_for(
+            prepared = mends.asked_for(
+                job, machine, verbs.state_of(machine, state), named or (), show, watcher.note
+            ) or verbs.prepared_for(
                 job, machine, place, show, watcher.note, workers=WORKERS, state_root=state
             )
         try:

@@ -56,7 +56,7 @@ _CUT_BY = {"end": "", "metres": "pen's metres", "pen minutes": "pen's minutes", 
 
 def prepared_table(record: PreparedJob) -> Table:
     """One row a pass, in painting order."""
-    table = _plain_table(f"{record.job} for {record.machine}")
+    table = plain_table(f"{record.job} for {record.machine}")
     table.add_column("pass", no_wrap=True)
     table.add_column("pen", no_wrap=True)
     for name in ("strokes", "metres", "minutes", "tip mm"):
@@ -87,7 +87,7 @@ def prepared_table(record: PreparedJob) -> Table:
 
 def inks_table(record: PreparedJob) -> Table:
     """One row an ink, and all together."""
-    table = _plain_table("")
+    table = plain_table("")
     table.add_column("ink", no_wrap=True)
     for name in ("passes", "pens", "strokes", "metres", "minutes"):
         table.add_column(name, justify="right", no_wrap=True)
@@ -118,7 +118,8 @@ def _hours(minutes: float) -> str:
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
 
 
-def _plain_table(title: str) -> Table:
+def plain_table(title: str) -> Table:
+    """An empty table in the style of all; an empty title is none."""
     return Table(
         title=title or None, box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title_justify="left",
         caption_justify="left",
@@ -153,9 +154,7 @@ def drift_table(drift: MachineDrift, rows: int) -> Table:
     """The last homings of the history: the switches' places from its first, their model, spread of the touches."""
     from controller.session.drifting import day, homings_of
 
-    table = _plain_table(
-        "places of the home switches, mm from the history's first homing; spread of the touches"
-    )
+    table = plain_table("places of the home switches, mm from the history's first; spread of touches")
     table.add_column("homing (UTC)", no_wrap=True)
     for axis in drift.axes:
         for name in (axis, "model", "spread"):
@@ -171,15 +170,17 @@ def drift_table(drift: MachineDrift, rows: int) -> Table:
             cells += [
                 f"{places[place] - places[0]:+.3f}", f"{one.level_mm[place]:+.3f}", f"{both[axis].spread_mm:.3f}"
             ]  # fmt: skip
-            events += [f"{axis}: {event.finding.value}" for event in one.events if event.row == place]
+            events += [
+                f"{axis} {event.finding.value.split()[-1]}" for event in one.events if event.row == place
+            ]
         first = next(iter(both.values()))
-        table.add_row(day(first.at_ms).removesuffix(" UTC"), *cells, ", ".join(events))
+        table.add_row(day(first.at_ms)[2:16], *cells, ", ".join(events))
     return table
 
 
 def marks_table(measured: Sequence[MarkMeasured], found: Registration) -> Table:
     """Every mark: how far off it was found, what the map leaves over, what the map through the others would."""
-    table = _plain_table(
+    table = plain_table(
         "marks, mm right and down: found off nominal; left over; left over by the others' map"
     )
     table.add_column("mark", no_wrap=True)

@@ -135,8 +135,8 @@ def gap_map(works: Sequence[Work], with_traps: Sequence[Work], job: Job, error_m
         left = [polygons(_shrunk(without(before[other], after[ink]))) for other in others]
         rest = MultiPolygon([part for one in left for part in one.geoms])
         around = [after[other] for other in others]
-        outer = _touching(within(alone, _widened(rest, (error_mm + HAIR_MM) * OUTWARD)), around)
-        inner = _touching(within(alone, _widened(rest, error_mm)), around)
+        outer = touching(within(alone, _widened(rest, (error_mm + HAIR_MM) * OUTWARD)), around)
+        inner = touching(within(alone, _widened(rest, error_mm)), around)
         gaps.append(outer)
         most += outer.area
         least += inner.area
@@ -198,7 +198,7 @@ def _widened(area: BaseGeometry, by_mm: float) -> BaseGeometry:
     return shapely.buffer(area, by_mm, quad_segs=QUARTER)
 
 
-def _touching(area: MultiPolygon, others: list[MultiPolygon]) -> MultiPolygon:
+def touching(area: MultiPolygon, others: list[MultiPolygon]) -> MultiPolygon:
     """The parts of ``area`` that border on any of ``others`` and are no hairs."""
     parts = np.array(area.geoms, dtype=object)
     parts = parts[~shapely.is_empty(shapely.buffer(parts, -2 * HAIR_MM))]
