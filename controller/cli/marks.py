@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
@@ -13,6 +13,13 @@ from controller.cli.options import MachineOption, VirtualOption
 def marks(
     job: JobArgument,
     machine: MachineOption,
+    withdraw: Annotated[
+        bool,
+        typer.Option(
+            "--withdraw",
+            help="Measure nothing: the canvas lies where the machine file says, or is another one.",
+        ),
+    ] = False,
     state: StateOption = None,
     virtual: VirtualOption = False,
     as_json: JsonOption = False,
@@ -29,6 +36,14 @@ def marks(
     from controller.session.service import StoppedError
     from controller.session.steering import TerminalSteerer
 
+    if withdraw:
+        row = registering.withdraw(job, machine, state, verbs.person_name())
+        if as_json:
+            emit({"ok": True, "kept": {"id": row.id, "matrix": row.matrix}, "lines": list(row.summary)})
+        else:
+            out().print("\n".join(row.summary), soft_wrap=True)
+        return
+
     def show(measured: Any, found: Any, lines: Any) -> None:
         if as_json:
             return
@@ -36,11 +51,12 @@ def marks(
         for line in lines:
             out().print(line, soft_wrap=True)
 
+    steerer = TerminalSteerer(err())
     with TerminalWatcher(err(), quiet=as_json) as watcher:
         try:
             done = verbs.run(
                 registering.marks(
-                    job, machine, state, operator_for(False), TerminalSteerer(err()), watcher,
+                    job, machine, state, operator_for(False), steerer, watcher,
                     verbs.person_name(), show=show, runner_of=runner_for(virtual),
                 )
             )  # fmt: skip

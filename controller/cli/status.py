@@ -58,6 +58,8 @@ def status(
     )
     for line in answer["drift"]["short"] if answer["drift"] is not None else ():
         console.print(f"drift: {escape(line)}", soft_wrap=True)
+    for one in answer["register_maps"]:
+        console.print(f"register map {one['id']} for {one['job']}: {escape(one['lines'][0])}", soft_wrap=True)
     for one in answer["passes"]:
         console.print(
             f"  {one['job']} {one['pass']}: {one['state']}, {one['strokes_finished']} of {one['strokes']} strokes"

@@ -154,7 +154,7 @@ def drift_table(drift: MachineDrift, rows: int) -> Table:
     """The last homings of the history: the switches' places from its first, their model, spread of the touches."""
     from controller.session.drifting import day, homings_of
 
-    table = plain_table("places of the home switches, mm from the history's first; spread of touches")
+    table = plain_table("home switches: mm from the history's first; spread of touches")
     table.add_column("homing (UTC)", no_wrap=True)
     for axis in drift.axes:
         for name in (axis, "model", "spread"):

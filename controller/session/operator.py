@@ -70,12 +70,13 @@ class TerminalOperator:
 
     async def confirm(self, question: str) -> bool:
         """Prompt; only yes or y counts as yes."""
-        self._need_terminal()
+        self.need_terminal()
         self._console.print(f"{question} [bold]\\[y/N][/] ", end="")
         answer = await self.line()
         return answer.strip().lower() in ("y", "yes")
 
-    def _need_terminal(self) -> None:
+    def need_terminal(self) -> None:
+        """Raises RefusedError when there is no terminal."""
         if not self._stdin.isatty():
             raise RefusedError(
                 "a person has to answer and there is no terminal", "run it on a terminal, or give --yes"
@@ -86,7 +87,7 @@ class TerminalOperator:
 
         Raises RefusedError when there is no terminal.
         """
-        self._need_terminal()
+        self.need_terminal()
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[str] = loop.create_future()
 

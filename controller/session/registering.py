@@ -9,6 +9,7 @@ the mark lies off the tip. The drives are believed to hold the head where they s
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -20,12 +21,14 @@ import numpy.typing as npt
 
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.job import Job
-from controller.config.load import load_job
+from controller.config.load import load_job, load_machine
 from controller.config.machine import Machine
+from controller.config.places import StateDir
 from controller.motion.approach import play_at_mm
 from controller.motion.frames import soft_limits_mm
 from controller.motion.geometry import GeometryMap
-from controller.session.daemon import RunnerOf, session
+from controller.session.daemon import RunnerOf, locked, session
+from controller.session.journal import Journal
 from controller.session.operator import Operator
 from controller.session.processrunner import ProcessRunner
 from controller.session.replan import last_map
@@ -43,6 +46,10 @@ JOG_MAX_MM = 10.0
 
 REACH_MM = 2.0
 """The last way to a mark is longer than the play by this much, so that the play is taken up."""
+
+
+UNMOVED: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+"""The map of a canvas that lies where it is said to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +148,23 @@ async def marks(
             f"register map {kept.id} is in force for {job.name}: paint plans the passes anew under it"
         )
         return MarksDone(service.session, measured, found, lines, kept)
+
+
+def withdraw(job_path: Path, machine_path: Path, state_root: Path | None, person: str) -> MapRow:
+    """Put the map in force that changes nothing: the canvas lies where the machine file says, or it is another canvas.
+
+    Nothing moves. Raises RefusedError when a session runs or no map is in force.
+    """
+    machine, job = load_machine(machine_path), load_job(job_path)
+    state = StateDir.open(state_root, machine.name)
+    with locked(state, "marks"), contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
+        before = last_map(journal, job.name)
+        if before is None or before.matrix == UNMOVED:
+            raise RefusedError(f"no register map is in force for {job.name}", "there is nothing to withdraw")
+        said = (f"register map {before.id} withdrawn: the canvas lies where the machine file says",)
+        return journal.add_register_map(
+            job.name, session=None, matrix=UNMOVED, marks=(), summary=said, person=person
+        )
 
 
 def fitted(measured: Sequence[MarkMeasured], job: Job, machine: Machine) -> Registration | Refusal:

@@ -86,11 +86,12 @@ def _number(word: str) -> float | None:
 
 
 class TerminalSteerer:
-    """Asks on the terminal until an answer means something."""
+    """Asks on the terminal until an answer means something. Raises RefusedError when there is no terminal."""
 
     def __init__(self, console: Console, stdin: TextIO = sys.stdin) -> None:
         self._console = console
         self._lines = TerminalOperator(console, stdin)
+        self._lines.need_terminal()
         self._step_mm = 1.0
         self._helped = False
 

@@ -163,6 +163,10 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
         drift = drift_now(journal, machine)
         return {
             **common,
+            "register_maps": [
+                {"job": job, "id": row.id, "at_ms": row.at_ms, "person": row.person, "lines": list(row.summary)}
+                for job, row in {row.job: row for row in journal.register_maps()}.items()
+            ],
             "drift": None if drift is None else {**drift_json(drift), "short": list(drift.short)},
             "service": service,
             "trouble": trouble,

@@ -257,6 +257,26 @@ def test_passes_are_planned_under_the_map_and_their_strokes_stay(place: Place) -
         )  # fmt: skip
 
 
+def test_withdrawn_map_plans_as_without(place: Place) -> None:
+    """Another canvas: the map that changes nothing is in force, the one before stays in the journal."""
+    with pytest.raises(RefusedError, match="no register map is in force"):
+        registering.withdraw(place.job, BOATHOUSE, place.root, "Ada")
+    folder = place.root / "prepared" / "three"
+    digests = []
+    for step in (lambda: None, lambda: place.measure(Steers(MOVED)), lambda: registering.withdraw(
+        place.job, BOATHOUSE, place.root, "Ada"
+    )):  # fmt: skip
+        step()
+        prepared = verbs.prepared_for(
+            place.job, BOATHOUSE, folder, None, lambda _note: None, state_root=place.root
+        )
+        digests.append(prepared.part("teal-1").digest)
+    assert digests[0] == digests[2] != digests[1]
+    (shown,) = verbs.status(BOATHOUSE, place.root)["register_maps"]
+    assert (shown["id"], shown["job"]) == (2, "three")
+    assert "register map 1 withdrawn" in shown["lines"][0]
+
+
 @pytest.mark.parametrize(
     ("line", "meant"),
     [
