@@ -155,7 +155,7 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
             trouble = error.reason
     if not state.journal.exists():
         return {**common, "service": service, "trouble": trouble, "registered": False, "why": "never homed",
-                "drift": None,
+                "drift": None, "register_maps": [],
                 "state": initial_state(latched=standing is not None, registered=False, pass_open=False).value,
                 "passes": []}  # fmt: skip
     journal = Journal.read(state.journal, machine.name)

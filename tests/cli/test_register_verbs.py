@@ -48,6 +48,7 @@ def test_drift_before_any_homing(shell) -> None:
     assert "giornata home" in shell.run("drift", "--machine", shell.machine, "--state", shell.state).out
     answer = shell.run("drift", "--machine", shell.machine, "--state", shell.state, "--json")
     assert (answer.code, answer.json["drift"]) == (0, None)
+    assert "never homed" in shell.run("status", "--machine", shell.machine, "--state", shell.state).out
 
 
 def test_jump_is_shown_refuses_and_is_looked_at(shell) -> None:
