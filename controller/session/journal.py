@@ -21,6 +21,7 @@ from pathlib import Path
 from controller.config.errors import InputError, Mistake
 from controller.session import journalschema
 from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
+from controller.session.penrows import PenRows
 from controller.session.rows import (
     EventRow,
     HomingRow,
@@ -131,6 +132,11 @@ class Journal:
     def path(self) -> Path:
         """The file."""
         return self._path
+
+    @property
+    def pens(self) -> PenRows:
+        """The rows of pens and maintenance."""
+        return PenRows(self._db, self._now_ms, _transaction)
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import sqlite3
 
-SCHEMA_VERSION = 4
+from controller.session.penrows import TABLES as _PENS
+
+SCHEMA_VERSION = 5
 """Version 1 had one pass an ink, without a name; version 2 knew no looks, no register maps and no plan keys; version 3
-no interruptions. A session brings a file up to date, readers take it as it is."""
+no interruptions; version 4 no pens. A session brings a file up to date, readers take it as it is."""
 APPLICATION_ID = 0x47694F72  # "GiOr"
 
 _SCHEMA = """
@@ -65,7 +67,7 @@ CREATE TABLE interruptions (
 
 def make(db: sqlite3.Connection) -> None:
     """Make all tables, in the caller's transaction."""
-    _all(db, _SCHEMA + _REGISTER + _INTERRUPTIONS)
+    _all(db, _SCHEMA + _REGISTER + _INTERRUPTIONS + _PENS)
     db.execute(f"PRAGMA application_id={APPLICATION_ID}")
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
@@ -80,6 +82,8 @@ def upgrade(db: sqlite3.Connection, version: int) -> None:
         _all(db, _REGISTER)
     if version < 4:
         _all(db, _INTERRUPTIONS)
+    if version < 5:
+        _all(db, _PENS)
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
 
