@@ -7,11 +7,12 @@ that died, the plan that was streamed. The reckoning itself is ``account``'s; th
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -23,17 +24,19 @@ from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import Schedule, SegmentKind
-from controller.session.account import Account, Part, Stopping, account_of
+from controller.session.account import Interrupted, Part, Stopping, account_of
 from controller.session.journal import Journal
 from controller.session.recorder import BLOCK_RECORDS
 from controller.session.rows import InterruptionRow, PassRow, RunRow
 from controller.stream.record import TICK_DTYPE
 from controller.stream.ring import Ring, RingError
-from controller.stream.spec import ScheduleTask, StreamSpec
+from controller.stream.spec import ScheduleTask, StreamSpec, Task
 from controller.stream.timinglog import TimingLogError, TimingLogWriter, read_timing_log
 
 PLAN: Final = "plan"
-"""In a run's folder: the schedule that it streams, as it was."""
+"""In a run's folder: the schedules that it streams, as they were, by the first task that streams each."""
+REMAINDER_FILE: Final = "remainder.json"
+"""In a schedule's folder that paints the rest of one stroke: that stroke's number, and from where."""
 LOG: Final = "timing.gtl"
 RING_LOG: Final = "ring.gtl"
 """In a run's folder: records that a dead service had not taken out of the ring."""
@@ -54,15 +57,44 @@ class _Records:
     note: str
 
 
-def keep_plan(run_folder: Path, schedule: Path) -> None:
-    """Keep the schedule that a run streams beside its log: a job prepared anew puts another in its place."""
-    place = run_folder / PLAN
-    place.mkdir(mode=0o700)
-    for name in ("velocity.npy", "segments.npy", "meta.json"):
-        try:
-            os.link(schedule / name, place / name)
-        except OSError:
-            shutil.copyfile(schedule / name, place / name)
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """One schedule of a run; ``segments`` bear the pass' stroke numbers, ``from_mm`` is where a remainder begins."""
+
+    schedule: Schedule
+    segments: npt.NDArray[np.void]
+    parts: tuple[Part, ...]
+    from_mm: float
+
+    def whole(self, one: Interrupted) -> Interrupted:
+        """The interruption counted from the whole stroke's start."""
+        before = self.from_mm
+        return replace(
+            one, low_mm=before + one.low_mm, high_mm=before + one.high_mm, length_mm=before + one.length_mm
+        )
+
+
+def keep_plan(run_folder: Path, tasks: Sequence[Task]) -> None:
+    """Keep the schedules that a run streams beside its log: a job prepared anew puts others in their place."""
+    for index, schedule in _folders(tasks).items():
+        place = run_folder / PLAN / str(index)
+        place.mkdir(mode=0o700, parents=True)
+        for name in ("velocity.npy", "segments.npy", "meta.json", REMAINDER_FILE):
+            if not (schedule / name).exists():
+                continue
+            try:
+                os.link(schedule / name, place / name)
+            except OSError:
+                shutil.copyfile(schedule / name, place / name)
+
+
+def _folders(tasks: Sequence[Task]) -> dict[int, Path]:
+    """Every folder of schedules once, by the index of the first task that streams it."""
+    out: dict[int, Path] = {}
+    for index, task in enumerate(tasks):
+        if isinstance(task, ScheduleTask) and Path(task.folder) not in out.values():
+            out[index] = Path(task.folder)
+    return out
 
 
 def settle_dead(journal: Journal, sleep: Callable[[float], None] = time.sleep) -> list[str]:
@@ -85,23 +117,33 @@ def settle(
     assert run.pass_id is not None
     row = journal.pass_row(run.pass_id)
     finished = journal.finished_strokes(row.id)
-    plan, machine, parts, trouble = _plan_of(run, row)
-    if plan is None or machine is None:
+    plans, machine, trouble = _plans_of(run, row)
+    if not plans or machine is None:
         journal.settle(_unknown(run, row, trouble), ())
         return [f"pass {row.name}: {trouble}; its strokes are those of the journal"]
     found = _records_of(run, machine, died=died, sleep=sleep)
-    account = account_of(
-        found.records,
-        np.asarray(plan.segments),
-        plan.velocity_units,
-        parts,
-        finished,
-        (machine.quanta_per_mm("x"), machine.quanta_per_mm("y")),
-        found.lost_ticks,
-        stopping_of(machine),
-    )
-    fresh = [one for one in account.finished if one[0] not in set(finished)]
-    entry = _row_of(run, row, account, plan, [*finished, *(stroke for stroke, _ in fresh)], found.note)
+    known = set(finished)
+    fresh: list[tuple[int, int]] = []
+    interrupted: Interrupted | None = None
+    doubtful: set[int] = set()
+    for plan in plans:
+        account = account_of(
+            found.records,
+            plan.segments,
+            plan.schedule.velocity_units,
+            plan.parts,
+            known,
+            (machine.quanta_per_mm("x"), machine.quanta_per_mm("y")),
+            found.lost_ticks,
+            stopping_of(machine),
+        )
+        fresh += [one for one in account.finished if one[0] not in known]
+        known |= {stroke for stroke, _ in account.finished}
+        doubtful |= set(account.doubtful)
+        if account.interrupted is not None:
+            interrupted = plan.whole(account.interrupted)
+    doubtful -= known | ({interrupted.stroke} if interrupted is not None else set())
+    entry = _row_of(run, row, interrupted, tuple(sorted(doubtful)), plans[-1], known, found.note)
     journal.settle(entry, fresh)
     return words(row.name, entry, len(fresh))
 
@@ -144,28 +186,37 @@ def stopping_of(machine: Machine) -> Stopping:
     )
 
 
-def _plan_of(run: RunRow, row: PassRow) -> tuple[Schedule | None, Machine | None, tuple[Part, ...], str]:
-    """The schedule that the run streamed, its machine and its parts; else None and why."""
+def _plans_of(run: RunRow, row: PassRow) -> tuple[list[_Plan], Machine | None, str]:
+    """The schedules that the run streamed, the pass' own last, and its machine; else nothing and why."""
     try:
         spec = StreamSpec.model_validate_json((run.folder / "spec.json").read_bytes())
         machine = load_machine(Path(spec.machine_file))
     except (OSError, ValidationError, InputError) as error:
-        return None, None, (), f"run {run.id} left no readable order ({_short(error)})"
-    folders = [Path(task.folder) for task in spec.tasks if isinstance(task, ScheduleTask)]
-    kept = run.folder / PLAN
+        return [], None, f"run {run.id} left no readable order ({_short(error)})"
+    plans: list[_Plan] = []
     try:
-        plan = Schedule.load(kept if kept.is_dir() else folders[0])
-        if not kept.is_dir() and plan.digest() != row.schedule_digest:
-            raise ValueError("it was prepared anew")
-    except (OSError, ValueError, KeyError, IndexError) as error:
-        return None, None, (), f"the plan of run {run.id} cannot be read ({_short(error)})"
-    end = len(plan.segments) - 1
-    parts = tuple(
-        Part(index, task.first_segment, end if task.last_segment is None else task.last_segment)
-        for index, task in enumerate(spec.tasks)
-        if isinstance(task, ScheduleTask)
-    )
-    return plan, machine, parts, ""
+        for first, folder in _folders(spec.tasks).items():
+            kept = run.folder / PLAN / str(first)
+            place = kept if kept.is_dir() else folder
+            schedule = Schedule.load(place)
+            segments = np.array(schedule.segments)
+            from_mm = 0.0
+            if (place / REMAINDER_FILE).exists():
+                said = json.loads((place / REMAINDER_FILE).read_text())
+                segments["stroke"][segments["stroke"] >= 0] = int(said["stroke"])
+                from_mm = float(said["from_mm"])
+            elif not kept.is_dir() and schedule.digest() != row.schedule_digest:
+                raise ValueError("it was prepared anew")
+            end = len(segments) - 1
+            parts = tuple(
+                Part(index, task.first_segment, end if task.last_segment is None else task.last_segment)
+                for index, task in enumerate(spec.tasks)
+                if isinstance(task, ScheduleTask) and Path(task.folder) == folder
+            )
+            plans.append(_Plan(schedule, segments, parts, from_mm))
+    except (OSError, ValueError, KeyError) as error:
+        return [], None, f"the plan of run {run.id} cannot be read ({_short(error)})"
+    return plans, machine, ""
 
 
 def _records_of(run: RunRow, machine: Machine, *, died: bool, sleep: Callable[[float], None]) -> _Records:
@@ -234,18 +285,18 @@ def _ring_records(
 
 
 def _row_of(
-    run: RunRow, row: PassRow, account: Account, plan: Schedule, finished: list[int], note: str
-) -> InterruptionRow:
-    one = account.interrupted
-    segments = np.asarray(plan.segments)
-    painted = (segments["kind"] == SegmentKind.STROKE) & np.isin(segments["stroke"], finished)
+    run: RunRow, row: PassRow, one: Interrupted | None, doubtful: tuple[int, ...], plan: _Plan,
+    finished: Collection[int], note: str,
+) -> InterruptionRow:  # fmt: skip
+    segments = plan.segments
+    painted = (segments["kind"] == SegmentKind.STROKE) & np.isin(segments["stroke"], list(finished))
     painted_mm = float(segments["length_mm"][painted].sum()) + (0.0 if one is None else one.high_mm)
     pen_m = _pen_before_m(run) + painted_mm * 1e-3
     if one is None:
-        return InterruptionRow(run.id, row.id, None, 0, 0, 0.0, 0.0, 0.0, account.doubtful, pen_m, note)
+        return InterruptionRow(run.id, row.id, None, 0, 0, 0.0, 0.0, 0.0, doubtful, pen_m, note)
     return InterruptionRow(
         run.id, row.id, one.stroke, one.sent_ticks, one.of_ticks, one.low_mm, one.high_mm, one.length_mm,
-        account.doubtful, pen_m, note,
+        doubtful, pen_m, note,
     )  # fmt: skip
 
 

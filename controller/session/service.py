@@ -390,8 +390,7 @@ class Service:
         )  # fmt: skip
         run.folder.mkdir(mode=0o700, parents=True)
         if row is not None:
-            folder = next(task.folder for task in tasks if isinstance(task, ScheduleTask))
-            resume.keep_plan(run.folder, Path(folder))
+            resume.keep_plan(run.folder, tasks)
         self._what, self._advance, self.part = what, Advance(0, 0, False), part
         homing = isinstance(tasks[0], HomingTask)
         offsets = None if homing else self._offsets()
