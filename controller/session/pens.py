@@ -1,0 +1,213 @@
+"""Pens: which is in the head, what it has painted, how long its tip was in the air, how many are left.
+
+Owns what is written down when a pen is put in and when a run ends, and the account from it. A pen is a row of the
+journal from the moment it is put in fresh; what it painted is counted by the runs after that.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from controller.config.errors import InputError, Mistake, RefusedError
+from controller.config.job import Job
+from controller.config.places import StateDir
+from controller.session.journal import Journal
+from controller.session.penrows import PenRow
+from controller.session.prepared import PreparedPass
+from controller.session.rows import PassRow, RunRow
+from controller.session.runsums import RunSums
+from controller.strokes.strokeset import StrokeSet
+
+STOCK_MAX: Final = 10_000
+WIDTH_FACTOR: Final = (0.2, 5.0)
+"""A measured width is believed between these times the width expected."""
+
+
+@dataclass(frozen=True, slots=True)
+class PenUse:
+    """One pen. metres painted; down_s, up_s: pen down and up while its passes ran; longest_up_s without a touch;
+    up_since_ms: when the tip last left the canvas, None before its first stroke; width_mm: its line as measured.
+    """
+
+    pen: PenRow
+    metres: float
+    down_s: float
+    up_s: float
+    longest_up_s: float
+    up_since_ms: int | None
+    width_mm: float | None
+    is_last: bool
+
+
+def loaded(journal: Journal, session: int, part: PreparedPass, person: str = "") -> None:
+    """The pen of ``part`` is in: a fresh one, or the ink's last, or one that nobody wrote down yet."""
+    known = any(row.ink == part.ink for row in journal.pens.pens())
+    if part.fresh_pen or not known:
+        journal.pens.add_pen(part.ink, session=session, pass_name=part.name, person=person)
+
+
+def going_on(journal: Journal, part: PreparedPass, earlier: PassRow | None) -> PreparedPass:
+    """``part`` as the person is to be asked for its pen: a pass that was begun goes on with the pen it began with."""
+    if earlier is None or not part.fresh_pen or not journal.finished_strokes(earlier.id):
+        return part
+    last = next((row for row in reversed(journal.pens.pens()) if row.ink == part.ink), None)
+    if last is None or last.pass_name != part.name:
+        return part
+    return part.model_copy(update={"fresh_pen": False, "pen_m": _metres(journal, last.id)})
+
+
+def close_run(journal: Journal, run: RunRow, row: PassRow | None, sums: RunSums) -> str:
+    """Write down what a run asked of pen and machine. Answers why it could not be, or nothing: never raises for it."""
+    try:
+        pen, painted_mm = None, 0.0
+        if row is not None:
+            pen = max((one.id for one in journal.pens.pens() if one.ink == row.ink), default=None)
+            done = [stroke for stroke, of_run, _ in journal.stroke_rows(row.id) if of_run == run.id]
+            if done:
+                lengths = StrokeSet.load(row.folder / "strokes.npz").lengths_mm()
+                painted_mm = float(lengths[np.array(done, dtype=np.int64)].sum())
+        journal.pens.add_sums(sums.row(run.id, pen, painted_mm))
+    except (sqlite3.Error, OSError, ValueError, KeyError, IndexError) as error:
+        return f"the sums of run {run.id} were not written down: {error}"
+    return ""
+
+
+def uses(journal: Journal) -> list[PenUse]:
+    """All pens, oldest first."""
+    rows, pens = journal.pens, journal.pens.pens()
+    runs = {run.id: run for run in journal.runs()}
+    sums = rows.sums()
+    widths = {one.pen: one.width_mm for one in rows.widths()}
+    last_of = {pen.ink: pen.id for pen in pens}
+    found: list[PenUse] = []
+    for pen in pens:
+        mine = [one for one in sums if one.pen == pen.id]
+        touched = [one for one in mine if one.down_s > 0.0 and runs[one.run].ended_ms is not None]
+        up_since = None
+        if touched:
+            ended_ms = runs[touched[-1].run].ended_ms or 0
+            up_since = int(ended_ms - 1000.0 * touched[-1].last_up_s)
+        found.append(
+            PenUse(
+                pen,
+                sum(one.painted_mm for one in mine) / 1000.0,
+                sum(one.down_s for one in mine),
+                sum(one.up_s for one in mine),
+                max((one.longest_up_s for one in mine), default=0.0),
+                up_since,
+                widths.get(pen.id),
+                last_of[pen.ink] == pen.id,
+            )
+        )
+    return found
+
+
+def left(journal: Journal) -> dict[str, int]:
+    """Unused pens by ink: the last count less what was put in since; below zero when more were put in than counted."""
+    pens = journal.pens.pens()
+    counts = {row.ink: row for row in journal.pens.stock()}
+    return {
+        ink: row.pens - sum(pen.ink == ink and pen.id > row.after_pen for pen in pens)
+        for ink, row in counts.items()
+    }
+
+
+def _metres(journal: Journal, pen: int) -> float:
+    return sum(one.painted_mm for one in journal.pens.sums() if one.pen == pen) / 1000.0
+
+
+# What a person enters ----------------------------------------------------------------------------------------------
+
+
+def enter(
+    machine: str, state: StateDir, person: str, *, stock: Mapping[str, int], fresh: tuple[str, ...],
+    widths: Mapping[str, float],
+) -> None:  # fmt: skip
+    """Write down counted pens, pens put in by hand and measured widths, each by ink.
+
+    Raises InputError for numbers that cannot be; RefusedError for the width of an ink whose pen nobody has put in.
+    """
+    mistakes = [
+        Mistake(state.journal, f"--stock {ink}", f"0 to {STOCK_MAX} pens", str(count))
+        for ink, count in stock.items()
+        if not 0 <= count <= STOCK_MAX
+    ]
+    mistakes += [
+        Mistake(state.journal, f"--width {ink}", "mm above 0, up to 1000", f"{width:g}")
+        for ink, width in widths.items()
+        if not 0.0 < width <= 1000.0
+    ]
+    if mistakes:
+        raise InputError(mistakes)
+    with contextlib.closing(Journal.open(state.journal, machine)) as journal:
+        for ink, count in stock.items():
+            journal.pens.add_stock(ink, count, person)
+        for ink in fresh:
+            journal.pens.add_pen(ink, session=None, pass_name="", person=person)
+        for ink, width in widths.items():
+            last = next((row for row in reversed(journal.pens.pens()) if row.ink == ink), None)
+            if last is None:
+                raise RefusedError(
+                    f"no {ink} pen has been put in yet", "giornata pens --fresh INK, if one is in"
+                )
+            journal.pens.add_width(
+                ink, pen=last.id, pen_m=_metres(journal, last.id), width_mm=width, person=person
+            )
+
+
+# Measured widths in a job -------------------------------------------------------------------------------------------
+
+
+def width_factors(journal: Journal, job: Job) -> dict[str, float]:
+    """By ink, the last measured width over the one that the job expects after as many metres.
+
+    Raises InputError for a width that is far from what the job expects.
+    """
+    found: dict[str, float] = {}
+    last = {row.ink: row for row in journal.pens.widths()}
+    for ink in job.inks:
+        if (row := last.get(ink.name)) is None:
+            continue
+        expected = ink.tip_mm
+        if ink.tip is not None:
+            from controller.strokes.wear import wear_curve
+
+            table = job.tips[ink.tip]
+            expected = float(wear_curve(table.metres, table.width_mm).width_mm(row.pen_m))
+        factor = row.width_mm / expected
+        if not WIDTH_FACTOR[0] <= factor <= WIDTH_FACTOR[1]:
+            words = f"a measured width near {expected:.2f} mm, as the job says after {row.pen_m:.0f} m"
+            raise InputError([Mistake(journal.path, f"width of {ink.name}", words, f"{row.width_mm:g} mm")])
+        found[ink.name] = round(factor, 6)
+    return found
+
+
+def with_measured_tips(job: Job, factors: Mapping[str, float]) -> Job:
+    """The job with its tips as wide as measured: every width of an ink, its wear table's too, times its factor."""
+    if not factors:
+        return job
+    tips: dict[str, Any] = dict(job.tips)
+    inks = []
+    for ink in job.inks:
+        factor = factors.get(ink.name)
+        if factor is None:
+            inks.append(ink)
+            continue
+        changes: dict[str, Any] = {"tip_mm": ink.tip_mm * factor}
+        if ink.spiral_step_mm is not None:
+            changes["spiral_step_mm"] = ink.spiral_step_mm * factor
+        if ink.tip is not None:
+            table = job.tips[ink.tip]
+            name = f"{ink.tip}-as-measured-{ink.name}"
+            tips[name] = table.model_copy(
+                update={"width_mm": tuple(width * factor for width in table.width_mm)}
+            )
+            changes["tip"] = name
+        inks.append(ink.model_copy(update=changes))
+    return job.model_copy(update={"inks": tuple(inks), "tips": tips})
