@@ -140,6 +140,18 @@ class Sitting(Settings):
     )
 
 
+class Resume(Settings):
+    """How a stroke goes on that a stop or a crash has cut short. Dots are always painted anew."""
+
+    lines: Literal["redo", "continue"] = Field(
+        default="redo",
+        description="every stroke that is no dot: anew from its start, or from where it was left, as far as is known",
+    )
+    overlap_mm: NonNegative = Field(
+        default=5.0, description="continue: so much of what is surely painted is painted over"
+    )
+
+
 class Traps(Settings):
     """Overlap of neighbouring inks, so that small errors of register show no bare canvas."""
 
@@ -201,6 +213,7 @@ class Job(Settings):
     traps: Traps | None = None
     marks: Register | None = Field(default=None, alias="register")
     sitting: Sitting = Sitting()
+    resume: Resume = Resume()
 
     @model_validator(mode="after")
     def _inks_differ(self) -> Self:

@@ -15,22 +15,25 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from controller.config.errors import HaltedError, RefusedError
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
-from controller.session import resume
+from controller.session import pens, resume
 from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
 from controller.session.journal import Journal
 from controller.session.live import Live
 from controller.session.operator import Operator
 from controller.session.prepared import Prepared, PreparedPass
 from controller.session.recorder import Advance
+from controller.session.remainder import Remainder, go_on
 from controller.session.replan import refuse_other_map
 from controller.session.rows import HomingRow, PassEnd, PassRow, RunEnd, RunRow
 from controller.session.runner import Order, Runner
+from controller.session.runsums import RunSums
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
 from controller.session.strokewatch import StrokeWatch, unfinished_parts
 from controller.session.watcher import Watcher
@@ -225,11 +228,15 @@ class Service:
         for number, plan in enumerate(todo, 1):
             self._check_stop()
             await self._up()
-            await self._load_pen(plan.part, number, len(todo))
+            part = pens.going_on(self.journal, plan.part, plan.earlier)
+            question, rest = go_on(
+                self.journal, prepared, part, plan.earlier, self.machine, self.state_dir.root / "resume"
+            )
+            await self._load_pen(part, number, len(todo), question)
             if number > 1 or not homed_now:
                 await self.home()
                 refuse_jumps(self.drift)
-            results.append(await self._paint(prepared, plan, number, len(todo)))
+            results.append(await self._paint(prepared, plan, rest, number, len(todo)))
         return results
 
     def _plan(self, prepared: Prepared, part: PreparedPass, again: bool) -> _Plan:
@@ -251,12 +258,19 @@ class Service:
             )
         return _Plan(part, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
 
-    async def _load_pen(self, part: PreparedPass, number: int, count: int) -> None:
+    async def _load_pen(self, part: PreparedPass, number: int, count: int, question: str) -> None:
+        """Have the pen put in; ``question``: what is asked before, nothing when empty."""
+
+        async def ask() -> bool:
+            if question and not await self.operator.confirm(question):
+                return False
+            return await self.operator.load_pen(part, number, count)
+
         self._take(DaemonEvent.PERSON_NEEDED)
         self._what = f"waiting for the {part.ink} pen, {part.name}"
         ready = False
         try:
-            self._waiting = asyncio.ensure_future(self.operator.load_pen(part, number, count))
+            self._waiting = asyncio.ensure_future(ask())
             ready = await self._waiting
         except asyncio.CancelledError:
             if not self._stop_asked:
@@ -268,14 +282,20 @@ class Service:
         if not ready:
             raise StoppedError(f"the {part.ink} pen was not confirmed; nothing moved for it")
         await self.runner.load_pen(part)
+        pens.loaded(self.journal, self.session, part)
 
-    async def _paint(self, prepared: Prepared, plan: _Plan, number: int, count: int) -> PassResult:
+    async def _paint(
+        self, prepared: Prepared, plan: _Plan, rest: Remainder | None, number: int, count: int
+    ) -> PassResult:
         part = plan.part
         schedule = prepared.schedule(part.name)
         segments = np.asarray(schedule.segments)
-        parts = unfinished_parts(segments, list(plan.finished))
+        parts = unfinished_parts(segments, [*plan.finished, *([rest.stroke] if rest is not None else [])])
         tasks: list[Task] = []
         watches: list[StrokeWatch] = []
+        if rest is not None:
+            watches.append(StrokeWatch(rest.segments, 0, 0, rest.last_segment))
+            tasks.append(ScheduleTask(folder=str(rest.folder), last_segment=rest.last_segment))
         for first, last in parts:
             whole = last == len(segments) - 1
             watches.append(StrokeWatch(segments, len(tasks), first, last))
@@ -286,7 +306,7 @@ class Service:
                     last_segment=None if whole else last,
                 )
             )
-        if parts[-1][1] != len(segments) - 1:
+        if not parts or parts[-1][1] != len(segments) - 1:
             tasks.append(MoveTask(target_mm=self.machine.park_mm))
         row = plan.earlier or self.journal.begin_pass(
             self.session, job=prepared.record.job, job_digest=prepared.record.job_digest, name=part.name,
@@ -296,7 +316,9 @@ class Service:
         )  # fmt: skip
         self._take(DaemonEvent.PASS_BEGUN)
         self._strokes_before, self._strokes_total = len(plan.finished), part.strokes
-        self._ticks_total = _ticks_of(schedule, parts)
+        self._ticks_total = _ticks_of(segments, parts)
+        if rest is not None:
+            self._ticks_total += _ticks_of(rest.segments, [(0, rest.last_segment)])
         self.watcher.pass_begun(part, number, count, len(plan.finished), self._ticks_total)
         try:
             await self._stream(part.name, tuple(tasks), row, watches=tuple(watches), part=part)
@@ -395,6 +417,7 @@ class Service:
         homing = isinstance(tasks[0], HomingTask)
         offsets = None if homing else self._offsets()
         self.live.begin(offsets)
+        sums = RunSums(self.machine)
 
         def strokes(finished: list[tuple[int, int]]) -> None:
             assert row is not None
@@ -403,6 +426,10 @@ class Service:
         def advanced(advance: Advance) -> None:
             self._advance = advance
             self.watcher.advanced(advance, self._strokes_before + advance.strokes, self._ticks_total)
+
+        def records(taken: npt.NDArray[np.void]) -> None:
+            self.live.take(taken)
+            sums.take(taken)
 
         order = Order(
             run,
@@ -413,7 +440,7 @@ class Service:
             meta=self._meta(run, what, row, part, offsets),
             on_strokes=strokes,
             on_advance=advanced,
-            on_records=self.live.take,
+            on_records=records,
         )
         self._running = True
         end: RunEnd = "died"
@@ -429,6 +456,8 @@ class Service:
             standing = latch.read(self.state_dir.latch)
             if standing is not None:
                 self._halt(standing)
+            if trouble := pens.close_run(self.journal, run, row, sums):
+                self.watcher.note(trouble)
         for note in outcome.notes:
             self.journal.note("streamer", note, self.session)
         if standing is not None:
@@ -559,5 +588,5 @@ def _as_row(result: AxisHoming, last: HomingRow | None, machine: Machine) -> Hom
     )
 
 
-def _ticks_of(schedule: Schedule, parts: list[tuple[int, int]]) -> int:
-    return int(sum(schedule.segments["ticks"][first : last + 1].sum() for first, last in parts))
+def _ticks_of(segments: npt.NDArray[np.void], parts: Sequence[tuple[int, int]]) -> int:
+    return int(sum(segments["ticks"][first : last + 1].sum() for first, last in parts))
