@@ -104,7 +104,13 @@ class MachineDrift:
         """Sentences for a person: each axis, what was looked at, what the traps allow."""
         from controller.register.words import drift_text
 
-        lines = [line for axis, drift in self.axes.items() for line in drift_text(axis, drift)]
+        waiting = {axis for axis, _event in self.open_jumps}
+        lines: list[str] = []
+        for axis, drift in self.axes.items():
+            said = drift_text(axis, drift)
+            # What to look at is told until somebody has looked.
+            seen = any(is_jump(event) for event in drift.events) and axis not in waiting and not drift.drifts
+            lines += said[: len(said) - len(drift.checks)] if seen else said
         for (axis, _row), look in self.look_of.items():
             lines.append(
                 f"axis {axis}: {look.person} looked on {day(look.at_ms)}: {look.reason} ({CAUSE_WORDS[look.cause]})"

@@ -107,6 +107,8 @@ def test_slipped_pulley_and_jumped_tooth_refuse_by_name_until_looked_at() -> Non
         assert after.open_jumps == ()
         refuse_jumps(after)
         assert "axis x: Ada looked on" in " ".join(after.lines)
+        assert word in " ".join(before.lines).replace("jumped teeth", "").replace("a pulley has", "")
+        assert "tight" not in " ".join(after.lines)
 
 
 def test_jump_at_the_last_homing_asks_for_another_homing() -> None:

@@ -22,7 +22,7 @@ from controller.session.replan import map_in_force
 from controller.session.service import StoppedError
 from controller.session.steering import HELP, GiveUp, Step, read
 from controller.session.watcher import Watcher
-from controller.stream.spec import HomingTask, MoveTask
+from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome
 from tests.session.conftest import JOB, SVG, FakeRunner
 
 BOATHOUSE = shipped("machines/boathouse.toml")
@@ -255,6 +255,39 @@ def test_passes_are_planned_under_the_map_and_their_strokes_stay(place: Place) -
                 signals=False,
             )
         )  # fmt: skip
+
+
+def test_begun_pass_goes_on_under_the_map(place: Place) -> None:
+    """One of three strokes painted, stopped, the canvas hung again and measured: the other two follow, same pass."""
+
+    def paint():
+        prepared = verbs.prepared_for(
+            place.job, BOATHOUSE, place.root / "prepared" / "three", None, lambda _note: None,
+            state_root=place.root,
+        )  # fmt: skip
+        return asyncio.run(
+            verbs.paint(
+                prepared, BOATHOUSE, place.root, place.operator, Watcher(), home_first=False,
+                runner_of=lambda *_: place.runner, signals=False,
+            )
+        )  # fmt: skip
+
+    asyncio.run(
+        verbs.home(
+            BOATHOUSE, place.root, place.operator, Watcher(), runner_of=lambda *_: place.runner, signals=False
+        )
+    )
+    place.runner.strokes, place.runner.pass_end = 1, StreamOutcome(end="stopped")
+    with pytest.raises(StoppedError):
+        paint()
+    place.runner.strokes, place.runner.pass_end = 3, StreamOutcome(end="done")
+    place.measure(Steers(MOVED))
+    (result,) = paint().passes
+    assert (result.strokes, result.painted_now, result.state) == (3, 2, "finished")
+    task = place.runner.orders[-1].tasks[0]
+    assert isinstance(task, ScheduleTask)
+    assert task.first_segment == 5
+    assert paint().passes == ()
 
 
 def test_withdrawn_map_plans_as_without(place: Place) -> None:
