@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -148,6 +149,11 @@ def figures_table(rows: Sequence[FigureRow], sources: Sequence[str]) -> Table:
 
 def _short(us: float) -> str:
     return f"{us:.1f}" if abs(us) < 100 else f"{us:.0f}"
+
+
+def day_of(at_ms: int) -> str:
+    """Day and minute in UTC."""
+    return datetime.fromtimestamp(at_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M")
 
 
 def drift_table(drift: MachineDrift, rows: int) -> Table:

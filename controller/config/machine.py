@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from controller.config.contradictions import AXES as AXES
 from controller.config.contradictions import ContradictionsError, run_rules
+from controller.config.maintenance import Maintenance
 from controller.config.mqtt import Mqtt
 from controller.config.plane import LEVEL, Plane
 from controller.config.rules import machine_rules
@@ -233,6 +234,9 @@ class Machine(Settings):
     lease: Lease = Lease()
     stops: StopsSettings = StopsSettings()
     mqtt: Mqtt | None = Field(default=None, description="left out: nobody is told of sessions over MQTT")
+    maintenance: Maintenance | None = Field(
+        default=None, description="left out: nobody is reminded of inspections"
+    )
     twin: TwinParameters | None = None
 
     @model_validator(mode="after")

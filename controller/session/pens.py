@@ -7,9 +7,11 @@ journal from the moment it is put in fresh; what it painted is counted by the ru
 from __future__ import annotations
 
 import contextlib
+import math
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -24,6 +26,8 @@ from controller.session.rows import PassRow, RunRow
 from controller.session.runsums import RunSums
 from controller.strokes.strokeset import StrokeSet
 
+FEW: Final = 1
+"""So many pens left, or fewer, are warned of."""
 STOCK_MAX: Final = 10_000
 WIDTH_FACTOR: Final = (0.2, 5.0)
 """A measured width is believed between these times the width expected."""
@@ -120,6 +124,33 @@ def left(journal: Journal) -> dict[str, int]:
 
 def _metres(journal: Journal, pen: int) -> float:
     return sum(one.painted_mm for one in journal.pens.sums() if one.pen == pen) / 1000.0
+
+
+def pairs(texts: Sequence[str] | None, expected: str) -> list[tuple[str, str]]:
+    """``ink=value`` as ink and value. Raises InputError."""
+    found = [text.partition("=") for text in texts or ()]
+    wrong = [text for text, (ink, _, value) in zip(texts or (), found, strict=True) if not ink or not value]
+    if wrong:
+        raise InputError([Mistake(Path("pens"), "option", expected, repr(text)) for text in wrong])
+    return [(ink.strip(), value.strip()) for ink, _, value in found]
+
+
+def number(text: str, expected: str) -> float:
+    """A number of a person's. Raises InputError."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError([Mistake(Path("pens"), "option", expected, repr(text))])
+    return value
+
+
+def whole(text: str, expected: str) -> int:
+    """A whole number of a person's. Raises InputError."""
+    if (value := number(text, expected)) != int(value):
+        raise InputError([Mistake(Path("pens"), "option", expected, repr(text))])
+    return int(value)
 
 
 # What a person enters ----------------------------------------------------------------------------------------------

@@ -32,6 +32,8 @@ _UNREAD: Final[Any] = {
     "trim": True,
     "lease": True,
     "stops": True,
+    "mqtt": True,
+    "maintenance": True,
     "home_order": True,
     "axes": {axis: {"homing", "following_error_max_mm", "moving_mass_kg"} for axis in ("x", "y")},
 }
