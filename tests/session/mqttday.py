@@ -40,10 +40,10 @@ class Notes(Watcher):
         self.lines.append(text)
         self._more.set()
 
-    async def until(self, words: str) -> None:
-        """Wait until a line has these words."""
+    async def until(self, words: str, times: int = 1) -> None:
+        """Wait until so many lines have these words."""
         async with asyncio.timeout(60.0):
-            while not any(words in line for line in self.lines):
+            while sum(words in line for line in self.lines) < times:
                 self._more.clear()
                 await self._more.wait()
 
@@ -102,9 +102,9 @@ class Day:
 
         asyncio.run(session())
 
-    async def connected(self) -> None:
-        """Wait until a client listens to the command topic."""
-        await self.notes.until("connected to the broker")
+    async def connected(self, times: int = 1) -> None:
+        """Wait until a client listens to the command topic, for the first time or a later one."""
+        await self.notes.until("connected to the broker", times)
 
     def events(self) -> list[str]:
         """What the journal says of MQTT."""

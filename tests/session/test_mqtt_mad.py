@@ -131,10 +131,7 @@ def test_a_broker_that_goes_mad(day: Day, three, what: Callable[[Day], None]) ->
         await asyncio.to_thread(what, day)
         await day.notes.until("no connection")
         assert stops(day.runner) == []
-        await asyncio.to_thread(day.broker.connects.get)
-        await asyncio.to_thread(day.broker.connects.get)
-        day.notes.lines.clear()
-        await day.connected()
+        await day.connected(times=2)
         day.broker.send(TOPICS.command, STOP)
 
     with pytest.raises(StoppedError):
