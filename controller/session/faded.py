@@ -9,7 +9,7 @@ finished are taken; the one that a stop cut short is painted again from its star
 
 from __future__ import annotations
 
-import contextlib
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import ValidationError
 
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.machine import AXES, Machine
@@ -24,8 +25,9 @@ from controller.config.places import StateDir
 from controller.motion.schedule import Schedule, SegmentKind
 from controller.session.journal import Journal
 from controller.session.prepared import load_prepared
-from controller.session.resume import PLAN
+from controller.session.resume import PLAN, REMAINDER_FILE
 from controller.session.rows import PassRow, RunRow
+from controller.stream.spec import ScheduleTask, StreamSpec
 from controller.stream.timinglog import TimingLogError, read_timing_log
 from controller.strokes.mending import Parts, no_parts, whole_parts, within
 from controller.strokes.strokeset import StrokeSet
@@ -230,38 +232,74 @@ def _of_run(
         return {}, 0.0, False
     tick_s = machine.tick_ns * 1e-9
     ticks = min(len(records), max(int(np.ceil(left_s / tick_s)), 0))
-    begins = _begins(records, len(records) - ticks, _plan_of(run, row, log.meta), machine, strokes)
-    return begins, ticks * tick_s, ticks < len(records)
+    first = len(records) - ticks
+    begins: dict[int, float] = {}
+    for plan in _plans_of(run, row, log.meta):
+        mine = (
+            np.ones(len(records), dtype=np.bool_)
+            if plan.tasks is None
+            else np.isin(records["task"], plan.tasks)
+        )
+        for stroke, begin_mm in _begins(
+            records[mine], int(mine[:first].sum()), plan, machine, strokes
+        ).items():
+            begins[stroke] = min(begin_mm, begins.get(stroke, np.inf))
+    return begins, ticks * tick_s, first > 0
 
 
-def _plan_of(run: RunRow, row: PassRow, meta: Mapping[str, Any]) -> tuple[Schedule, bool]:
-    """The schedule that a run streamed, and True; where that is not kept, the pass' own as it is by now, and whether
-    it is the same. Segments count strokes alike in all plans of the same strokes."""
-    for folder in (run.folder / PLAN, row.folder / "schedule"):
-        with contextlib.suppress(OSError, ValueError, KeyError):
-            schedule = Schedule.load(folder)
-            return schedule, meta.get("schedule_digest") in (None, schedule.digest())
-    raise RefusedError(
-        f"the schedule that {row.name} was painted from is not kept any more",
-        "prepare the job again from the same files",
-    )
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """A schedule that a run streamed in ``tasks`` (in all where None): of the pass' strokes, or from from_mm on of one.
+    is_same: these are the very ticks that were streamed."""
+
+    schedule: Schedule
+    tasks: tuple[int, ...] | None
+    stroke: int | None
+    from_mm: float
+    is_same: bool
+
+
+def _plans_of(run: RunRow, row: PassRow, meta: Mapping[str, Any]) -> list[_Plan]:
+    """The schedules of a run as kept with it; else the pass' own as it is by now, under another register map perhaps,
+    in which segments count strokes alike."""
+    kept = run.folder / PLAN
+    try:
+        if kept.is_dir():
+            spec = StreamSpec.model_validate_json((run.folder / "spec.json").read_bytes())
+            tasks: dict[str, list[int]] = {}
+            for index, task in enumerate(spec.tasks):
+                if isinstance(task, ScheduleTask):
+                    tasks.setdefault(task.folder, []).append(index)
+            return [_kept_plan(kept / str(mine[0]), tuple(mine)) for mine in tasks.values()]
+        schedule = Schedule.load(row.folder / "schedule")
+    except (OSError, ValueError, KeyError, ValidationError) as error:
+        raise RefusedError(
+            f"the schedule that {row.name} was painted from cannot be read any more: {error}",
+            "mend by a region instead",
+        ) from None
+    return [_Plan(schedule, None, None, 0.0, meta.get("schedule_digest") == schedule.digest())]
+
+
+def _kept_plan(folder: Path, tasks: tuple[int, ...]) -> _Plan:
+    schedule = Schedule.load(folder)
+    if not (folder / REMAINDER_FILE).exists():
+        return _Plan(schedule, tasks, None, 0.0, True)
+    said = json.loads((folder / REMAINDER_FILE).read_text())
+    return _Plan(schedule, tasks, int(said["stroke"]), float(said["from_mm"]), True)
 
 
 def _begins(
-    records: npt.NDArray[np.void],
-    first: int,
-    plan: tuple[Schedule, bool],
-    machine: Machine,
-    strokes: StrokeSet,
+    records: npt.NDArray[np.void], first: int, plan: _Plan, machine: Machine, strokes: StrokeSet
 ) -> dict[int, float]:
     """Strokes under the pen in ``records[first:]``, each with the mm along it from which on."""
-    schedule, is_same = plan
-    segments = np.array(schedule.segments)
+    segments = np.array(plan.schedule.segments)
+    if plan.stroke is not None:
+        segments["stroke"][segments["stroke"] >= 0] = plan.stroke
     asked = records[first:]
     down = asked[(asked["head"] == 1) & (asked["segment"] < len(segments))]
     down = down[segments["kind"][down["segment"]] == SegmentKind.STROKE]
-    found = dict.fromkeys(np.unique(segments["stroke"][down["segment"]]).tolist(), 0.0)
-    if not len(down) or first == 0 or not is_same:
+    found = dict.fromkeys(np.unique(segments["stroke"][down["segment"]]).tolist(), plan.from_mm)
+    if not len(down) or first == 0 or not plan.is_same:
         return found
     stroke = int(segments["stroke"][down["segment"][0]])
     of_stroke = np.flatnonzero((segments["stroke"] == stroke) & (segments["kind"] == SegmentKind.STROKE))
@@ -275,12 +313,14 @@ def _begins(
         return float(np.hypot(*(velocity / per_mm).T).sum())
 
     # By the share of its motors' way: play and bends make it a few mm longer than the stroke, evenly enough.
+    ticks = plan.schedule.velocity_units
     whole = sum(
-        way(schedule.velocity_units[int(one["first_tick"]) : int(one["first_tick"] + one["ticks"])])
+        way(ticks[int(one["first_tick"]) : int(one["first_tick"] + one["ticks"])])
         for one in segments[of_stroke]
     )
     share = way(before["velocity_units"] - before["trim_units"]) / whole if whole > 0.0 else 0.0
-    found[stroke] = max(min(share, 1.0) * float(strokes.lengths_mm()[stroke]) - BACK_MM, 0.0)
+    length_mm = float(strokes.lengths_mm()[stroke]) - plan.from_mm
+    found[stroke] = max(plan.from_mm + min(share, 1.0) * length_mm - BACK_MM, 0.0)
     return found
 
 
