@@ -10,6 +10,9 @@ import typer
 from controller.cli.console import StateOption
 from controller.cli.options import MachineOption, VirtualOption
 
+STDERR = 2
+"""The descriptor of standard error (POSIX)."""
+
 
 class LogForm(StrEnum):
     """Form of the log's lines."""
@@ -30,7 +33,6 @@ def serve(
     at once.
     """
     import os
-    import sys
     import time
 
     from controller.cli.sitting import runner_for
@@ -39,7 +41,7 @@ def serve(
     from controller.session.serve import serve as serve_machine
     from controller.session.servicelog import ServiceLog
 
-    lines = ServiceLog(sys.stderr.fileno(), log.value, lambda: time.time_ns() // 1_000_000)
+    lines = ServiceLog(STDERR, log.value, lambda: time.time_ns() // 1_000_000)
     verbs.run(
         serve_machine(
             machine, state, runner_for(virtual), clock="virtual" if virtual else "real",
