@@ -12,6 +12,7 @@ import contextlib
 import json
 import os
 import socket
+import sqlite3
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -153,6 +154,11 @@ class _Talk:
                 await self.send({"ok": True, **self._host.answer(request)})
         except WireError as error:
             await self.send(fault(error))
+        except (InputError, sqlite3.Error, OSError) as error:
+            if isinstance(error, ConnectionError):
+                raise
+            # The journal or the disk below it: whoever asks is told, and the socket goes on.
+            await self.send(failure(error))
 
     async def _follow(self) -> None:
         if self._follower is not None:

@@ -10,13 +10,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import sqlite3
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
-from controller.config.errors import RefusedError
+from controller.config.errors import InputError, RefusedError
 from controller.config.load import load_machine
 from controller.config.places import StateDir
 from controller.session import verbs
@@ -114,14 +115,18 @@ class Service:
         except Exception as error:  # noqa: BLE001 - whatever it is, it is the verb's end and not the service's
             end = failure(error)
         finally:
+            follower.finish(end)
             self.host.ended()
             self._busy = ""
             self._idle.set()
             self._tell_end(verb, end)
-            follower.finish(end)
 
     def _tell_end(self, verb: str, end: Mapping[str, Any]) -> None:
-        state = self.host.status()["state"]
+        try:
+            state = self.host.status()["state"]
+        except (InputError, sqlite3.Error, OSError) as error:
+            # A journal that cannot be read must not end what holds the machine.
+            state = f"unknown ({error})"
         told: Message = {
             "event": "verb_ended",
             "verb": verb,

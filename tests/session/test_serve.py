@@ -523,3 +523,23 @@ def test_watchdog_only_where_it_is_meant_for_us(environment: dict[str, str], per
     assert notifier.watchdog_s == period_s
     notifier.ready("nobody listens")
     notifier.close()
+
+
+async def test_broken_journal_does_not_end_the_service(house: House, three) -> None:
+    """The journal becomes unreadable while nothing runs: status and verbs fail in words, the service stays, and stops
+    being in the way when the file is whole again."""
+    async with house.served():
+        await house.ask("home")
+        whole = house.state.journal.read_bytes()
+        for beside in ("-wal", "-shm"):
+            Path(f"{house.state.journal}{beside}").unlink(missing_ok=True)  # noqa: ASYNC240
+        house.state.journal.write_bytes(b"no database at all" * 100)
+        broken = await house.status()
+        assert (broken["ok"], broken["error"]["kind"]) == (False, "input")
+        with pytest.raises(InputError, match="journal"):
+            await house.ask("home")
+        house.state.journal.write_bytes(whole)
+        assert (await house.status())["state"] == "registered"
+        await house.ask("home")
+    ended = [one["state"] for one in house.log if one["event"] == "verb_ended"]
+    assert ended[1].startswith("unknown (")
