@@ -143,17 +143,21 @@ class Reporter(Beside):
             case {"stop": "controlled" | "immediate" as kind}:
                 self._stop(at_once=kind == "immediate")
             case {"done": int(number)}:
-                if self._desk.done(number):
-                    self._heard()
+                self._done(number)
             case {"up": True}:
-                self._heard()
+                asyncio.get_running_loop().call_soon(self.pump)
                 self._note("connected to the broker")
             case {"refused": str(why), "count": int(count)}:
                 self._note(f"not obeyed, {count} times: {why[:100]}")
 
-    def _heard(self) -> None:
-        self._loss.heard()
-        self._loss_told = False
+    def _done(self, number: int) -> None:
+        """Only what the broker has acknowledged proves that it is there; the next letter may leave."""
+        letter = self._desk.done(number)
+        if letter is None:
+            return
+        if letter.qos:
+            self._loss.heard()
+            self._loss_told = False
         asyncio.get_running_loop().call_soon(self.pump)
 
     def _stop(self, *, at_once: bool) -> None:

@@ -107,17 +107,21 @@ class Desk:
         self._number += 1
         return Letter(self._number, topic, payload(fields), qos, retain)
 
-    def done(self, number: int) -> bool:
-        """The broker has letter ``number``. False for any other than the one that is out."""
-        if self._out is None or self._out.number != number:
-            return False
+    def done(self, number: int) -> Letter | None:
+        """Letter ``number`` has left, and the broker has it where it asked for that; answers it.
+
+        None for any other number than that of the letter that is out.
+        """
+        letter = self._out
+        if letter is None or letter.number != number:
+            return None
         # When the queue was full meanwhile, the event that was out is not its first one any more.
         if self._out_event is not None and self._events and self._events[0] is self._out_event:
             self._events.popleft()
         if self._out_event is not None:
             self._dropped -= self._dropped_told
         self._out = self._out_event = None
-        return True
+        return letter
 
     def link_lost(self) -> None:
         """Nobody knows whether the letter that is out arrived: events go again, and so does the state."""

@@ -24,6 +24,8 @@ from controller.session.mqttwords import PACKET_BYTES, Topics
 
 END_PATIENCE_S = 1.0
 """A client that has been told to say farewell has so long for it."""
+HUNG_S = 60.0
+"""A client without a word for so long is ended: each letter has its answer long before, and so has connecting."""
 WORDS_AT_ONCE = 64
 """So many packets of the client are taken at one time; the rest waits in the socket."""
 
@@ -67,6 +69,7 @@ class ClientLink:
         self._process: Process | None = None
         self._trouble = ""
         self._up_s: float | None = None
+        self._word_s = time.monotonic()
         self._keeper: asyncio.Task[None] | None = None
 
     @property
@@ -100,7 +103,14 @@ class ClientLink:
         return True
 
     def pump(self) -> None:
-        """Take what the client has said, some of it at a time. Never waits."""
+        """Take what the client has said, some of it at a time, and end it when it hangs. Never waits."""
+        self._take()
+        if self._process is not None and time.monotonic() - self._word_s > HUNG_S:
+            self._trouble = f"the client said nothing for {HUNG_S:g} s"
+            self._word_s = time.monotonic()
+            _kill(self._process)
+
+    def _take(self) -> None:
         for _ in range(WORDS_AT_ONCE):
             if self._ours is None:
                 return
@@ -113,7 +123,13 @@ class ClientLink:
             if not raw:
                 self._deaf()
                 return
-            words = json.loads(raw)
+            self._word_s = time.monotonic()
+            try:
+                words = json.loads(raw)
+            except (ValueError, RecursionError):
+                continue
+            if not isinstance(words, dict):
+                continue
             if "trouble" in words:
                 self._trouble = str(words["trouble"])
             elif "up" in words:
@@ -146,7 +162,7 @@ class ClientLink:
         """One client from its start to its end; how it ended, in words."""
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         ours.setblocking(False)
-        self._ours = ours
+        self._ours, self._word_s = ours, time.monotonic()
         asyncio.get_running_loop().add_reader(ours, self.pump)
         try:
             with theirs, self._stderr_path.open("wb") as stderr:
@@ -167,8 +183,7 @@ class ClientLink:
         process, self._process = self._process, None
         if process is None or process.returncode is not None:
             return
-        with contextlib.suppress(ProcessLookupError):
-            process.send_signal(signal.SIGKILL)
+        _kill(process)
         await process.wait()
 
     async def close(self) -> None:
@@ -182,3 +197,8 @@ class ClientLink:
         self._keeper.cancel()
         await asyncio.gather(self._keeper, return_exceptions=True)
         self._keeper = None
+
+
+def _kill(process: Process) -> None:
+    with contextlib.suppress(ProcessLookupError):
+        process.send_signal(signal.SIGKILL)

@@ -149,6 +149,8 @@ class Broker:
         self.connects: queue.Queue[Talk] = queue.Queue()
         self.retained: dict[str, Published] = {}
         self.subscription_refused = False
+        self.acknowledges = True
+        """Whether publications are acknowledged; else they are taken, and nobody is told."""
         self.acknowledged = 0
         """PUBACK packets from clients."""
         self._tls = tls
@@ -322,7 +324,7 @@ class Broker:
                     raise BrokenPacketError("a publication that cannot be")
                 number = parts.number() if qos else 0
                 self._route(Published(topic, parts.rest(), qos, bool(flags & 1)))
-                if qos:
+                if qos and self.acknowledges:
                     talk.writer.write(packet(PUBACK, 0, struct.pack(">H", number)))
             case 4:
                 self.acknowledged += 1

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.session import verbs
+from controller.session import mqttlink, verbs
 from controller.session.journal import Journal
 from controller.session.mqttclient import MEMORY_BYTES
 from controller.session.mqttwords import client_identifier
@@ -75,10 +75,11 @@ def test_a_broker_that_dies_and_comes_back(day: Day, three) -> None:
 
 
 @pytest.mark.parametrize("lost", ["ignore", "stop"])
-@pytest.mark.parametrize("how", ["absent", "hangs"])
+@pytest.mark.parametrize("how", ["absent", "hangs", "acknowledges nothing"])
 def test_a_lost_broker(day: Day, three, lost: str, how: str) -> None:
     """Absent, or connected and then silent: a controlled stop where the machine file says so, else none."""
-    day.table = {"lost": lost, "lost_after_s": 2.0}
+    day.table = {"lost": lost, "lost_after_s": 2.0, "qos": 0}
+    day.broker.acknowledges = how != "acknowledges nothing"
 
     async def step(day: Day) -> None:
         if how == "hangs":
@@ -142,19 +143,37 @@ def test_a_broker_that_goes_mad(day: Day, three, what: Callable[[Day], None]) ->
         assert day.broker.acknowledged < 10_000
 
 
-def test_a_client_that_dies_leaves_its_will(day: Day, three) -> None:
-    """SIGKILL to the client: the broker says gone, another client follows and says here; the session goes on."""
+@pytest.mark.parametrize("end", [signal.SIGKILL, signal.SIGSTOP])
+def test_a_client_that_dies_leaves_its_will(
+    day: Day, three, end: signal.Signals, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed, or hung and then ended: the broker says gone, another client says here, and the session goes on."""
+    monkeypatch.setattr(mqttlink, "HUNG_S", 60.0 if end is signal.SIGKILL else 3.0)
+    day.table = {"lost_after_s": 4.0}
 
     async def step(day: Day) -> None:
         await day.connected()
         await wait(day.broker, state_is(presence="here"))
         (pid,) = _clients_of(os.getpid())
         assert _address_space(pid) == MEMORY_BYTES
-        os.kill(pid, signal.SIGKILL)
+        os.kill(pid, end)
         gone = await wait(day.broker, state_is(presence="gone"))
         assert gone.will
         assert gone.retain
         await wait(day.broker, state_is(presence="here"))
+        await _still_paints(day)
+
+    with pytest.raises(StoppedError):
+        day.paint(three, step)
+
+
+def test_a_broker_that_lets_nobody_listen(day: Day, three) -> None:
+    """It is told of the session all the same, a person reads that it cannot stop anything, and the session goes on."""
+    day.broker.subscription_refused = True
+
+    async def step(day: Day) -> None:
+        await day.notes.until("does not let us listen")
+        await wait(day.broker, state_is(state="painting"))
         await _still_paints(day)
 
     with pytest.raises(StoppedError):
