@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from controller.config.places import StateDir
 
-RETRY_S: Final = 1.0
+RETRY_S: Final = 2.0
 """How often a service is looked for while none runs."""
 DRAW_EVERY_S: Final = 0.2
 FRAME_LINES: Final = 4
