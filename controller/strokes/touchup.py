@@ -26,7 +26,7 @@ from controller.strokes.outlines import polygons, union, within, without
 from controller.strokes.paths import strokes_of
 from controller.strokes.regions import Work
 from controller.strokes.strokeset import StrokeSet
-from controller.strokes.traps import solids, touching
+from controller.strokes.traps import HAIR_MM, QUARTER, solids, touching
 
 Floats = npt.NDArray[np.float64]
 Geometry = Any
@@ -120,7 +120,11 @@ def bare_places(works: Sequence[Work], with_traps: Sequence[Work], job: Job, ink
     bare: Geometry = without(before[ink], own)
     for other in others:
         bare = without(bare, other)
-    gaps = touching(bare, others)
+    # A gap is no wider than the shift that opened it; what is farther from other inks is an outer edge that has moved.
+    x0, y0, x1, y1 = before[ink].bounds
+    reach = float(np.hypot(*shift.at([[x0, y0], [x1, y0], [x0, y1], [x1, y1]]).T).max()) + HAIR_MM
+    around = shapely.buffer(union(others), reach, quad_segs=QUARTER) if others else shapely.Polygon()
+    gaps = touching(within(bare, around), others)
     half = LEAST_MM / 2.0
     seen = [part for part in polygons(gaps).geoms if not shapely.buffer(part, -half).is_empty]
     kept = union(seen) if seen else shapely.MultiPolygon()
