@@ -178,6 +178,9 @@ class _Talk:
             self._host.followers.close(follower)
             await self.send(failure(error))
             return
+        except BaseException:
+            self._host.followers.close(follower)
+            raise
         self._follower = follower
         await self.send({"ok": True, "running": request.verb})
         self._pump = asyncio.create_task(self._pass_on(follower))

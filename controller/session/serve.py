@@ -12,7 +12,7 @@ import contextlib
 import signal
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
@@ -192,6 +192,17 @@ VERBS: Final[Mapping[str, Callable[[Service, Any], Awaitable[Message]]]] = {
 """What runs for others; ``wire.ARGUMENTS`` says what each takes."""
 
 
+@contextlib.contextmanager
+def _one_error() -> Iterator[None]:
+    """A task group raises groups; a single error leaves here as itself, for whoever sorts errors."""
+    try:
+        yield
+    except BaseExceptionGroup as group:
+        if len(group.exceptions) == 1:
+            raise group.exceptions[0] from group
+        raise
+
+
 async def serve(
     machine_path: Path, state_root: Path | None, runner_of: RunnerOf, *, clock: str,
     notifier: Notifier | None = None, log: Callable[[Message], None] = _no_log, sleep: Sleep = asyncio.sleep,
@@ -205,7 +216,7 @@ async def serve(
     machine = load_machine(machine_path)
     state = StateDir.open(state_root, machine.name)
     notifier = notifier or Notifier(None)
-    with locked(state, "serve"), contextlib.closing(notifier):
+    with locked(state, "serve"), contextlib.closing(notifier), _one_error():
         with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
             recover(journal, state)
         followers = Followers(time.monotonic_ns, lambda: time.time_ns() // 1_000_000, log)

@@ -543,3 +543,13 @@ async def test_broken_journal_does_not_end_the_service(house: House, three) -> N
         await house.ask("home")
     ended = [one["state"] for one in house.log if one["event"] == "verb_ended"]
     assert ended[1].startswith("unknown (")
+
+
+async def test_error_at_the_beginning_leaves_as_itself(house: House) -> None:
+    """A socket that cannot be made (a folder is in its place): the system's own error, and the lock is free again."""
+    house.state.control_socket.mkdir()
+    with pytest.raises(OSError, match=r"control\.sock"):
+        async with house.served():
+            pass
+    with locked(house.state, "home"):
+        pass
