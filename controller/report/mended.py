@@ -212,7 +212,7 @@ def _region(asked: Asked, job: Job) -> Any:
 
 
 def _words(asked: Asked) -> str:
-    words = [f"dry for {asked.dry_minutes:g} min"] if asked.dry_minutes is not None else []
+    words = [f"dry for {asked.dry_minutes:.3g} min"] if asked.dry_minutes is not None else []
     words += [f"region {one}" for one in asked.boxes] + [f"region of {one.name}" for one in asked.overlays]
     return ", ".join(words)
 
@@ -261,7 +261,7 @@ def _touch_up(asked: Asked, progress: Progress) -> Made:
 
     def picture(name: str) -> bytes:
         shown = f"canvas shows on {_mm2(proof.before_mm2)}, afterwards on {_mm2(proof.after_mm2)}"
-        title = f"{name}: {words}; {shown}"
+        title = f"{name}: {words}\n{shown}"
         return touch_picture(job, bare, strokes, tip_mm, title)
 
     mend = make_mend(

@@ -26,7 +26,7 @@ class RunSums:
         self._per_mm = np.abs([machine.quanta_per_mm(axis) for axis in AXES])
         self._tick_s = machine.tick_ns * 1e-9
         self.ticks = self.powered = self.moving = self.down = self.lifts = 0
-        self._way = np.zeros(2)
+        self._way = np.zeros(2, dtype=np.int64)
         self._reversals = np.zeros(2, dtype=np.int64)
         self._sign = np.zeros(2, dtype=np.int64)
         self._head = 0
@@ -45,7 +45,7 @@ class RunSums:
         self.down += int(head.sum())
         self.lifts += int((np.diff(head, prepend=self._head) < 0).sum())
         self._head = int(head[-1])
-        self._way += np.abs(velocity).sum(axis=0) / self._per_mm
+        self._way += np.abs(velocity).sum(axis=0)
         for axis in (0, 1):
             signs = np.sign(velocity[:, axis])
             signs = np.concatenate([[self._sign[axis]], signs])
@@ -73,7 +73,7 @@ class RunSums:
             run=run, pen=pen, ticks=self.ticks, powered_s=self.powered * tick_s, moving_s=self.moving * tick_s,
             down_s=self.down * tick_s, up_s=(self.ticks - self.down) * tick_s,
             longest_up_s=self._up_longest * tick_s, last_up_s=self._up_now * tick_s, lifts=self.lifts,
-            x_mm=float(self._way[0]), y_mm=float(self._way[1]),
+            x_mm=float(self._way[0] / self._per_mm[0]), y_mm=float(self._way[1] / self._per_mm[1]),
             x_reversals=int(self._reversals[0]), y_reversals=int(self._reversals[1]), painted_mm=painted_mm,
         )  # fmt: skip
 
