@@ -165,15 +165,22 @@ def _measure(
     from controller.cli.tables import figures_table
     from controller.cli.watching import TerminalWatcher
     from controller.report.probepage import SHORT, build_probe_report, test_words
-    from controller.session import verbs
-    from controller.session.measure import measure as drive
+    from controller.session import remote, verbs
     from controller.session.service import StoppedError
 
     with TerminalWatcher(err(), quiet=as_json) as watcher:
         watcher.note(test_words(test))
         try:
             driven = verbs.run(
-                drive(test, machine, state, operator_for(yes), watcher, runner_of=runner_for(virtual))
+                remote.measure(
+                    test,
+                    machine,
+                    state,
+                    operator_for(yes),
+                    watcher,
+                    virtual=virtual,
+                    runner_of=runner_for(virtual),
+                )
             )
         except StoppedError as error:
             if as_json:

@@ -64,7 +64,7 @@ def _held(raw: bytes) -> RefusedError:
     if verb == "serve":
         return RefusedError(
             f"a service holds this machine ({holder})",
-            "home, paint and clear go through it; for what needs the machine itself, end it first (SIGTERM)",
+            "home, paint, measure and clear go through it; for what needs the machine itself, end it first (SIGTERM)",
         )
     return RefusedError(
         f"another session runs on this machine ({holder})", "wait for its end, or stop it with giornata stop"

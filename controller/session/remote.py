@@ -11,17 +11,20 @@ import contextlib
 import json
 import signal
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
 from controller.config.errors import RefusedError
 from controller.config.load import load_machine
 from controller.config.places import StateDir
+from controller.motion.probe import Test
 from controller.session import control, verbs
 from controller.session.control import ANSWER_BYTES_MAX
 from controller.session.daemon import RunnerOf
 from controller.session.drifting import drift_now
 from controller.session.journal import Journal
+from controller.session.measure import measure as drive
 from controller.session.operator import Operator, SimulatedOperator
 from controller.session.prepared import Prepared, file_digest
 from controller.session.rows import HomingRow
@@ -93,6 +96,22 @@ async def paint(
         state, "paint", arguments, operator, watcher, stop=_stopper(machine_path, state_root)
     )
     return Done(int(value["session"]), state, passes=tuple(PassResult(**one) for one in value["passes"]))
+
+
+async def measure(
+    test: Test, machine_path: Path, state_root: Path | None, operator: Operator, watcher: Watcher, *,
+    virtual: bool, runner_of: RunnerOf,
+) -> Done:  # fmt: skip
+    """Drive a test, by the service that runs or in a session of our own."""
+    state = verbs.state_of(machine_path, state_root)
+    if not service_at(state):
+        driven = await drive(test, machine_path, state_root, operator, watcher, runner_of=runner_of)
+        return Done(driven.session, driven.state)
+    value = await run_there(
+        state, "measure", {**_common(machine_path, operator, virtual), "test": asdict(test)},
+        operator, watcher, stop=_stopper(machine_path, state_root),
+    )  # fmt: skip
+    return Done(int(value["session"]), state)
 
 
 async def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: str) -> Path:

@@ -26,6 +26,7 @@ from controller.session.daemon import RunnerOf, clear_latch, locked, recover
 from controller.session.followers import Follower, Followers
 from controller.session.host import Host
 from controller.session.journal import Journal
+from controller.session.measure import measure
 from controller.session.mqtt import telling
 from controller.session.notify import Notifier
 from controller.session.operator import Operator, SimulatedOperator
@@ -35,6 +36,7 @@ from controller.session.wire import (
     Arguments,
     ClearArguments,
     HomeArguments,
+    MeasureArguments,
     Message,
     PaintArguments,
     RemoteError,
@@ -176,6 +178,15 @@ async def _paint(service: Service, arguments: Any) -> Message:
     return {"session": done.session, "passes": [asdict(one) for one in done.passes]}
 
 
+async def _measure(service: Service, arguments: Any) -> Message:
+    assert isinstance(arguments, MeasureArguments)
+    driven = await measure(
+        arguments.test, service.machine_path, service.state.root, service.operator(arguments.yes), Watcher(),
+        runner_of=service.runner_of, host=service.host,
+    )  # fmt: skip
+    return {"session": driven.session}
+
+
 async def _clear(service: Service, arguments: Any) -> Message:
     assert isinstance(arguments, ClearArguments)
     kept = clear_latch(
@@ -187,6 +198,7 @@ async def _clear(service: Service, arguments: Any) -> Message:
 VERBS: Final[Mapping[str, Callable[[Service, Any], Awaitable[Message]]]] = {
     "home": _home,
     "paint": _paint,
+    "measure": _measure,
     "clear": _clear,
 }
 """What runs for others; ``wire.ARGUMENTS`` says what each takes."""

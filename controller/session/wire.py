@@ -10,11 +10,12 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from controller.config.errors import HaltedError, InputError, Mistake, RefusedError, plain
+from controller.motion.probe import AxisTest, CircleTest, Test
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.service import StoppedError
@@ -26,6 +27,8 @@ VERSION: Final = 1
 LINE_BYTES_MAX: Final = 16_384
 """A request may have so many bytes; what is longer ends the talk."""
 GOT_SHOWN: Final = 120
+SPEED_MIN_MM_S: Final = 0.001
+RADIUS_MIN_MM: Final = 0.5
 
 KINDS_OF_STOP: Final = ("controlled", "immediate")
 
@@ -49,7 +52,7 @@ class WireError(Exception):
 
 
 class _Arguments(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
     machine_digest: str | None = Field(default=None, pattern="^[0-9a-f]{64}$")
     """SHA-256 of the machine file that the caller means; another than the service's own is refused."""
@@ -84,6 +87,24 @@ class PaintArguments(_Arguments):
         return value
 
 
+class MeasureArguments(_Arguments):
+    """Arguments of ``measure``: the test, by its ``kind``."""
+
+    test: Annotated[Test, Field(discriminator="kind")]
+
+    @field_validator("test")
+    @classmethod
+    def _bounded(cls, test: Test) -> Test:
+        """Whether it fits the machine is planning's to say; this is what no machine takes."""
+        if test.speed_mm_s < SPEED_MIN_MM_S:
+            raise ValueError(f"a speed of {SPEED_MIN_MM_S} mm/s or more")
+        if isinstance(test, CircleTest) and test.radius_mm < RADIUS_MIN_MM:
+            raise ValueError(f"a radius of {RADIUS_MIN_MM} mm or more")
+        if isinstance(test, AxisTest) and not (2 <= test.repeats <= 100 and 2 <= len(test.targets_mm) <= 200):
+            raise ValueError("2 to 200 targets and 2 to 100 repeats")
+        return test
+
+
 class ClearArguments(BaseModel):
     """Arguments of ``clear``: the latched reason code that the person has seen, and who clears it."""
 
@@ -93,11 +114,12 @@ class ClearArguments(BaseModel):
     person: str = Field(min_length=1, max_length=200)
 
 
-Arguments = HomeArguments | PaintArguments | ClearArguments
+Arguments = HomeArguments | PaintArguments | MeasureArguments | ClearArguments
 
 ARGUMENTS: Final[Mapping[str, type[Arguments]]] = {
     "home": HomeArguments,
     "paint": PaintArguments,
+    "measure": MeasureArguments,
     "clear": ClearArguments,
 }
 """Every verb that a service runs for others, and what it takes."""
@@ -170,7 +192,8 @@ def _run(said: Message) -> Request:
     if not isinstance(arguments, dict):
         raise WireError('"arguments" an object', type(arguments).__name__)
     try:
-        return Request("run", verb=verb, arguments=ARGUMENTS[verb].model_validate(arguments))
+        # As JSON, so that arrays are tuples where types are strict.
+        return Request("run", verb=verb, arguments=ARGUMENTS[verb].model_validate_json(json.dumps(arguments)))
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, ("arguments", *first["loc"])))

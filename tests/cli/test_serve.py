@@ -114,16 +114,27 @@ def test_status_beside_a_service(shell: Shell) -> None:
     assert "a service runs" not in shell.verb("status").out
 
 
-def test_what_needs_the_machine_itself_is_refused(shell: Shell) -> None:
-    """measure, and a second service: refused by the first one's name, exit 3."""
+def test_second_service_is_refused(shell: Shell) -> None:
+    """By the first one's name, exit 3."""
     with served(shell):
-        for verb in (
-            ("measure", "line", "--from", "10", "10", "--to", "60", "10", "--yes", "--virtual"),
-            ("serve",),
-        ):
-            refused = shell.verb(*verb)
-            assert refused.code == 3
-            assert "a service holds this machine (giornata serve, pid" in refused.err
+        refused = shell.verb("serve")
+        assert refused.code == 3
+        assert "a service holds this machine (giornata serve, pid" in refused.err
+
+
+def test_measure_through_a_service(shell: Shell) -> None:
+    """A line driven by the service: the same figures' names as without one; what no machine takes is refused."""
+    line = ("measure", "line", "--from", "100", "100", "--to", "300", "100", "--yes", "--virtual", "--json")
+    assert shell.home().code == 0
+    alone = shell.run(*line, "--machine", shell.machine, "--state", shell.state)
+    with served(shell):
+        through = shell.run(*line, "--machine", shell.machine, "--state", shell.state)
+        off = shell.run(
+            *(one.replace("300", "90000") for one in line), "--machine", shell.machine, "--state", shell.state
+        )
+    assert (alone.code, through.code, off.code) == (0, 0, 2)
+    names = [[figure["figure"] for figure in one.json["figures"]] for one in (alone, through)]
+    assert names[0] == names[1] != []
 
 
 def test_other_machine_file_is_refused(shell: Shell) -> None:

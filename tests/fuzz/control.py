@@ -44,6 +44,7 @@ REQUESTS: tuple[dict[str, Any], ...] = (
         "verb": "paint",
         "arguments": {"prepared": "/nowhere", "inks": ["teal"], "yes": True},
     },
+    {"v": 1, "ask": "run", "verb": "measure", "arguments": {"test": {"kind": "line"}, "yes": True}},
     {"v": 1, "ask": "run", "verb": "clear", "arguments": {"reason": "stop-asked", "person": "Ada"}},
 )
 NASTY: tuple[Any, ...] = (
@@ -58,9 +59,10 @@ TAKES: dict[str, dict[str, type]] = {
         "machine_digest": str, "virtual": bool, "yes": bool, "prepared": str, "inks": list, "passes": list,
         "again": bool,
     },
+    "measure": {"machine_digest": str, "virtual": bool, "yes": bool, "test": dict},
     "clear": {"reason": str, "person": str},
 }  # fmt: skip
-NEEDS = {"home": set[str](), "paint": {"prepared"}, "clear": {"reason", "person"}}
+NEEDS = {"home": set[str](), "paint": {"prepared"}, "measure": {"test"}, "clear": {"reason", "person"}}
 
 
 def might_run(line: bytes) -> bool:

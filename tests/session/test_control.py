@@ -43,6 +43,12 @@ async def test_status(tmp_path: Path) -> None:
     assert not (tmp_path / "c.sock").exists()
 
 
+CIRCLE = (
+    b'{"v": 1, "ask": "run", "verb": "measure", "arguments": {"test": '
+    b'{"kind": "circle", "centre_mm": [90, 90], "radius_mm": %s, "speed_mm_s": %s}}}\n'
+)
+
+
 @pytest.mark.parametrize(
     "line",
     [
@@ -57,6 +63,8 @@ async def test_status(tmp_path: Path) -> None:
         b'{"v": 1, "ask": "run", "verb": "home", "arguments": {"accept_difference": "yes"}}\n',
         b'{"v": 1, "ask": "run", "verb": "paint", "arguments": {}}\n',
         b'{"v": 1, "ask": "run", "verb": "paint", "arguments": {"prepared": "low-tide"}}\n',
+        b'{"v": 1, "ask": "run", "verb": "measure", "arguments": {"test": {"kind": "spiral"}}}\n',
+        CIRCLE % (b"5", b"0"), CIRCLE % (b"NaN", b"9"), CIRCLE % (b"true", b"9"),
         b'{"v": 1, "ask": "run", "verb": "clear", "arguments": {"reason": "", "person": "Ada"}}\n',
         b'{"v": 1, "ask": "answer", "prompt": true, "value": true}\n',
         b'{"v": 1, "ask": "answer", "prompt": 1, "value": 1}\n',
@@ -71,6 +79,15 @@ async def test_nonsense_is_answered_and_the_line_goes_on(tmp_path: Path, line: b
     assert (bad["v"], bad["ok"]) == (1, False)
     assert bad["expected"]
     assert good["ok"] is True
+    await server.close()
+
+
+async def test_a_test_to_measure_is_taken(tmp_path: Path) -> None:
+    """The circle that the lines above damage is a request."""
+    host = Obliging()
+    server = ControlServer(tmp_path / "c.sock", host)
+    await server.open()
+    assert (await _say(tmp_path / "c.sock", CIRCLE % (b"5", b"9")))[0]["running"] == "measure"
     await server.close()
 
 
