@@ -37,7 +37,9 @@ def prepare(
     What was worked out before is kept beside the prepared folder, so that only what has changed is worked out again.
     """
     from controller.cli.tables import inks_table, prepared_table
+    from controller.config.load import load_job, load_machine
     from controller.session import verbs
+    from controller.session.pens import measured_factors, width_words
     from controller.session.prepare import prepare as prepare_job
 
     place = folder if folder is not None else verbs.default_prepared(job, machine, state)
@@ -47,7 +49,9 @@ def prepare(
         def show(what: str, stage: str, fraction: float) -> None:
             bar.update(task, description=f"{what} {stage}".strip(), completed=fraction)
 
-        prepare_job(job, machine, place, show, workers=WORKERS)
+        named, wall = load_job(job), load_machine(machine)
+        factors = measured_factors(verbs.state_of(machine, state), wall.name, named)
+        prepare_job(job, machine, place, show, workers=WORKERS, tip_factors=factors)
         # Where marks were measured, the schedules follow the register map in force.
         prepared = verbs.prepared_for(
             job, machine, place, show, lambda _note: None, workers=WORKERS, state_root=state
@@ -67,6 +71,8 @@ def prepare(
         return
     out().print(prepared_table(record))
     out().print(inks_table(record))
+    for line in width_words(named, factors):
+        out().print(line, soft_wrap=True)
     for one in record.passes:
         if one.too_long:
             warn(

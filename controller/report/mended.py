@@ -35,6 +35,7 @@ from controller.session.faded import (
 )
 from controller.session.journal import Journal
 from controller.session.mends import TOUCH, Mend, make_mend, strokes_again, tip_widths_mm
+from controller.session.pens import measured_factors, with_measured_tips
 from controller.session.prepare import Progress
 from controller.strokes.mending import regions_of
 from controller.strokes.order import order_strokes
@@ -222,6 +223,7 @@ def _words(asked: Asked) -> str:
 
 def _touch_up(asked: Asked, progress: Progress) -> Made:
     machine, job = load_machine(asked.machine), load_job(asked.job)
+    job = with_measured_tips(job, measured_factors(asked.state, machine.name, job))
     row = next(place for place, one in enumerate(job.inks) if one.name == asked.inks[0])
     ink = job.inks[row]
     places, shifts = measured_shifts(asked)

@@ -42,6 +42,7 @@ from controller.report.proofpicture import Pictures, agreed_colour, draw_picture
 from controller.report.proofraster import Frame
 from controller.report.proofsvg import pass_groups, picture_svg
 from controller.report.proofwanted import WantedPicture, wanted_picture
+from controller.session.pens import with_measured_tips
 from controller.session.prepared import Prepared
 from controller.strokes.traps import gap_map, solids
 from controller.strokes.wear import WearCurve, wear_curve
@@ -106,7 +107,7 @@ def build_proof(
     if changed := prepared.stale():
         expected = "files as they were when the job was prepared (run giornata prepare)"
         raise InputError([Mistake(prepared.folder, "sources", expected, f"others: {', '.join(changed)}")])
-    job = load_job(job_path)
+    job = with_measured_tips(load_job(job_path), prepared.record.tip_factors)
     progress("reading strokes", 0.0)
     passes = passes_of(prepared, job)
     progress("reading the artwork", 0.0)

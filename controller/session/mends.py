@@ -30,6 +30,7 @@ from controller.motion.schedule import Schedule
 from controller.session.faded import Faded
 from controller.session.journal import Journal
 from controller.session.passcache import FOLDER, ContentCache
+from controller.session.pens import measured_factors, with_measured_tips
 from controller.session.prepare import Progress, check_travel, swap_in
 from controller.session.prepared import (
     PREPARED_FILE,
@@ -129,6 +130,8 @@ def make_mend(
     job_path, machine_path = job_path.absolute(), machine_path.absolute()
     sources = {str(machine_path): file_digest(machine_path) or ""}
     machine, job = load_machine(machine_path), load_job(job_path)
+    factors = measured_factors(state, machine.name, job)
+    job = with_measured_tips(job, factors)
     ink = _ink(job, job_path, ink_name)
     check_within({ink.name: strokes}, machine, job, job_path)
     folder = mends_folder(state, job.name)
@@ -165,6 +168,7 @@ def make_mend(
             skipped=(),
             traps_mm=None if job.traps is None else job.traps.width_mm,
             register_map=matrix,
+            tip_factors=factors,
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
         name = names[0]
@@ -226,7 +230,8 @@ def begun_passes(state: StateDir, job: str) -> set[str]:
 def _planned_anew(
     prepared: Prepared, job_path: Path, machine_path: Path, progress: Progress | None
 ) -> Prepared:
-    machine, job, machine_path = load_machine(machine_path), load_job(job_path), machine_path.absolute()
+    machine, machine_path = load_machine(machine_path), machine_path.absolute()
+    job = with_measured_tips(load_job(job_path), prepared.record.tip_factors)
     fresh = Path(tempfile.mkdtemp(prefix=".mend-", dir=prepared.folder.parent))
     try:
         kept = ContentCache(prepared.folder.parent / FOLDER)

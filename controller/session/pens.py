@@ -219,6 +219,23 @@ def width_factors(journal: Journal, job: Job) -> dict[str, float]:
     return found
 
 
+def measured_factors(state: StateDir, machine: str, job: Job) -> dict[str, float]:
+    """``width_factors`` by the machine's journal; none while there is no journal."""
+    if not state.journal.exists():
+        return {}
+    with contextlib.closing(Journal.read(state.journal, machine)) as journal:
+        return width_factors(journal, job)
+
+
+def width_words(job: Job, factors: Mapping[str, float]) -> tuple[str, ...]:
+    """A line for each ink whose measured width is painted by."""
+    widths = {ink.name: ink.tip_mm for ink in job.inks}
+    return tuple(
+        f"{ink}: a new tip's line is taken as {widths[ink] * factor:.2f} mm wide, as measured (job: {widths[ink]:g} mm)"
+        for ink, factor in factors.items()
+    )
+
+
 def with_measured_tips(job: Job, factors: Mapping[str, float]) -> Job:
     """The job with its tips as wide as measured: every width of an ink, its wear table's too, times its factor."""
     if not factors:

@@ -23,6 +23,7 @@ from controller.config.job import Job
 from controller.config.load import load_job, load_machine
 from controller.config.machine import AXES, Machine
 from controller.session.passcache import FOLDER, ContentCache
+from controller.session.pens import with_measured_tips
 from controller.session.prepared import (
     PREPARED_FILE,
     Prepared,
@@ -59,18 +60,21 @@ def prepare(
     progress: Progress | None = None,
     cache: ContentCache | None = None,
     workers: int = 1,
+    tip_factors: Mapping[str, float] | None = None,
 ) -> Prepared:
     """Turn a job into strokes and schedules under ``out_dir``. Raises InputError listing what is wrong.
 
     cache: what was worked out before; where None, that in a folder beside ``out_dir``. What comes out is the same to
     the last byte whatever is in it. workers: so many processes plan schedules where it is worth it; more than one only
-    where the program's main module may be imported again.
+    where the program's main module may be imported again. tip_factors: by ink, how much wider its line was measured
+    than the job says (``pens.width_factors``).
     """
     job_path, machine_path, out_dir = job_path.absolute(), machine_path.absolute(), out_dir.absolute()
     # Digests are taken before reading: a file changed meanwhile makes the result stale, never wrongly fresh.
     artwork_path = job_path.parent / load_job(job_path).artwork
     sources = {str(path): file_digest(path) or "" for path in (machine_path, job_path, artwork_path)}
-    machine, job = load_machine(machine_path), load_job(job_path)
+    factors = dict(tip_factors or {})
+    machine, job = load_machine(machine_path), with_measured_tips(load_job(job_path), factors)
     _check_place(out_dir)
     kept = cache if cache is not None else ContentCache(out_dir.parent / FOLDER)
     making = _Making(
@@ -102,6 +106,7 @@ def prepare(
                 for one in making.skipped
             ),
             traps_mm=None if job.traps is None else job.traps.width_mm,
+            tip_factors=factors,
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
         swap_in(fresh, out_dir)

@@ -98,6 +98,7 @@ class PreparedJob(_Record):
 
     Passes and inks in painting order. change_minutes: from one pass to the next. deferred: strokes put off because of
     wet paint. traps_mm: their width, None without traps. register_map: that the schedules were planned under.
+    tip_factors: by ink, how much wider its line was measured than the job says.
     """
 
     format: Literal[2] = 2
@@ -112,6 +113,7 @@ class PreparedJob(_Record):
     skipped: tuple[SkippedElement, ...]
     traps_mm: float | None = None
     register_map: Matrix | None = None
+    tip_factors: dict[str, float] = {}
 
     @property
     def metres(self) -> float:

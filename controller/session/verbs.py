@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from controller.session.drifting import MachineDrift, drift_json, drift_now
 from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.operator import Operator
+from controller.session.pens import measured_factors
 from controller.session.prepare import Progress, prepare
 from controller.session.prepared import Prepared, load_prepared
 from controller.session.processrunner import ProcessRunner
@@ -63,14 +64,15 @@ def prepared_for(
     """The prepared job in ``folder``, made anew when it is missing, stale or of other files, planned anew when another
     register map is in force by the machine's state."""
     state, machine, job = state_of(machine_path, state_root), load_machine(machine_path), load_job(job_path)
-    prepared = _prepared(job_path, machine_path, folder, progress, note, workers)
+    factors = measured_factors(state, machine.name, job)
+    prepared = _prepared(job_path, machine_path, folder, progress, note, workers, factors)
     wanted = map_in_force(state, machine.name, job.name)
     return under_map(prepared, job_path, machine_path, wanted, progress, note, workers)
 
 
 def _prepared(
     job_path: Path, machine_path: Path, folder: Path, progress: Progress | None, note: Callable[[str], None],
-    workers: int,
+    workers: int, factors: Mapping[str, float],
 ) -> Prepared:  # fmt: skip
     try:
         found = load_prepared(folder)
@@ -80,10 +82,12 @@ def _prepared(
         wanted = {str(job_path.absolute()), str(machine_path.absolute())}
         stale = found.stale()
         if not stale and wanted <= set(found.record.sources):
+            if found.record.tip_factors != factors:
+                note("lines were measured since the job was prepared: giornata prepare goes by their widths")
             return found
         changed = ", ".join(Path(path).name for path in stale) or "the files"
         note(f"{changed} changed since the job was prepared: preparing it again")
-    return prepare(job_path, machine_path, folder, progress, workers=workers)
+    return prepare(job_path, machine_path, folder, progress, workers=workers, tip_factors=factors)
 
 
 async def home(
