@@ -141,7 +141,7 @@ def _interrupted(
     if at_rest and missing == 0:
         high_mm = known_mm
     else:
-        reached = int(np.searchsorted(along, known_mm, side="left"))
+        reached = int(np.searchsorted(along, known_mm - 1e-9, side="left"))
         furthest = min(reached + missing + lost_ticks, len(planned))
         speed_mm_s = float(planned[max(reached - 1, 0) : furthest + 1].max(initial=0.0)) / stopping.tick_s
         on_mm = speed_mm_s * stopping.react_s + speed_mm_s**2 / (2.0 * stopping.braking_mm_s2)

@@ -276,10 +276,13 @@ def _ring_records(
         records = ring.drain().records
     finally:
         ring.close()
+    # Whole or not at all: a file that a full disk cut short would be believed, and the ring be gone.
+    partial = kept.with_suffix(".part")
     with contextlib.suppress(OSError):
-        kept.unlink(missing_ok=True)
-        with TimingLogWriter(kept, {key: value for key, value in meta.items() if key != "record"}) as log:
+        partial.unlink(missing_ok=True)
+        with TimingLogWriter(partial, {key: value for key, value in meta.items() if key != "record"}) as log:
             log.append(records)
+        partial.replace(kept)
         path.unlink(missing_ok=True)
     return records, True
 

@@ -1,0 +1,132 @@
+"""What a run that ended anywhere has painted: the account never claims ink that is not there nor forgets any."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.motion.schedule import PEN_DOWN, SEGMENT_DTYPE, SegmentKind
+from controller.session.account import Account, Part, Stopping, account_of
+from controller.stream.record import TICK_DTYPE
+
+TICKS = {
+    SegmentKind.TRAVEL: 7, SegmentKind.LEAD_IN: 3, SegmentKind.LOWER: 4, SegmentKind.STROKE: 40, SegmentKind.RAISE: 4,
+}  # fmt: skip
+MM_A_TICK = 0.1
+STOPPING = Stopping(tick_s=0.004, lag_s=0.008, react_s=0.1, braking_mm_s2=2000.0)
+ON_MM = MM_A_TICK / 0.004 * 0.1 + (MM_A_TICK / 0.004) ** 2 / 4000.0
+"""What the head may go on by itself: v t + v^2 / 2a."""
+
+
+def plan(strokes: int) -> tuple[npt.NDArray[np.void], npt.NDArray[np.int32]]:
+    """Straight strokes of 4 mm at a constant speed along x, 1000 quanta a mm; the way home at the end."""
+    rows, first, velocities = [], 0, []
+    kinds = [(kind, stroke) for stroke in range(strokes) for kind in SegmentKind] + [(SegmentKind.TRAVEL, -1)]
+    for kind, stroke in kinds:
+        moves = kind is not SegmentKind.LOWER and kind is not SegmentKind.RAISE
+        velocities.append(np.tile([100 if moves else 0, 0], (TICKS[kind], 1)))
+        rows.append((kind, stroke, first, TICKS[kind], MM_A_TICK * TICKS[kind] if moves else 0.0))
+        first += TICKS[kind]
+    return np.array(rows, dtype=SEGMENT_DTYPE), np.concatenate(velocities).astype(np.int32)
+
+
+def sent(segments: npt.NDArray[np.void], velocity: npt.NDArray[np.int32], ticks: int) -> npt.NDArray[np.void]:
+    """The records of the first ``ticks`` ticks, all of them good."""
+    of_tick = np.repeat(np.arange(len(segments)), segments["ticks"])[:ticks]
+    records = np.zeros(ticks, dtype=TICK_DTYPE)
+    records["tick"] = np.arange(ticks)
+    records["segment"] = of_tick
+    records["velocity_units"] = velocity[:ticks]
+    records["head"] = PEN_DOWN[segments["kind"][of_tick]]
+    records["flags"], records["statusword"] = 1, 0x0237
+    return records
+
+
+def told(
+    segments: npt.NDArray[np.void], velocity: npt.NDArray[np.int32], records: npt.NDArray[np.void], lost: int,
+    before: tuple[int, ...] = (),
+) -> Account:  # fmt: skip
+    """The account of a run of the whole schedule."""
+    part = Part(0, 0, len(segments) - 1)
+    return account_of(records, segments, velocity, [part], before, (1000.0, 1000.0), lost, STOPPING)
+
+
+@given(st.integers(0, 4 * 58 + 7), st.integers(0, 150), st.data())
+def test_account_bounds_what_was_sent(known: int, lost: int, data: st.DataObject) -> None:
+    """Whatever was sent beyond the records, up to what may be lost: the truth lies within what the account says.
+
+    The truth is counted from the plan alone: the way sent of every stroke, up to the tick that was truly the last.
+    """
+    segments, velocity = plan(4)
+    end = min(known + data.draw(st.integers(0, lost)), len(velocity))
+    account = told(segments, velocity, sent(segments, velocity, known), lost)
+    finished = {stroke for stroke, _ in account.finished}
+    one = account.interrupted
+    for stroke in range(4):
+        own = segments[(segments["stroke"] == stroke) & (segments["kind"] == SegmentKind.STROKE)][0]
+        lower = segments[(segments["stroke"] == stroke) & (segments["kind"] == SegmentKind.LOWER)][0]
+        ticks = min(max(end - int(own["first_tick"]), 0), int(own["ticks"]))
+        touched = end > int(lower["first_tick"])
+        if stroke in finished:
+            assert ticks == own["ticks"]
+        elif one is not None and stroke == one.stroke:
+            assert touched
+            assert one.low_mm <= MM_A_TICK * ticks + 1e-9
+            assert MM_A_TICK * ticks <= one.high_mm + 1e-9
+            assert one.length_mm == own["length_mm"]
+            assert one.high_mm - one.low_mm <= (lost + 2) * MM_A_TICK + ON_MM + 1e-9
+        elif touched:
+            assert stroke in account.doubtful
+    assert not finished & set(account.doubtful)
+
+
+def test_interruption_in_the_middle_of_a_stroke() -> None:
+    """20 ticks into stroke 1, one may be missing: 1.8 mm (a lag of two ticks) to 2.1 mm and the way to standstill."""
+    segments, velocity = plan(3)
+    account = told(segments, velocity, sent(segments, velocity, 58 + 14 + 20), 1)
+    assert [stroke for stroke, _ in account.finished] == [0]
+    assert account.doubtful == ()
+    one = account.interrupted
+    assert one is not None
+    assert (one.stroke, one.sent_ticks, one.of_ticks) == (1, 20, 40)
+    np.testing.assert_allclose([one.low_mm, one.high_mm], [1.8, min(2.1 + ON_MM, 4.0)], rtol=0, atol=1e-9)
+
+
+def test_controlled_stop_is_known_exactly() -> None:
+    """A run that braked, raised its pen and rested: both bounds are the way that was sent."""
+    segments, velocity = plan(3)
+    records = sent(segments, velocity, 14 + 20)
+    rest = np.repeat(records[-1:], 30)
+    rest["tick"] = np.arange(34, 64)
+    rest["velocity_units"], rest["head"], rest["flags"] = 0, 0, 3
+    one = told(segments, velocity, np.concatenate([records, rest]), 1).interrupted
+    assert one is not None
+    np.testing.assert_allclose([one.low_mm, one.high_mm], [2.0, 2.0], rtol=0, atol=1e-9)
+
+
+def test_gap_in_the_records_widens_the_bounds() -> None:
+    """A damaged block inside the stroke: what is missing may have gone on as planned, and is not surely ink."""
+    segments, velocity = plan(2)
+    records = sent(segments, velocity, 14 + 30)
+    torn = np.delete(records, slice(20, 30))
+    one = told(segments, velocity, torn, 1).interrupted
+    assert one is not None
+    np.testing.assert_allclose(one.low_mm, 1.8, rtol=0, atol=1e-9)
+    assert one.sent_ticks == 30
+    assert one.high_mm >= 3.0
+
+
+def test_journal_knows_more_than_the_records() -> None:
+    """Strokes that the journal has are finished though their records went with the power; doubt begins after them."""
+    segments, velocity = plan(4)
+    account = told(segments, velocity, sent(segments, velocity, 10), 40, before=(0, 1))
+    assert account.interrupted is None
+    assert account.doubtful == (2,)
+
+
+def test_nothing_sent_is_nothing_painted() -> None:
+    """No record at all and none lost: no stroke is named."""
+    segments, velocity = plan(2)
+    assert told(segments, velocity, sent(segments, velocity, 0), 0) == Account((), None, (), 0)
