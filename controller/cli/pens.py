@@ -36,6 +36,10 @@ def pens(
             help="The line of the ink's pen measured on the canvas; giornata prepare goes by it from then on.",
         ),
     ] = None,
+    clean_swatch: Annotated[
+        bool,
+        typer.Option("--clean-swatch", help="The swatch is clean again: a fresh sheet, all its places free."),
+    ] = False,
     rows: Annotated[int, typer.Option("--rows", min=1, help="So many pens are listed, the last ones.")] = 20,
     state: StateOption = None,
     as_json: JsonOption = False,
@@ -50,15 +54,17 @@ def pens(
     from controller.session.journal import Journal
 
     settings, place = load_machine(machine), verbs.state_of(machine, state)
+    if clean_swatch:
+        account.clean_swatch(settings.name, place, verbs.person_name())
     if stock or fresh or width:
-        count, mm = "--stock INK=N", "--width INK=MM"
+        whole, real = "--stock INK=N", "--width INK=MM"
         account.enter(
             settings.name,
             place,
             verbs.person_name(),
-            stock={ink: account.whole(text, count) for ink, text in account.pairs(stock, count)},
+            stock={ink: account.whole(text, whole) for ink, text in account.pairs(stock, whole)},
             fresh=tuple(fresh or ()),
-            widths={ink: account.number(text, mm) for ink, text in account.pairs(width, mm)},
+            widths={ink: account.number(text, real) for ink, text in account.pairs(width, real)},
         )
     if not place.journal.exists():
         if as_json:

@@ -180,6 +180,22 @@ class Register(Settings):
     )
 
 
+class Swatch(Settings):
+    """A place beside the picture where pens are primed before they paint."""
+
+    origin_mm: Pair = Field(description="its top left corner, canvas mm")
+    size_mm: Annotated[tuple[Positive, Positive], Field(strict=False)] = Field(
+        description="width and height; each priming takes a fresh place in it"
+    )
+    prime_mm: Annotated[float, Field(ge=10, le=5000)] = Field(
+        default=150.0, description="length of the zigzag that primes a pen; common practice, no source"
+    )
+    prime_after_s: Positive = Field(
+        default=180.0,
+        description="a pen whose tip was up for longer is primed again before a pass; common practice, no source",
+    )
+
+
 class Job(Settings):
     """A whole job file."""
 
@@ -213,6 +229,7 @@ class Job(Settings):
     traps: Traps | None = None
     marks: Register | None = Field(default=None, alias="register")
     sitting: Sitting = Sitting()
+    swatch: Swatch | None = Field(default=None, description="left out: pens are not primed")
     resume: Resume = Resume()
 
     @model_validator(mode="after")

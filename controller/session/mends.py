@@ -41,6 +41,7 @@ from controller.session.prepared import (
     file_digest,
     load_prepared,
 )
+from controller.session.priming import check_swatch, swatch_of
 from controller.session.replan import map_in_force, under_map
 from controller.session.schedules import PassTask, Planner
 from controller.strokes.mending import cut_out
@@ -134,6 +135,7 @@ def make_mend(
     job = with_measured_tips(job, factors)
     ink = _ink(job, job_path, ink_name)
     check_within({ink.name: strokes}, machine, job, job_path)
+    check_swatch({ink.name: strokes}, job, machine, job_path)
     folder = mends_folder(state, job.name)
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     first = 1 + max((_number(one, ink.name, kind) for one in _passes(state, job.name)), default=0)
@@ -169,6 +171,7 @@ def make_mend(
             traps_mm=None if job.traps is None else job.traps.width_mm,
             register_map=matrix,
             tip_factors=factors,
+            swatch=swatch_of(job),
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
         name = names[0]

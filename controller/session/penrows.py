@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
-from typing import Final
+from typing import Any, Final
 
 TABLES: Final = """
 CREATE TABLE pens (
@@ -123,6 +123,10 @@ class PenRows:
         (version,) = db.execute("PRAGMA user_version").fetchone()
         self._known = version >= 5
 
+    def now_ms(self) -> int:
+        """The journal's clock, Unix milliseconds."""
+        return self._now_ms()
+
     def add_pen(self, ink: str, *, session: int | None, pass_name: str, person: str) -> int:
         """A fresh pen is in; answers its id."""
         return self._add(
@@ -183,7 +187,7 @@ class PenRows:
         columns = "id, what, at_ms, after_run, note, person"
         return [InspectionRow(*row) for row in self._all(columns, "inspections")]
 
-    def _all(self, columns: str, table: str, by: str = "id") -> list[tuple[object, ...]]:
+    def _all(self, columns: str, table: str, by: str = "id") -> list[tuple[Any, ...]]:
         if not self._known:
             return []
         return list(self._db.execute(f"SELECT {columns} FROM {table} ORDER BY {by}"))  # noqa: S608 (constants)

@@ -29,6 +29,8 @@ from controller.strokes.strokeset import StrokeSet
 FEW: Final = 1
 """So many pens left, or fewer, are warned of."""
 STOCK_MAX: Final = 10_000
+SWATCH_CLEAN: Final = "swatch-clean"
+"""Kind of the journal's event by which all places of the swatch are free again."""
 WIDTH_FACTOR: Final = (0.2, 5.0)
 """A measured width is believed between these times the width expected."""
 
@@ -66,12 +68,16 @@ def going_on(journal: Journal, part: PreparedPass, earlier: PassRow | None) -> P
     return part.model_copy(update={"fresh_pen": False, "pen_m": _metres(journal, last.id)})
 
 
-def close_run(journal: Journal, run: RunRow, row: PassRow | None, sums: RunSums) -> str:
-    """Write down what a run asked of pen and machine. Answers why it could not be, or nothing: never raises for it."""
+def close_run(
+    journal: Journal, run: RunRow, row: PassRow | None, sums: RunSums, part: PreparedPass | None = None
+) -> str:
+    """Write down what a run asked of the machine and the pen of ``part``. Answers why it could not be, or nothing:
+    never raises for it."""
     try:
         pen, painted_mm = None, 0.0
+        if part is not None:
+            pen = max((one.id for one in journal.pens.pens() if one.ink == part.ink), default=None)
         if row is not None:
-            pen = max((one.id for one in journal.pens.pens() if one.ink == row.ink), default=None)
             done = [stroke for stroke, of_run, _ in journal.stroke_rows(row.id) if of_run == run.id]
             if done:
                 lengths = StrokeSet.load(row.folder / "strokes.npz").lengths_mm()
@@ -124,6 +130,12 @@ def left(journal: Journal) -> dict[str, int]:
 
 def _metres(journal: Journal, pen: int) -> float:
     return sum(one.painted_mm for one in journal.pens.sums() if one.pen == pen) / 1000.0
+
+
+def clean_swatch(machine: str, state: StateDir, person: str) -> None:
+    """Write down that the swatch is clean: all its places are free."""
+    with contextlib.closing(Journal.open(state.journal, machine)) as journal:
+        journal.note(SWATCH_CLEAN, f"all places free, by {person}")
 
 
 def pairs(texts: Sequence[str] | None, expected: str) -> list[tuple[str, str]]:

@@ -33,6 +33,7 @@ from controller.session.prepared import (
     SkippedElement,
     file_digest,
 )
+from controller.session.priming import check_swatch, swatch_of
 from controller.session.schedules import PassTask, Planner
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ def prepare(
             ),
             traps_mm=None if job.traps is None else job.traps.width_mm,
             tip_factors=factors,
+            swatch=swatch_of(job),
         )
         (fresh / PREPARED_FILE).write_text(record.model_dump_json(indent=1) + "\n")
         swap_in(fresh, out_dir)
@@ -193,6 +195,7 @@ class _Making:
             sets, plan, self.skipped = self._build(JobPasses(job, self._machine, self._watch, pace))
             plan, sets = with_marks(plan, sets, job, self._job_path)
             _check_fits(sets, job, self._machine, self._job_path, self._artwork_path)
+            check_swatch(sets, job, self._machine, self._job_path)
             by_row = [sets[ink.name] for ink in job.inks]
             for old in folder.iterdir():
                 shutil.rmtree(old)

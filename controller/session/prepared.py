@@ -93,6 +93,18 @@ class SkippedElement(_Record):
     kind: Literal["left out", "changed", "unseen"] = "left out"
 
 
+class PreparedSwatch(_Record):
+    """Where pens are primed, canvas mm, and how. tip_mm: the widest of the job; speeds_mm_s: by ink, None for the
+    machine's."""
+
+    origin_mm: tuple[float, float]
+    size_mm: tuple[float, float]
+    prime_mm: float
+    prime_after_s: float
+    tip_mm: float
+    speeds_mm_s: dict[str, float | None]
+
+
 class PreparedJob(_Record):
     """Contents of ``prepared.json``. ``sources``: SHA-256 by absolute path of the files that it was made from.
 
@@ -114,6 +126,7 @@ class PreparedJob(_Record):
     traps_mm: float | None = None
     register_map: Matrix | None = None
     tip_factors: dict[str, float] = {}
+    swatch: PreparedSwatch | None = None
 
     @property
     def metres(self) -> float:

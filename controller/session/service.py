@@ -28,6 +28,7 @@ from controller.session.journal import Journal
 from controller.session.live import Live
 from controller.session.operator import Operator
 from controller.session.prepared import Prepared, PreparedPass
+from controller.session.priming import prime
 from controller.session.recorder import Advance
 from controller.session.remainder import Remainder, go_on
 from controller.session.replan import refuse_other_map
@@ -236,6 +237,7 @@ class Service:
             if number > 1 or not homed_now:
                 await self.home()
                 refuse_jumps(self.drift)
+            await prime(self, prepared, part)
             results.append(await self._paint(prepared, plan, rest, number, len(todo)))
         return results
 
@@ -377,6 +379,10 @@ class Service:
         self._ticks_total = 0
         await self._stream(what, tuple(MoveTask(target_mm=one) for one in targets_mm), None)
 
+    async def drive(self, what: str, folder: Path, part: PreparedPass) -> None:
+        """Stream a schedule that belongs to no pass, with the pen of ``part`` in the head. Raises as a pass does."""
+        await self._stream(what, (ScheduleTask(folder=str(folder)),), None, part=part)
+
     async def asked(self, what: str, question: Awaitable[T]) -> T:
         """A person's answer while the machine rests. Raises StoppedError when a stop comes first."""
         self._take(DaemonEvent.PERSON_NEEDED)
@@ -456,7 +462,7 @@ class Service:
             standing = latch.read(self.state_dir.latch)
             if standing is not None:
                 self._halt(standing)
-            if trouble := pens.close_run(self.journal, run, row, sums):
+            if trouble := pens.close_run(self.journal, run, row, sums, part):
                 self.watcher.note(trouble)
         for note in outcome.notes:
             self.journal.note("streamer", note, self.session)

@@ -1,0 +1,151 @@
+"""Priming on the swatch: when, where, until it is used up. The service is the real one, the runner answers as told."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller.config.errors import InputError, RefusedError
+from controller.config.places import shipped
+from controller.motion.schedule import Schedule, SegmentKind
+from controller.session import pens
+from controller.session.journal import Journal
+from controller.session.prepare import prepare
+from controller.session.prepared import Prepared, PreparedSwatch
+from controller.session.priming import Swatch, why_prime
+from controller.stream.spec import ScheduleTask
+from tests.session.conftest import JOB, SVG
+
+MACHINE = shipped("machines/boathouse.toml")
+SWATCH = (
+    "[swatch]\norigin_mm = [300.0, 20.0]\nsize_mm = [140.0, 40.0]\nprime_mm = 100.0\nprime_after_s = 60.0\n"
+)
+
+
+def prepared_with(folder: Path, swatch: str) -> Prepared:
+    (folder / "three.svg").write_text(SVG)
+    (folder / "job.toml").write_text(JOB + swatch)
+    return prepare(folder / "job.toml", MACHINE, folder / "out")
+
+
+def primed(bench) -> list[str]:
+    return [run.what for run in bench.journal.runs() if run.what.startswith("prime")]
+
+
+@given(
+    width=st.floats(30, 400),
+    height=st.floats(10, 300),
+    prime_mm=st.floats(10, 600),
+    tip_mm=st.floats(0.5, 12),
+)
+@settings(deadline=None, max_examples=80)
+def test_places_lie_in_the_swatch_and_apart(
+    width: float, height: float, prime_mm: float, tip_mm: float
+) -> None:
+    """As wide as the tip, no zigzag leaves the area or touches another's; each is as long as was asked for."""
+    swatch = Swatch(
+        PreparedSwatch(
+            origin_mm=(10.0, 20.0), size_mm=(width, height), prime_mm=prime_mm, prime_after_s=1.0, tip_mm=tip_mm,
+            speeds_mm_s={},
+        )
+    )  # fmt: skip
+    some = [*range(min(swatch.places, 12)), swatch.places - 1] if swatch.places else []
+    lines = [shapely.LineString(swatch.zigzag_mm(place)) for place in dict.fromkeys(some)]
+    area = shapely.box(10.0, 20.0, 10.0 + width, 20.0 + height)
+    for number, line in enumerate(lines):
+        assert line.length >= prime_mm - 1e-6
+        assert shapely.covers(shapely.buffer(area, 1e-6), shapely.buffer(line, tip_mm / 2.0))
+        for other in lines[number + 1 :]:
+            assert line.distance(other) > tip_mm
+
+
+async def test_a_fresh_pen_is_primed_and_one_in_use_is_not(bench, tmp_path: Path) -> None:
+    """Before the first pass a zigzag at the first place, pen down as long as asked, from and back to the park place.
+    Painted again with the pen just used there is none; with a fresh one at the next place."""
+    prepared = prepared_with(tmp_path, SWATCH)
+    await bench.service().home()
+    await bench.service().paint(prepared, ["teal-1"])
+    assert primed(bench) == ["prime-teal"]
+    task = next(order for order in bench.runner.orders if order.run.what == "prime-teal").tasks[0]
+    assert isinstance(task, ScheduleTask)
+    schedule = Schedule.load(Path(task.folder))
+    strokes = schedule.segments[schedule.segments["kind"] == SegmentKind.STROKE]
+    assert float(strokes["length_mm"].sum()) == pytest.approx(
+        124.0, abs=8.0
+    )  # two rows of 60 mm and 6 mm between
+    assert schedule.boundaries_quanta()[-1].tolist() == list(schedule.start_quanta)
+    assert prepared.record.swatch is not None
+    swatch = Swatch(prepared.record.swatch)
+    assert swatch.used(bench.journal) == 1
+    await bench.service().paint(prepared, ["teal-1"], again=True)
+    assert swatch.used(bench.journal) == 2
+    events = [event.text for event in bench.journal.events() if event.kind == "prime"]
+    assert [text.split(", ")[1][:7] for text in events] == ["place 1", "place 2"]
+
+
+async def test_a_pen_that_waited_is_primed_again(bench, tmp_path: Path, monkeypatch) -> None:
+    """The pen in use: primed when its tip was up for longer than the job says, not before; a fresh one in any case."""
+    prepared = prepared_with(tmp_path, SWATCH)
+    bench.journal.pens.add_pen("teal", session=None, pass_name="", person="p")
+    (pen,) = bench.journal.pens.pens()
+    part = prepared.part("teal-1").model_copy(update={"fresh_pen": False})
+    now_ms = bench.journal.pens.now_ms()
+    monkeypatch.setattr("controller.session.penrows.PenRows.now_ms", lambda _rows: now_ms)
+    for waited_s, wanted in ((30, ""), (90, "its tip was up for 90 s")):
+        use = pens.PenUse(pen, 1.0, 1.0, 1.0, 1.0, now_ms - 1000 * waited_s, None, True)
+        monkeypatch.setattr(pens, "uses", lambda _journal, use=use: [use])
+        assert why_prime(bench.journal, prepared, part) == wanted
+        assert why_prime(bench.journal, prepared, prepared.part("teal-1")) == "it is fresh"
+
+
+async def test_a_used_up_swatch_is_named_and_refused_until_it_is_clean(bench, tmp_path: Path) -> None:
+    """One place only: the second fresh pen is refused before anything is painted; a clean sheet frees it."""
+    prepared = prepared_with(tmp_path, SWATCH.replace("140.0, 40.0", "70.0, 15.0"))
+    await bench.service().home()
+    await bench.service().paint(prepared, ["teal-1"])
+    with pytest.raises(
+        RefusedError, match=r"swatch at 300,20 of 70 x 15 mm of three is used up, all 1 places"
+    ):
+        await bench.service().paint(prepared, ["teal-1"], again=True)
+    pens.clean_swatch("boathouse", bench.state, "p")
+    (result,) = await bench.service().paint(prepared, ["teal-1"], again=True)
+    assert result.state == "finished"
+    assert len(primed(bench)) == 2
+
+
+async def test_without_a_swatch_nothing_is_primed(bench, three) -> None:
+    """A job that names none is painted as ever."""
+    await bench.service().home()
+    await bench.service().paint(three, ["teal-1"])
+    assert primed(bench) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("[300.0, 20.0]", "[40.0, 50.0]", "an area clear of the picture"),
+        ("[300.0, 20.0]", "[99000.0, 20.0]", "an area on the canvas"),
+        ("[140.0, 40.0]", "[140.0, 4.0]", "room for 100 mm of zigzag"),
+    ],
+)
+def test_a_swatch_that_cannot_be_is_bad_input(tmp_path: Path, old: str, new: str, words: str) -> None:
+    """In the picture, off the canvas, too small: each is named before anything is prepared."""
+    with pytest.raises(InputError, match=words):
+        prepared_with(tmp_path, SWATCH.replace(old, new))
+
+
+async def test_places_outlive_the_session(bench, tmp_path: Path) -> None:
+    """Which places are used is in the journal, not in a process."""
+    prepared = prepared_with(tmp_path, SWATCH)
+    await bench.service().home()
+    await bench.service().paint(prepared, ["teal-1"])
+    assert prepared.record.swatch is not None
+    with contextlib.closing(Journal.read(bench.state.journal)) as journal:
+        assert Swatch(prepared.record.swatch).used(journal) == 1
+    assert np.isfinite(Swatch(prepared.record.swatch).zigzag_mm(1)).all()
