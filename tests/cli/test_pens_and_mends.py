@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from controller.report.painted import load_painted
+
 
 def test_pens_stock_and_upkeep_after_a_day(shell) -> None:
     """Two inks painted: a pen each with its metres; stock counts down; upkeep has every run; tables fit 100 columns."""
@@ -91,3 +93,22 @@ def test_a_mend_from_the_shell(shell) -> None:
     assert shell.verb("mend", shell.job, "--remove", "ochre-mend-1").code == 0
     assert shell.verb("mend", shell.job, "--remove", "teal-mend-1").code == 3
     assert shell.verb("mend", shell.job, "--region", "1,2").code == 2
+
+
+def test_a_primed_pen_leaves_its_zigzag_in_the_swatch_only(shell) -> None:
+    """Each ink's pen touches the swatch before its pass, there and nowhere else; the report is made as ever."""
+    text = shell.job.read_text()
+    swatch = "[swatch]\norigin_mm = [200.0, 20.0]\nsize_mm = [70.0, 60.0]\nprime_mm = 50.0\n"
+    shell.job.write_text(text + swatch)
+    shell.home()
+    shell.paint()
+    painted = load_painted(shell.state / "twin" / "canvas.npz")
+    assert painted.contacts == 4  # a zigzag and a stroke of each ink
+    for contact, in_swatch in enumerate((True, False, True, False)):
+        points = painted.points_mm[painted.offsets[contact] : painted.offsets[contact + 1]]
+        inside = (points >= (200.0, 20.0)).all() and (points <= (270.0, 80.0)).all()
+        assert bool(inside) is in_swatch
+    assert [run.split("-", 1)[1] for run in shell.runs] == [
+        "homing", "homing", "prime-ochre", "ochre-1", "homing", "prime-teal", "teal-1"
+    ]  # fmt: skip
+    assert shell.verb("report").code == 0
