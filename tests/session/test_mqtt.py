@@ -172,6 +172,41 @@ def test_an_immediate_stop_follows_a_controlled_one(day: Day, three) -> None:
     assert stops(day.runner) == ["ask_stop", "stop_now"]
 
 
+def test_a_stop_while_the_simulated_gantry_paints(day: Day, three) -> None:
+    """Real processes on a wire: a controlled stop by message in the middle of a pass; nothing latches, all stands."""
+
+    async def session() -> None:
+        day.notes = Notes()
+        painting = asyncio.create_task(
+            verbs.paint(
+                three, day.machine, day.folder / "r", SimulatedOperator(), day.notes, home_first=True, signals=False,
+            )
+        )  # fmt: skip
+        await wait(
+            day.broker,
+            lambda one: (
+                one.topic == TOPICS.progress
+                and said(one)["what"] == "teal-1"
+                and said(one)["ticks_sent"] > 200
+            ),
+        )
+        day.broker.send(TOPICS.command, STOP)
+        await painting
+
+    with pytest.raises(StoppedError):
+        asyncio.run(session())
+    state = StateDir.open(day.folder / "r", "boathouse")
+    assert latch.read(state.latch) is None
+    journal = Journal.read(state.journal)
+    assert [row.end for row in journal.runs()] == ["done", "stopped"]
+    assert journal.registered
+    journal.close()
+    assert said(day.broker.retained[TOPICS.state])["state"] == "paused"
+    (timing,) = (said(one) for one in list(day.broker.published.queue) if one.topic == TOPICS.timing)
+    assert (timing["state"], timing["missing_logs"]) == ("stopped", 0)
+    assert timing["ticks"] > 0
+
+
 def test_what_is_no_stop_does_nothing(day: Day, three) -> None:
     """A kept stop, one too old, other words, other topics: nothing; the stop after them is the only one."""
     day.broker.send(TOPICS.command, AT_ONCE, retain=True)
