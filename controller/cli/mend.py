@@ -114,6 +114,7 @@ def mend(
         if one.mend is None:
             err().print(f"{one.ink}: {one.nothing}", soft_wrap=True)
             continue
+        out().print(f"{one.name}: {one.title}", soft_wrap=True)
         out().print(_made(one))
         for line in one.lines:
             out().print(line, soft_wrap=True)
@@ -128,7 +129,7 @@ def _made(made: Made) -> Table:
 
     from controller.cli.tables import plain_table
 
-    table = plain_table(f"{made.name}: {made.title}")
+    table = plain_table("")
     for name in made.columns[:1]:
         table.add_column(name, no_wrap=True)
     for name in made.columns[1:]:

@@ -76,7 +76,7 @@ def touch_picture(job: Job, bare: Bare, strokes: StrokeSet, tip_mm: float, title
     """Before and after around the largest gap, beside the whole picture, as PNG."""
     box = _around([one.bounds for one in bare.areas if not one.is_empty])
     shape = min(max((box[3] - box[1]) / (box[2] - box[0]), 0.3), 1.4)
-    figure = new_figure(height_in=1.6 + 4.4 * shape)
+    figure = new_figure(height_in=1.7 + 3.4 * shape)
     whole, before, after = figure.subplots(1, 3, width_ratios=(3, 2, 2))
     figure.suptitle(title, x=0.01, ha="left", fontsize=12, color=BLACK)
     places = list(bare.gaps.geoms)
