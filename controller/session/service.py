@@ -456,9 +456,9 @@ class Service:
             end, reason, realtime = outcome.end, outcome.reason, outcome.realtime
         finally:
             self._running = False
-            if row is not None and end != "done":
-                self._settle(run, died=end == "died")
-            self.journal.end_run(run.id, end, reason, realtime=realtime)
+            # A run that could not be accounted for stays open: the next session does it.
+            if row is None or end == "done" or self._settle(run, died=end == "died"):
+                self.journal.end_run(run.id, end, reason, realtime=realtime)
             standing = latch.read(self.state_dir.latch)
             if standing is not None:
                 self._halt(standing)
@@ -484,15 +484,17 @@ class Service:
             raise LinkError("streamer", "a machine ready to move", outcome.reason)
         return outcome
 
-    def _settle(self, run: RunRow, *, died: bool) -> None:
+    def _settle(self, run: RunRow, *, died: bool) -> bool:
         """How far the run had come goes into the journal before its end does: a crash between is made up for."""
         try:
             lines = resume.settle(self.journal, run, died=died)
         except (OSError, ValueError, sqlite3.Error) as error:
             # A latch must be told of all the same.
-            lines = [f"run {run.id} could not be accounted for: {error}"]
+            self.watcher.note(f"run {run.id} could not be accounted for yet: {error}")
+            return False
         for line in lines:
             self.watcher.note(line)
+        return True
 
     def _pass_state(self, row: PassRow, otherwise: PassEnd) -> PassEnd:
         """A pass whose strokes are all finished is finished, however its run ended."""

@@ -20,8 +20,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+import numpy as np
+
 from controller.config.machine import Machine
 from controller.config.places import StateDir, shipped
+from controller.motion.schedule import SegmentKind
 from controller.session import verbs
 from controller.session.operator import SimulatedOperator
 from controller.session.prepare import prepare
@@ -30,6 +33,7 @@ from controller.session.runner import Order
 from controller.session.virtualrunner import VirtualRunner
 from controller.session.watcher import Watcher
 from controller.stream.spec import ScheduleTask, StreamOutcome
+from controller.stream.timinglog import read_timing_log
 from controller.strokes.strokeset import StrokeSet
 from drivers.clock import NS_PER_MS, NS_PER_S
 from safety import latch
@@ -122,9 +126,22 @@ class Site:
         site.machine.write_text(text)
         (folder / "job.toml").write_text(JOB)
         (folder / "waves.svg").write_text(SVG)
-        prepare(folder / "job.toml", site.machine, site.state.root / "prepared" / "waves")
+        site.prepare()
         site.home()
         return site
+
+    def prepare(self) -> None:
+        """Prepare the job."""
+        prepare(self.folder / "job.toml", self.machine, self.state.root / "prepared" / "waves")
+
+    def middle_ns(self, stroke: int) -> int:
+        """The instant in the middle of a stroke of the pass that was painted last, by its log; from virtual zero."""
+        (log,) = self.state.runs.glob(f"*-{PASS}/timing.gtl")
+        records = read_timing_log(log).records
+        segments = self.prepared.schedule(PASS).segments
+        own = np.flatnonzero((segments["stroke"] == stroke) & (segments["kind"] == SegmentKind.STROKE))
+        instants = records["sent_ns"][np.isin(records["segment"], own)]
+        return int(instants[len(instants) // 2])
 
     def copy(self, folder: Path) -> Site:
         """The same in another folder; the machine file stays where it is."""
