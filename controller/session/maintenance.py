@@ -88,13 +88,18 @@ def amount(value: float, unit: str) -> str:
     return f"{number} {unit}".strip()
 
 
-def upkeep(journal: Journal, machine: Machine, state: StateDir) -> Upkeep:
-    """Count over all runs of the journal."""
+def reminders(journal: Journal, machine: Machine) -> tuple[str, ...]:
+    """What is due by the sums in the journal alone: quick, for the beginning of a session."""
+    return () if machine.maintenance is None else upkeep(journal, machine, None).reminders
+
+
+def upkeep(journal: Journal, machine: Machine, state: StateDir | None) -> Upkeep:
+    """Count over all runs of the journal. state: where timing logs lie; None leaves out runs that need theirs."""
     notes: list[str] = []
     sums = {row.run: row for row in journal.pens.sums()}
     uncounted = 0
     for run in journal.runs():
-        if run.id in sums or run.ended_ms is None:
+        if state is None or run.id in sums or run.ended_ms is None:
             continue
         folder = run.folder if run.folder.is_dir() else state.runs / run.folder.name
         try:

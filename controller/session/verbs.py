@@ -21,6 +21,7 @@ from controller.session.daemon import RunnerOf, clear_latch, locked, session
 from controller.session.drifting import MachineDrift, drift_json, drift_now
 from controller.session.host import Host
 from controller.session.journal import Journal
+from controller.session.maintenance import reminders
 from controller.session.operator import Operator
 from controller.session.pens import measured_factors
 from controller.session.prepare import Progress, prepare
@@ -125,6 +126,8 @@ async def paint(
                 f"the job was prepared for {prepared.record.machine}, not for {service.machine.name}",
                 "prepare it for this machine",
             )
+        for line in reminders(service.journal, service.machine):
+            service.watcher.note(line)
         if meanwhile is not None:
             meanwhile(service)
         if home_first:

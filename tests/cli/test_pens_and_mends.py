@@ -38,6 +38,7 @@ def test_pens_stock_and_upkeep_after_a_day(shell) -> None:
     )
     shell.edit(shell.machine, "[canvas]", "[maintenance]\nbelt_metres = 0.001\n\n[canvas]")
     assert "warning: inspect belt of x" in shell.verb("maintenance").err
+    assert "inspect belt of x" in shell.paint("--ink", "teal", "--again").err, "and told when painting begins"
     after = shell.verb("maintenance", "--inspected", "belt-x", "--inspected", "belt-y", "--json").json
     assert after["reminders"] == []
     assert shell.verb("maintenance", "--inspected", "wing").code == 2
