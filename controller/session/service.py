@@ -24,6 +24,7 @@ from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
 from controller.session import pens, resume
 from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
+from controller.session.homingrows import as_homing, as_result, as_row
 from controller.session.journal import Journal
 from controller.session.live import Live
 from controller.session.operator import Operator
@@ -38,7 +39,7 @@ from controller.session.runsums import RunSums
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
 from controller.session.strokewatch import StrokeWatch, unfinished_parts
 from controller.session.watcher import Watcher
-from controller.stream.spec import AxisHomingResult, HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
+from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
 from drivers.errors import DriverError, FaultError, LinkError
 from safety import latch
 
@@ -171,7 +172,7 @@ class Service:
         self._refuse_latched()
         await self._up()
         last = {axis: self.journal.last_homing(axis) for axis in AXES}
-        previous = [_as_homing(row) for row in last.values() if row is not None and not accept_difference]
+        previous = [as_homing(row) for row in last.values() if row is not None and not accept_difference]
         self.watcher.homing_begun()
         outcome = await self._stream("homing", (HomingTask(),), None, previous=previous)
         results = [
@@ -181,7 +182,7 @@ class Service:
         accepted, lines = judge_all(results, previous, self.machine.axes)
         if outcome.end == "failed" or sorted(one.axis for one in results) != sorted(AXES):
             accepted, lines = False, (outcome.reason or "not every axis has a result",)
-        rows = [_as_row(one, last[one.axis], self.machine) for one in results]
+        rows = [as_row(one, last[one.axis], self.machine) for one in results]
         reason = "; ".join(lines)
         run = self.journal.runs(self.session)[-1].id
         self.journal.record_homing(self.session, run, rows, accepted=accepted, reason=reason)
@@ -441,7 +442,7 @@ class Service:
             run,
             tasks,
             offset_counts=offsets,
-            previous_homing=tuple(_as_result(one) for one in previous),
+            previous_homing=tuple(as_result(one) for one in previous),
             watches=watches,
             meta=self._meta(run, what, row, part, offsets),
             on_strokes=strokes,
@@ -450,14 +451,14 @@ class Service:
         )
         self._running = True
         end: RunEnd = "died"
-        reason, realtime = "the service ended first", False
+        reason, realtime, died = "the service ended first", False, True
         try:
             outcome = await self.runner.run(order)
-            end, reason, realtime = outcome.end, outcome.reason, outcome.realtime
+            end, reason, realtime, died = outcome.end, outcome.reason, outcome.realtime, False
         finally:
             self._running = False
             # A run that could not be accounted for stays open: the next session does it.
-            if row is None or end == "done" or self._settle(run, died=end == "died"):
+            if row is None or end == "done" or self._settle(run, died=died):
                 self.journal.end_run(run.id, end, reason, realtime=realtime)
             standing = latch.read(self.state_dir.latch)
             if standing is not None:
@@ -565,35 +566,6 @@ class Service:
                 self._halt(standing)
                 raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
             raise StoppedError(f"stop asked for: {self._stop_asked}")
-
-
-def _as_homing(row: HomingRow) -> AxisHoming:
-    return AxisHoming(row.axis, row.touches_counts, row.mean_counts, row.spread_mm, row.offset_counts)
-
-
-def _as_result(homing: AxisHoming) -> AxisHomingResult:
-    return AxisHomingResult(
-        axis=homing.axis,
-        touches_counts=homing.touches_counts,
-        mean_counts=homing.mean_counts,
-        spread_mm=homing.spread_mm,
-        offset_counts=homing.offset_counts,
-    )
-
-
-def _as_row(result: AxisHoming, last: HomingRow | None, machine: Machine) -> HomingRow:
-    difference_mm = None
-    if last is not None:
-        drive = machine.axes[result.axis].drive
-        difference_mm = drive.direction * (result.mean_counts - last.mean_counts) / float(drive.counts_per_mm)
-    return HomingRow(
-        result.axis,
-        result.touches_counts,
-        result.mean_counts,
-        result.spread_mm,
-        result.offset_counts,
-        difference_mm,
-    )
 
 
 def _ticks_of(segments: npt.NDArray[np.void], parts: Sequence[tuple[int, int]]) -> int:
