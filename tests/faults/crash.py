@@ -10,6 +10,7 @@ again.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import random
 import shutil
@@ -287,7 +288,7 @@ def table(trials: Sequence[Trial]) -> str:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Play the campaign; 0 when every account held."""
+    """Play the campaign, or as much of it as there is time until Ctrl-C; 0 when every account held."""
     parser = argparse.ArgumentParser(description="sessions that die, judged by the canvas")
     parser.add_argument("--count", type=int, default=COUNT, help="how many in all (default %(default)s)")
     parser.add_argument("--seed", type=int, default=1)
@@ -298,12 +299,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     wanted = [kind for kind in KINDS if not asked.kinds or kind in asked.kinds.split(",")]
     begun_s = time.monotonic()
     trials: list[Trial] = []
-    for trial in campaign(asked.count, asked.seed, wanted, asked.only):
-        trials.append(trial)
-        for problem in trial.problems:
-            print(f"{trial.kind} {trial.number}: {problem}", flush=True)
-        if len(trials) % 50 == 0:
-            print(f"{len(trials)} trials, {time.monotonic() - begun_s:.0f} s", flush=True)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with contextlib.suppress(KeyboardInterrupt):
+        for trial in campaign(asked.count, asked.seed, wanted, asked.only):
+            trials.append(trial)
+            for problem in trial.problems:
+                print(f"{trial.kind} {trial.number}: {problem}", flush=True)
+            if len(trials) % 50 == 0:
+                print(f"{len(trials)} trials, {time.monotonic() - begun_s:.0f} s", flush=True)
     print(table(trials))
     failed = sum(bool(trial.problems) for trial in trials)
     print(f"{len(trials)} trials, seed {asked.seed}, {time.monotonic() - begun_s:.0f} s: {failed} failed")
