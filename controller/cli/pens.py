@@ -99,26 +99,24 @@ def _pens(used: Sequence[PenUse], name: str) -> Table:
 
     from controller.cli.tables import day_of, plain_table
 
-    table = plain_table(
-        f"pens of {name}: minutes pen down, and up while painting; longest time up, in seconds"
-    )
+    table = plain_table(f"pens of {name}: metres, minutes down and up, longest up in s; UTC")
     table.add_column("pen", justify="right", no_wrap=True)
     table.add_column("ink", no_wrap=True)
-    table.add_column("put in (UTC)", no_wrap=True)
+    table.add_column("put in", no_wrap=True)
     for column in ("metres", "down", "up", "longest"):
         table.add_column(column, justify="right", no_wrap=True)
     table.add_column("up since", no_wrap=True)
-    table.add_column("line mm", justify="right", no_wrap=True)
+    table.add_column("mm", justify="right", no_wrap=True)
     for one in used:
         table.add_row(
             str(one.pen.id),
             Text(one.pen.ink, style="bold" if one.is_last else ""),
-            day_of(one.pen.at_ms),
+            day_of(one.pen.at_ms)[5:],
             f"{one.metres:.2f}",
             f"{one.down_s / 60.0:.1f}",
             f"{one.up_s / 60.0:.1f}",
             f"{one.longest_up_s:.0f}",
-            "-" if one.up_since_ms is None or not one.is_last else day_of(one.up_since_ms),
+            "-" if one.up_since_ms is None or not one.is_last else day_of(one.up_since_ms)[5:],
             "-" if one.width_mm is None else f"{one.width_mm:.2f}",
         )
     return table

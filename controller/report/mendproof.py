@@ -124,9 +124,11 @@ def again_picture(
     whole, close = figure.subplots(1, 2, width_ratios=(3, 2))
     figure.suptitle(title, x=0.01, ha="left", fontsize=12, color=BLACK)
     x0, y0, x1, y1 = again.bounds_mm() if len(again) else box
-    half = 0.5 * max(x1 - x0, y1 - y0, 6 * tip_mm) + 2 * tip_mm
+    # As tall as the whole picture beside it, which is half as wide again.
+    slope = 1.5 * (box[3] - box[1]) / (box[2] - box[0])
+    half = 0.5 * max(x1 - x0, (y1 - y0) / slope, 6.0 * tip_mm) + 2.0 * tip_mm
     middle = (x0 + x1) / 2.0, (y0 + y1) / 2.0
-    near = middle[0] - half, middle[1] - half, middle[0] + half, middle[1] + half
+    near = middle[0] - half, middle[1] - slope * half, middle[0] + half, middle[1] + slope * half
     for axes, limits, words in ((whole, box, "All of these passes"), (close, near, "Painted again")):
         _set(axes, limits)
         dress(axes, words, "x in mm", "y in mm" if axes is whole else "")
