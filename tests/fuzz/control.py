@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import copy
 import json
 import random
 import sys
@@ -90,11 +91,11 @@ def _by_value(chance: random.Random) -> bytes:
         name = chance.choice([*place, "more", "v", "ask", "arguments"])
         match chance.randrange(3):
             case 0:
-                place[name] = chance.choice(NASTY)
+                place[name] = copy.deepcopy(chance.choice(NASTY))
             case 1:
                 place.pop(name, None)
             case _:
-                place[str(chance.choice(NASTY))] = chance.choice(NASTY)
+                place[str(chance.choice(NASTY))] = copy.deepcopy(chance.choice(NASTY))
     return json.dumps(request).encode() + b"\n"
 
 
