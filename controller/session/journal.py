@@ -344,8 +344,12 @@ class Journal:
     def begin_pass(
         self, session: int, *, job: str, job_digest: str, name: str, ink: str, ink_index: int,
         schedule_digest: str, folder: Path, strokes: int, plan_key: str = "",
+        painted: Sequence[tuple[int, int, int]] = (),
     ) -> PassRow:  # fmt: skip
-        """Begin a pass anew; earlier unfinished ones of the same job and name are abandoned with it."""
+        """Begin a pass anew; earlier unfinished ones of the same job and name are abandoned with it.
+
+        painted: strokes that are painted already, each ``(stroke, run, finished_ns)``. All of it or nothing.
+        """
         now_ms = self._now_ms()
         with _transaction(self._db):
             self._db.execute(
@@ -371,6 +375,10 @@ class Journal:
                 ),
             )
             pass_id = int(cursor.lastrowid or 0)
+            self._db.executemany(
+                "INSERT INTO strokes (pass, stroke, run, finished_ns) VALUES (?, ?, ?, ?)",
+                [(pass_id, stroke, run, finished_ns) for stroke, run, finished_ns in painted],
+            )
         return self.pass_row(pass_id)
 
     def end_pass(self, pass_id: int, state: PassEnd) -> None:

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -33,8 +33,12 @@ from controller.stream.ring import Ring, RingError
 from controller.stream.spec import ScheduleTask, StreamSpec, Task
 from controller.stream.timinglog import TimingLogError, TimingLogWriter, read_timing_log
 
+if TYPE_CHECKING:
+    from controller.strokes.strokeset import StrokeSet
+
 PLAN: Final = "plan"
 """In a run's folder: the schedules that it streams, as they were, by the first task that streams each."""
+STROKES: Final = "strokes.npz"
 REMAINDER_FILE: Final = "remainder.json"
 """In a schedule's folder that paints the rest of one stroke: that stroke's number, and from where."""
 LOG: Final = "timing.gtl"
@@ -86,6 +90,20 @@ def keep_plan(run_folder: Path, tasks: Sequence[Task]) -> None:
                 os.link(schedule / name, place / name)
             except OSError:
                 shutil.copyfile(schedule / name, place / name)
+        if (strokes := schedule.parent / STROKES).is_file():
+            shutil.copyfile(strokes, place / STROKES)
+
+
+def kept_strokes(journal: Journal, row: PassRow) -> StrokeSet | None:
+    """The strokes of a pass as its last run had them; None when nothing of it is left."""
+    from controller.strokes.strokeset import StrokeSet
+
+    runs = [run for run in journal.runs() if run.pass_id == row.id]
+    for run in reversed(runs):
+        for place in sorted((run.folder / PLAN).glob(f"*/{STROKES}"), reverse=True):
+            with contextlib.suppress(OSError, ValueError, KeyError):
+                return StrokeSet.load(place)
+    return None
 
 
 def _folders(tasks: Sequence[Task]) -> dict[int, Path]:
@@ -168,6 +186,12 @@ def words(name: str, entry: InterruptionRow, credited: int = 0) -> list[str]:
     if entry.note:
         out.append(f"pass {name}: {entry.note}")
     return out
+
+
+def last_words(journal: Journal, row: PassRow) -> list[str]:
+    """What is known of a pass that is to go on: where its last run was interrupted. Empty when there is nothing."""
+    entries = [] if row.state in ("finished", "abandoned") else journal.interruptions(row.id)
+    return words(row.name, entries[-1]) if entries else []
 
 
 def stopping_of(machine: Machine) -> Stopping:

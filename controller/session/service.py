@@ -23,6 +23,7 @@ from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming, judge_all
 from controller.session import pens, resume
+from controller.session.carrying import carry_over
 from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
 from controller.session.homingrows import as_homing, as_result, as_row
 from controller.session.journal import Journal
@@ -221,7 +222,7 @@ class Service:
         refuse_jumps(await drift_beside(self.journal, self.machine, self._traps))
         refuse_other_map(self.journal, prepared)
         self.live.lies(prepared.record.register_map)
-        plans = [self._plan(prepared, prepared.part(name), again) for name in names]
+        plans = [await self._plan(prepared, prepared.part(name), again) for name in names]
         results: list[PassResult] = []
         todo = [plan for plan in plans if len(plan.finished) < plan.part.strokes]
         for plan in plans:
@@ -242,8 +243,8 @@ class Service:
             results.append(await self._paint(prepared, plan, rest, number, len(todo)))
         return results
 
-    def _plan(self, prepared: Prepared, part: PreparedPass, again: bool) -> _Plan:
-        """What is left of a pass. Raises RefusedError when it was begun from another plan."""
+    async def _plan(self, prepared: Prepared, part: PreparedPass, again: bool) -> _Plan:
+        """What is left of a pass. Raises RefusedError when it was begun from another plan and that is not wanted."""
         folder = prepared.pass_folder(part.name)
         earlier = None if again else self.journal.latest_pass(prepared.record.job, part.name)
         if earlier is None:
@@ -253,12 +254,15 @@ class Service:
             earlier.plan_key == part.plan_key if earlier.plan_key else earlier.schedule_digest == part.digest
         )
         if not same:
-            done = len(self.journal.finished_strokes(earlier.id))
-            raise RefusedError(
-                f"pass {part.name} was painted from another plan ({done} of {earlier.strokes} strokes; job, artwork "
-                "or machine file have changed since)",
-                "bring the files back, or paint it anew with --again",
-            )
+            asking = carry_over(self.journal, self.operator, self.session, prepared, part, earlier)
+            self._waiting = asyncio.ensure_future(asking)
+            try:
+                earlier = await self._waiting
+            except asyncio.CancelledError:
+                self._check_stop()
+                raise
+            finally:
+                self._waiting = None
         return _Plan(part, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
 
     async def _load_pen(self, part: PreparedPass, number: int, count: int, question: str) -> None:
