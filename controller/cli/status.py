@@ -64,3 +64,5 @@ def status(
         console.print(
             f"  {one['job']} {one['pass']}: {one['state']}, {one['strokes_finished']} of {one['strokes']} strokes"
         )
+        for line in one["account"]:
+            console.print(f"    {escape(line)}", soft_wrap=True)

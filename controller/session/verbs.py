@@ -28,6 +28,7 @@ from controller.session.prepare import Progress, prepare
 from controller.session.prepared import Prepared, load_prepared
 from controller.session.processrunner import ProcessRunner
 from controller.session.replan import map_in_force, under_map
+from controller.session.resume import last_words
 from controller.session.rows import HomingRow
 from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
@@ -186,7 +187,7 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
             "why": journal.registration_reason,
             "passes": [
                 {"job": row.job, "pass": row.name, "ink": row.ink, "state": row.state, "strokes": row.strokes,
-                 "strokes_finished": len(journal.finished_strokes(row.id))}
+                 "strokes_finished": len(journal.finished_strokes(row.id)), "account": last_words(journal, row)}
                 for row in journal.passes() if row.state != "abandoned"
             ],
         }  # fmt: skip
