@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 # The one way from a person's command to the latch, and the service's own latch when no guard is left to write one.
-MAY_CLEAR = frozenset({"controller/cli/clear.py", "controller/session/verbs.py"})
+MAY_CLEAR = frozenset({"controller/session/daemon.py"})
 MAY_WRITE = frozenset({"controller/session/processrunner.py"})
 REMOVERS = frozenset(
     {"unlink", "remove", "rename", "renames", "replace", "rmdir", "rmtree", "removedirs", "move", "truncate"}
