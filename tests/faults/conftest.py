@@ -13,7 +13,8 @@ from tests.faults.sessionsite import Site
 # It has no corner at which the axes would rest.
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="1000mm" height="600mm" viewBox="0 0 1000 600">
 <g id="waves"><path d="M 20 20 L 60 20" fill="none" stroke="#1f7a78"/>
-<path d="M 60 60 C 300 0 500 200 900 60 C 1000 25 980 180 900 190 C 700 215 600 120 400 160" fill="none" stroke="#1f7a78"/>
+<path d="M 60 60 C 300 0 500 200 900 60 C 1000 25 980 180 900 190 C 700 215 600 120 400 160"
+ fill="none" stroke="#1f7a78"/>
 <path d="M 400 200 L 440 200" fill="none" stroke="#1f7a78"/></g></svg>
 """
 JOB = """format = 1
