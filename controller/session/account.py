@@ -137,7 +137,9 @@ def _interrupted(
     known_mm = float(steps.sum())
     settled = with_pen["tick"] <= int(records["tick"][-1]) - math.ceil(stopping.lag_s / stopping.tick_s)
     low_mm = float(steps[settled].sum())
-    at_rest = lost_ticks <= 1 and not records["head"][-1] and not records["velocity_units"][-1].any()
+    # The trim goes on taking back what is left of an error when the plan has come to rest: that is no way along it.
+    planned_units = records["velocity_units"][-1] - records["trim_units"][-1]
+    at_rest = lost_ticks <= 1 and not records["head"][-1] and not planned_units.any()
     if at_rest and missing == 0:
         high_mm = known_mm
     else:

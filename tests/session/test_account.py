@@ -106,6 +106,20 @@ def test_controlled_stop_is_known_exactly() -> None:
     np.testing.assert_allclose([one.low_mm, one.high_mm], [2.0, 2.0], rtol=0, atol=1e-9)
 
 
+@given(st.lists(st.tuples(st.integers(-90, 90), st.integers(-90, 90)), min_size=30, max_size=30))
+def test_trim_at_rest_leaves_a_controlled_stop_exact(trims: list[tuple[int, int]]) -> None:
+    """The plan rests while the trim takes back what is left of an error, as real drives have it: both bounds hold."""
+    segments, velocity = plan(3)
+    records = sent(segments, velocity, 14 + 20)
+    rest = np.repeat(records[-1:], 30)
+    rest["tick"] = np.arange(34, 64)
+    rest["velocity_units"] = rest["trim_units"] = trims
+    rest["head"], rest["flags"] = 0, 3
+    one = told(segments, velocity, np.concatenate([records, rest]), 1).interrupted
+    assert one is not None
+    np.testing.assert_allclose([one.low_mm, one.high_mm], [2.0, 2.0], rtol=0, atol=1e-9)
+
+
 def test_gap_in_the_records_widens_the_bounds() -> None:
     """A damaged block inside the stroke: what is missing may have gone on as planned, and is not surely ink."""
     segments, velocity = plan(2)
