@@ -4,7 +4,7 @@ Owns the way from the journal's rows to histories (controller/register/drift.py 
 painting. Pure but for ``drift_now``, which reads a journal. Knows no bus; moves nothing.
 
 * A *history* is one life of the drives' counters: a homing that a person accepted although it differed by more than
-  the machine file allows begins a new one, for both axes.
+  the machine file allows begins a new one, for both axes; unless one axis alone differs, by a few whole belt pitches.
 * A *named jump* (sudden step, tooth jump) forbids painting until a person has looked at the machine and said what
   they found. What they found decides what it means for the picture: homing makes up for a belt or pulley that
   slipped, so that jump leaves the traps alone; a switch that moved does not, and counts.
@@ -31,6 +31,10 @@ if TYPE_CHECKING:
 
 JobTraps = tuple[str, float | None]
 """A job's name and the width of its traps, None without."""
+
+TEETH_MAX, TOOTH_SHARE = 3, 0.1
+"""A homing that a person accepted belongs to the same history when one axis alone differs, by up to so many whole belt
+pitches, to within this part of one: the belt jumped, and the counter is the same. Common practice, no source."""
 
 CAUSE_WORDS: dict[LookCause, str] = {
     "belt": "belt or pulley, homing has made up for it",
@@ -194,7 +198,7 @@ def judge_drift(
 
 
 def _lives(homings: Sequence[HomingRow], axes: Mapping[str, Axis]) -> list[list[dict[str, HomingRow]]]:
-    """Accepted homings of both axes, cut where a person accepted other places."""
+    """Accepted homings of both axes, cut where a person accepted other places that are no jump of the belt."""
     lives: list[list[dict[str, HomingRow]]] = []
     together: dict[tuple[int, int | None, int], dict[str, HomingRow]] = {}
     for row in homings:
@@ -203,14 +207,23 @@ def _lives(homings: Sequence[HomingRow], axes: Mapping[str, Axis]) -> list[list[
     for one in together.values():
         if set(one) != set(AXES):
             continue
-        moved = any(
-            row.difference_mm is not None and abs(row.difference_mm) > axes[axis].homing.difference_max_mm
+        moved = {
+            axis: row.difference_mm
             for axis, row in one.items()
-        )
-        if moved or not lives:
+            if row.difference_mm is not None and abs(row.difference_mm) > axes[axis].homing.difference_max_mm
+        }
+        teeth = len(moved) == 1 and all(_is_teeth(mm, axes[axis]) for axis, mm in moved.items())
+        if (moved and not teeth) or not lives:
             lives.append([])
         lives[-1].append(one)
     return lives
+
+
+def _is_teeth(difference_mm: float, axis: Axis) -> bool:
+    """Whether a difference is a few whole belt pitches: a counter that was lost comes back anywhere, not just there."""
+    pitch_mm = axis.drive.belt_pitch_mm
+    teeth = round(difference_mm / pitch_mm)
+    return 0 < abs(teeth) <= TEETH_MAX and abs(difference_mm - teeth * pitch_mm) <= TOOTH_SHARE * pitch_mm
 
 
 def _in_force(homed_ms: Sequence[int], since_ms: int) -> int:
