@@ -29,7 +29,7 @@ check: $(STAMP)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/giornata schema --check
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal -m "not realtime"
+	$(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime"
 	$(BIN)/python -m pytest -q -m realtime
 
 bench: $(STAMP)
@@ -52,11 +52,11 @@ types: $(STAMP)
 	$(BIN)/mypy
 
 test: $(STAMP)
-	$(BIN)/python -m pytest -q -n 2 --dist worksteal -m "not realtime"
+	$(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime"
 	$(BIN)/python -m pytest -q -m realtime
 
 laws: $(STAMP)
-	GIORNATA_LAWS=laws $(BIN)/python -m pytest -q -n 2 --dist worksteal -m "not realtime"
+	GIORNATA_LAWS=laws $(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime"
 
 schemas: $(STAMP)
 	$(BIN)/giornata schema --write

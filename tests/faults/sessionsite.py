@@ -76,22 +76,27 @@ class Site:
             return control.ask(self.state.control_socket, "status")
         return {}
 
-    def until(self, what: str, true: Callable[[], object]) -> None:
-        """Wait until ``true()``; fail with ``what`` after a long time."""
+    def until(self, what: str, true: Callable[[], Any]) -> Any:
+        """Wait until ``true()``, and return it; fail with ``what`` after a long time."""
         end_s = time.monotonic() + PATIENCE_S
-        while not true():
+        while not (found := true()):
             assert time.monotonic() < end_s, f"waited in vain for {what}"
             time.sleep(0.02)
+        return found
 
     def paint_until_long_stroke(self) -> subprocess.Popen[bytes]:
         """Start painting; return in the middle of the second stroke, both axes in motion."""
         painting = self.start("paint", str(self.job), "--yes")
-        self.until(
-            "the first stroke", lambda: painting.poll() is not None or self.status().get("strokes_finished")
-        )
-        assert painting.poll() is None, painting.communicate()
-        reached = self.status()["ticks_sent"] + 600
-        self.until("the second stroke", lambda: self.status().get("ticks_sent", reached) >= reached)
+
+        def ticks_sent(strokes: int, more_than: int = 0) -> int:
+            """Zero before; a service that does not answer in time is asked again."""
+            assert painting.poll() is None, painting.communicate()
+            status = self.status()
+            sent = status.get("ticks_sent", 0)
+            return sent if status.get("strokes_finished", 0) >= strokes and sent > more_than else 0
+
+        sent = self.until("the first stroke", lambda: ticks_sent(1))
+        self.until("the second stroke", lambda: ticks_sent(1, sent + 600))
         return painting
 
     def pid_of(self, name: str) -> int:

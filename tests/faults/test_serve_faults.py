@@ -18,8 +18,6 @@ from safety import latch
 from .sessionsite import Site
 from .test_session_faults import _lives, _nothing_moves_until_cleared_and_homed, _stands_after
 
-pytestmark = pytest.mark.realtime
-
 
 def _serve(site: Site):
     service = site.start("serve", "--log", "json")

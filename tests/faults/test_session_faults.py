@@ -7,7 +7,6 @@ import signal
 import time
 
 import numpy as np
-import pytest
 
 from controller.session.journal import Journal
 from controller.session.prepared import load_prepared
@@ -15,8 +14,6 @@ from controller.session.strokewatch import FLAG_STOPPING
 from controller.stream.timinglog import read_timing_log
 from drivers.clock import NS_PER_S
 from safety import latch
-
-pytestmark = pytest.mark.realtime
 
 STOPPED_WITHIN_NS = 2 * NS_PER_S
 """Generous on a busy computer; how fast a stop is has a bench of its own."""

@@ -31,8 +31,6 @@ from .conftest import FakeRunner
 from .mqttday import AT_ONCE, STOP, TOPICS, Day, Notes, made_day, said, state_is, stops, wait
 from .test_stops import HoldingRunner
 
-pytestmark = pytest.mark.realtime
-
 
 @pytest.fixture
 def day(tmp_path: Path) -> Iterator[Day]:
@@ -172,6 +170,7 @@ def test_an_immediate_stop_follows_a_controlled_one(day: Day, three) -> None:
     assert stops(day.runner) == ["ask_stop", "stop_now"]
 
 
+@pytest.mark.realtime
 def test_a_stop_while_the_simulated_gantry_paints(day: Day, three) -> None:
     """Real processes on a wire: a controlled stop by message in the middle of a pass; nothing latches, all stands."""
 

@@ -34,8 +34,6 @@ from .conftest import FakeRunner
 from .mqttday import AT_ONCE, BOATHOUSE, STOP, TOPICS, Day, made_day, said, state_is, stops, wait
 from .test_stops import HoldingRunner
 
-pytestmark = pytest.mark.realtime
-
 
 @pytest.fixture
 def day(tmp_path: Path) -> Iterator[Day]:

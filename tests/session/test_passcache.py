@@ -250,7 +250,6 @@ if __name__ == "__main__":
 """
 
 
-@pytest.mark.realtime
 @pytest.mark.parametrize("stage", ["building strokes", "planning ticks"])
 def test_ctrl_c_leaves_the_last_good_one(bay: Path, stage: str) -> None:
     """SIGINT to the whole group of processes, as a terminal sends it: all end, the earlier folder stands, no litter."""

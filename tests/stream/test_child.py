@@ -26,7 +26,6 @@ def run_child(argument: str) -> subprocess.CompletedProcess[str]:
     )  # fmt: skip
 
 
-@pytest.mark.realtime
 def test_a_spec_that_cannot_be_read_is_exit_code_2(tmp_path: Path) -> None:
     """Neither a missing file nor nonsense starts anything; the file is named on standard error."""
     path = tmp_path / "spec.json"
@@ -39,7 +38,6 @@ def test_a_spec_that_cannot_be_read_is_exit_code_2(tmp_path: Path) -> None:
         assert done.stdout == ""
 
 
-@pytest.mark.realtime
 def test_without_a_guard_it_refuses_in_one_line(tmp_path: Path) -> None:
     """No guard socket, or nobody behind it: refused, one outcome line, exit code 0."""
     spec = StreamSpec(
