@@ -208,6 +208,18 @@ class Lease(Settings):
     )
 
 
+class Pause(Settings):
+    """What the motors do while a pass is paused and a person looks."""
+
+    motors: Literal["hold", "off"] = Field(
+        default="hold",
+        description="hold: enabled under the guard; off: without power, and going on homes first",
+    )
+    hold_max_min: Positive = Field(
+        default=30.0, le=240.0, description="motors that hold are off after so long"
+    )
+
+
 class Canvas(Settings):
     """Where the canvas hangs: its top left corner in machine mm, and its size."""
 
@@ -232,6 +244,7 @@ class Machine(Settings):
     pen: Pen = Pen()
     trim: Trim = Trim()
     lease: Lease = Lease()
+    pause: Pause = Pause()
     stops: StopsSettings = StopsSettings()
     mqtt: Mqtt | None = Field(default=None, description="left out: nobody is told of sessions over MQTT")
     maintenance: Maintenance | None = Field(

@@ -154,7 +154,7 @@ class _Talk:
                 await self.send({"ok": True, **self._host.answer(request)})
         except WireError as error:
             await self.send(fault(error))
-        except (InputError, sqlite3.Error, OSError) as error:
+        except (InputError, RefusedError, sqlite3.Error, OSError) as error:
             if isinstance(error, ConnectionError):
                 raise
             # The journal or the disk below it: whoever asks is told, and the socket goes on.
@@ -222,9 +222,10 @@ async def _line(reader: asyncio.StreamReader) -> bytes:
         return b""
 
 
-def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "") -> dict[str, Any]:
-    """Ask a running service one thing. Raises RefusedError when none runs or it does not answer."""
-    request = {"v": VERSION, "ask": verb, **({"kind": kind} if kind else {})}
+def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "", **fields: Any) -> dict[str, Any]:
+    """Ask a running service one thing, with what else the request carries. Raises RefusedError when none runs or it
+    does not answer."""
+    request = {"v": VERSION, "ask": verb, **({"kind": kind} if kind else {}), **fields}
     remedy = "giornata status shows what is known without it; giornata stop works even when it hangs"
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:

@@ -16,8 +16,9 @@ from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.session.followers import Follower, Followers
 from controller.session.journal import Journal
-from controller.session.operator import Operator
-from controller.session.prompts import AskedOperator, Prompts
+from controller.session.operator import Operator, TerminalOperator
+from controller.session.pausing import CHOICES, Choice
+from controller.session.prompts import AskedOperator, Prompts, one_of
 from controller.session.service import Service
 from controller.session.states import initial_state
 from controller.session.watcher import Beside, Watcher
@@ -54,6 +55,7 @@ class Host:
         self._service: Service | None = None
         self._early: tuple[str, str, bool] | None = None
         self._starting = False
+        self._terminal: TerminalOperator | None = None
 
     # -- the session that runs --------------------------------------------------------------------------------
 
@@ -69,6 +71,7 @@ class Host:
 
     def asking(self, here: Operator | None) -> Operator:
         """Questions that ``here`` answers or the socket, whichever is first."""
+        self._terminal = here if isinstance(here, TerminalOperator) and here.has_terminal else None
         return AskedOperator(self.prompts, here)
 
     def starting(self) -> None:
@@ -78,6 +81,7 @@ class Host:
     def bind(self, service: Service, verb: str, job: str) -> None:
         """The session that runs; a stop that came before it counts for it."""
         self._service, self.clock = service, service.runner.clock
+        service.pausing.choose = self._choose
         self.followers.tell({"event": "session_begun", "session": service.session, "verb": verb, "job": job})
         if self._early is not None:
             reason, by, at_once = self._early
@@ -104,7 +108,10 @@ class Host:
             case "status":
                 return self.status()
             case "pause":
-                return self.stop("pause", "control socket")
+                if self._service is None:
+                    raise RefusedError("nothing runs", "only a running pass can be paused")
+                at = self._service.pausing.ask(request.at, "control socket", request.park_mm)
+                return {"pausing": True, "at": at}
             case "stop":
                 return self.stop("stop", "control socket", at_once=request.kind == "immediate")
             case "answer":
@@ -121,6 +128,16 @@ class Host:
         # Nothing moves yet: the session that comes up ends before anything does.
         self._early = self._early or (reason, by, at_once)
         return {"stopping": True, "kind": "immediate" if at_once else "controlled"}
+
+    async def _choose(self, question: str) -> Choice:
+        """How a paused pass goes on, by whoever answers first; also where all other questions are answered by yes."""
+        terminal = self._terminal
+        answer: Choice = await self.prompts.ask(
+            {"kind": "pause", "question": question, "choices": list(CHOICES)},
+            None if terminal is None else lambda: terminal.choose(question, CHOICES),
+            one_of(CHOICES),
+        )
+        return answer
 
     def run(self, request: Request, follower: Follower) -> None:
         """Begin a verb; ``follower`` gets its end. Raises RefusedError when it may not begin."""
@@ -141,7 +158,7 @@ class Host:
         if self._service is None:
             return {**self._at_rest(latched=standing is not None), **common}
         service = self._service
-        part = service.part
+        part = service.part or service.pausing.part
         return {
             **service.status(), **common, **service.live.fields(), **_register(service.journal),
             "tick_ns": self.machine.tick_ns,
@@ -160,8 +177,8 @@ class Host:
         fields: dict[str, Any] = {
             "machine": self.machine.name, "session": None, "clock": self.clock,
             "what": "starting" if self._starting else AT_REST, "strokes_finished": 0, "strokes": 0,
-            "ticks_sent": 0, "ticks": 0, "stop_asked": "", "tick_ns": self.machine.tick_ns, "pass": None,
-            "prompt": None,
+            "ticks_sent": 0, "ticks": 0, "stop_asked": "", "pause_asked": None,
+            "tick_ns": self.machine.tick_ns, "pass": None, "prompt": None,
         }  # fmt: skip
         if not self.state_dir.journal.exists():
             state = initial_state(latched=latched, registered=False, pass_open=False)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol, TextIO
 
 from controller.config.errors import RefusedError
@@ -81,6 +82,24 @@ class TerminalOperator:
             raise RefusedError(
                 "a person has to answer and there is no terminal", "run it on a terminal, or give --yes"
             )
+
+    async def choose(self, question: str, choices: Sequence[str]) -> str:
+        """Prompt for one of these words until one is given; its first letter is enough. A terminal that ends never
+        answers: somebody else may."""
+        while True:
+            self._console.print(f"{question} [bold]\\[{' / '.join(choices)}][/] ", end="")
+            line = await self.line()
+            if not line:
+                await asyncio.Event().wait()
+            word = line.strip().lower()
+            found = [one for one in choices if word and one.startswith(word)]
+            if len(found) == 1:
+                return found[0]
+
+    @property
+    def has_terminal(self) -> bool:
+        """Whether there is one."""
+        return self._stdin.isatty()
 
     async def line(self) -> str:
         """One line of the terminal with its end, without blocking the loop; empty when the terminal has ended.

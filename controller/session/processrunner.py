@@ -22,7 +22,7 @@ from controller.config.places import StateDir
 from controller.session.guarding import guard_settings
 from controller.session.prepared import PreparedPass
 from controller.session.processes import Child, ChildError, describe_end
-from controller.session.runner import Order, keep_outcome, recorder_of, spec_of
+from controller.session.runner import Order, PauseAt, keep_outcome, recorder_of, spec_of
 from controller.session.simulated import SimulatedWorld
 from controller.session.stopinputs import StopReader, await_closed
 from controller.stream.ring import Ring
@@ -53,6 +53,8 @@ class ProcessRunner:
         self._streamer: Child | None = None
         self._reader: StopReader | None = None
         self._channel = ""
+        self._ready = False
+        self._asked: list[signal.Signals] = []
 
     @property
     def guard_pid(self) -> int | None:
@@ -129,6 +131,7 @@ class ProcessRunner:
 
     async def run(self, order: Order) -> StreamOutcome:
         """Start a streamer for the order and follow it to its end."""
+        self._ready, self._asked = False, []
         ring = Ring.create(self._ring_path())
         whole = False
         try:
@@ -184,8 +187,13 @@ class ProcessRunner:
         """What the streamer says at its end; its death without a word is a halt."""
         said_last = None
         while (said := await streamer.next_line()) is not None:
-            if said.pop("event", None) == "outcome":
+            event = said.pop("event", None)
+            if event == "outcome":
                 said_last = said
+            elif event == "ready":
+                self._ready = True
+                for number in self._asked:
+                    streamer.signal(number)
         code = await streamer.wait()
         if said_last is not None:
             try:
@@ -228,8 +236,18 @@ class ProcessRunner:
 
     def ask_stop(self) -> None:
         """SIGTERM to the streamer: a controlled stop."""
-        if self._streamer is not None:
-            self._streamer.signal(signal.SIGTERM)
+        self._ask(signal.SIGTERM)
+
+    def ask_pause(self, at: PauseAt) -> None:
+        """SIGUSR1 or SIGUSR2 to the streamer."""
+        self._ask(signal.SIGUSR2 if at == "path" else signal.SIGUSR1)
+
+    def _ask(self, number: signal.Signals) -> None:
+        """Signal the streamer, once it listens: before it is ready nothing moves, and a signal would kill it."""
+        if self._ready and self._streamer is not None:
+            self._streamer.signal(number)
+        else:
+            self._asked.append(number)
 
     def stop_now(self, reason: str, by: str) -> None:
         """The guard's stop socket; without a guard, SIGKILL: the drives stop by themselves without our heartbeat."""

@@ -7,11 +7,33 @@ and for that number only: a late answer to an earlier question moves nothing.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Any
 
 from controller.session.operator import Operator
 from controller.session.prepared import PreparedPass
 from controller.session.wire import Message, WireError
+
+Accept = Callable[[Any], Any]
+"""What an answer over the socket means. Raises WireError for one that means nothing; the question stands on then."""
+
+
+def yes_or_no(value: Any) -> bool:
+    """An answer to most questions."""
+    if not isinstance(value, bool):
+        raise WireError('"value" true or false', repr(value))
+    return value
+
+
+def one_of(choices: Sequence[str]) -> Accept:
+    """An answer that is one of these words."""
+
+    def accept(value: Any) -> str:
+        if not isinstance(value, str) or value not in choices:
+            raise WireError(f'"value" one of {", ".join(choices)}', repr(value))
+        return value
+
+    return accept
 
 
 class Prompts:
@@ -21,30 +43,33 @@ class Prompts:
         self._tell = tell
         self._number = 0
         self._standing: Message | None = None
-        self._answer: asyncio.Future[bool] | None = None
+        self._answer: asyncio.Future[Any] | None = None
+        self._accept: Accept = yes_or_no
 
     @property
     def standing(self) -> Message | None:
         """The question that stands, as its event."""
         return self._standing
 
-    def answer(self, number: int, value: bool) -> None:
-        """Answer question ``number``. Raises WireError when another stands, or none."""
+    def answer(self, number: int, value: Any) -> None:
+        """Answer question ``number``. Raises WireError when another stands, or none, and for no answer to it."""
         if self._standing is None or self._answer is None or self._answer.done():
             raise WireError("a prompt that stands", "none stands")
         if number != self._number:
             raise WireError(f'"prompt": {self._number}', f'"prompt": {number}')
-        self._answer.set_result(value)
+        self._answer.set_result(self._accept(value))
 
-    async def ask(self, question: Message, here: Callable[[], Awaitable[bool]] | None = None) -> bool:
+    async def ask(
+        self, question: Message, here: Callable[[], Awaitable[Any]] | None = None, accept: Accept = yes_or_no
+    ) -> Any:
         """Ask and wait for the first answer: over the socket, or by ``here``. Raises what ``here`` raises."""
         self._number += 1
         number = self._number
         self._standing = {"event": "prompt", "prompt": number, **question}
-        self._answer = asyncio.get_running_loop().create_future()
+        self._answer, self._accept = asyncio.get_running_loop().create_future(), accept
         self._tell(self._standing)
         local = asyncio.ensure_future(here()) if here is not None else None
-        value = False
+        value: Any = None
         try:
             await asyncio.wait(
                 {self._answer, local} if local is not None else {self._answer},
@@ -58,7 +83,12 @@ class Prompts:
             if local is not None:
                 local.cancel()
                 await asyncio.wait({local})
-            self._tell({"event": "answered", "prompt": number, "value": value})
+            self._tell({"event": "answered", "prompt": number, "value": said(value)})
+
+
+def said(value: Any) -> bool | str:
+    """An answer as the event tells it; False where nobody has answered."""
+    return value if isinstance(value, bool | str) else False if value is None else str(value)
 
 
 class AskedOperator:
@@ -72,14 +102,18 @@ class AskedOperator:
         """Ask for the pen."""
         here = self._here
         question = {"kind": "pen", "pass": part.model_dump(mode="json"), "number": number, "count": count}
-        return await self._prompts.ask(
-            question, None if here is None else lambda: here.load_pen(part, number, count)
+        return bool(
+            await self._prompts.ask(
+                question, None if here is None else lambda: here.load_pen(part, number, count)
+            )
         )
 
     async def confirm(self, question: str) -> bool:
         """Ask yes or no."""
         here = self._here
-        return await self._prompts.ask(
-            {"kind": "confirm", "question": question},
-            None if here is None else lambda: here.confirm(question),
+        return bool(
+            await self._prompts.ask(
+                {"kind": "confirm", "question": question},
+                None if here is None else lambda: here.confirm(question),
+            )
         )

@@ -20,6 +20,9 @@ from controller.session.strokewatch import StrokeWatch
 from controller.stream.ring import Ring
 from controller.stream.spec import AxisHomingResult, StreamOutcome, StreamSpec, Task
 
+PauseAt = Literal["stroke-end", "path"]
+"""Where a run ends for a pause: when the pen has come up from the stroke in work, or at once on the path, pen up."""
+
 
 def _no_strokes(_strokes: list[tuple[int, int]]) -> None:
     """Nobody waits for strokes."""
@@ -49,7 +52,7 @@ class Order:
 
 
 class Runner(Protocol):
-    """Streams orders, one at a time. Every method but ``ask_stop`` and ``stop_now`` may wait."""
+    """Streams orders, one at a time. Every method but ``ask_stop``, ``ask_pause`` and ``stop_now`` may wait."""
 
     @property
     def clock(self) -> Literal["real", "virtual"]:
@@ -66,6 +69,10 @@ class Runner(Protocol):
 
     def ask_stop(self) -> None:
         """Ask for a controlled stop of the present run: decelerate on the path, raise the pen, end."""
+        ...
+
+    def ask_pause(self, at: PauseAt) -> None:
+        """Ask the present run to end there; a stop may still follow."""
         ...
 
     def stop_now(self, reason: str, by: str) -> None:

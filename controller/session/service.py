@@ -10,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 from collections.abc import Awaitable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -29,6 +28,9 @@ from controller.session.homingrows import as_homing, as_result, as_row
 from controller.session.journal import Journal
 from controller.session.live import Live
 from controller.session.operator import Operator
+from controller.session.pausing import PassPlan, Pausing, painted
+from controller.session.pausing import PassResult as PassResult
+from controller.session.pausing import StoppedError as StoppedError
 from controller.session.prepared import Prepared, PreparedPass
 from controller.session.priming import prime
 from controller.session.recorder import Advance
@@ -40,7 +42,7 @@ from controller.session.runsums import RunSums
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
 from controller.session.strokewatch import StrokeWatch, unfinished_parts
 from controller.session.watcher import Watcher
-from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
+from controller.stream.spec import HoldTask, HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
 from drivers.errors import DriverError, FaultError, LinkError
 from safety import latch
 
@@ -50,30 +52,6 @@ CLEAR_REMEDY = "look at the machine, then giornata clear, then giornata home"
 
 
 StopKind = Literal["controlled", "immediate"]
-
-
-class StoppedError(Exception):
-    """A controlled stop was asked for and has been done: the axes rest, the pen is up, nothing is latched."""
-
-
-@dataclass(frozen=True, slots=True)
-class PassResult:
-    """What came of one pass."""
-
-    name: str
-    ink: str
-    pass_id: int
-    strokes: int
-    painted_now: int
-    state: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    part: PreparedPass
-    folder: Path
-    earlier: PassRow | None
-    finished: tuple[int, ...]
 
 
 class Service:
@@ -98,10 +76,11 @@ class Service:
             )
         )
         self.live = Live(machine)
+        self.pausing = Pausing(self)
         self.part: PreparedPass | None = None
         self._is_up = False
         self._running = False
-        self._stop_asked = ""
+        self.stop_asked = ""
         self._waiting: asyncio.Future[Any] | None = None
         self.drift: MachineDrift | None = None
         self._traps: JobTraps | None = None
@@ -119,19 +98,19 @@ class Service:
         It does not matter who asked first and who asks again. Answers which kind it was. An immediate stop is the
         guard's: it latches.
         """
-        again = bool(self._stop_asked)
+        again = bool(self.stop_asked)
         if again or at_once:
-            self._stop_asked = self._stop_asked or f"{reason} by {by}"
+            self.stop_asked = self.stop_asked or f"{reason} by {by}"
             which = "again: stop at once" if again else "at once"
             self.runner.stop_now(reason, by)
             self._note_stop(f"{reason} by {by}, {which}")
             self.watcher.note("stopping at once")
             self._stop_waiting()
             return "immediate"
-        self._stop_asked = f"{reason} by {by}"
+        self.stop_asked = f"{reason} by {by}"
         if self._running:
             self.runner.ask_stop()
-        self._note_stop(self._stop_asked)
+        self._note_stop(self.stop_asked)
         self.watcher.note("stopping on the path; once more stops at once")
         self._stop_waiting()
         return "controlled"
@@ -152,6 +131,7 @@ class Service:
         return {
             "machine": self.machine.name,
             "state": self.daemon.state.value,
+            "pause_asked": self.pausing.asked,
             "session": self.session,
             "clock": self.runner.clock,
             "what": self._what,
@@ -159,7 +139,7 @@ class Service:
             "strokes": self._strokes_total,
             "ticks_sent": self._advance.ticks,
             "ticks": self._ticks_total,
-            "stop_asked": self._stop_asked,
+            "stop_asked": self.stop_asked,
         }
 
     # -- homing -----------------------------------------------------------------------------------------------
@@ -189,13 +169,13 @@ class Service:
         self.journal.record_homing(self.session, run, rows, accepted=accepted, reason=reason)
         self.watcher.homed(accepted, lines)
         if not accepted:
-            self._take(DaemonEvent.REGISTRATION_LOST)
+            self.take(DaemonEvent.REGISTRATION_LOST)
             raise RefusedError(
                 f"homing refused: {reason}",
                 "look at the machine and home again; if the new place is the right one, "
                 "giornata home --accept-difference",
             )
-        self._take(DaemonEvent.HOMING_ACCEPTED)
+        self.take(DaemonEvent.HOMING_ACCEPTED)
         self.drift = await drift_beside(self.journal, self.machine, self._traps)
         if self.drift is not None:
             self.watcher.drifted(self.drift)
@@ -229,7 +209,7 @@ class Service:
             if plan not in todo:
                 self.watcher.note(f"pass {plan.part.name} is painted already; --again paints it anew")
         for number, plan in enumerate(todo, 1):
-            self._check_stop()
+            self.refuse_stop()
             await self._up()
             part = pens.going_on(self.journal, plan.part, plan.earlier)
             question, rest = go_on(
@@ -240,15 +220,15 @@ class Service:
                 await self.home()
                 refuse_jumps(self.drift)
             await prime(self, prepared, part)
-            results.append(await self._paint(prepared, plan, rest, number, len(todo)))
+            results.append(await painted(self, prepared, plan, rest, number, len(todo)))
         return results
 
-    async def _plan(self, prepared: Prepared, part: PreparedPass, again: bool) -> _Plan:
+    async def _plan(self, prepared: Prepared, part: PreparedPass, again: bool) -> PassPlan:
         """What is left of a pass. Raises RefusedError when it was begun from another plan and that is not wanted."""
         folder = prepared.pass_folder(part.name)
         earlier = None if again else self.journal.latest_pass(prepared.record.job, part.name)
         if earlier is None:
-            return _Plan(part, folder, None, ())
+            return PassPlan(part, folder, None, ())
         # Another register map is no other plan: the strokes that are left go where the canvas lies by now.
         same = (
             earlier.plan_key == part.plan_key if earlier.plan_key else earlier.schedule_digest == part.digest
@@ -259,11 +239,11 @@ class Service:
             try:
                 earlier = await self._waiting
             except asyncio.CancelledError:
-                self._check_stop()
+                self.refuse_stop()
                 raise
             finally:
                 self._waiting = None
-        return _Plan(part, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
+        return PassPlan(part, folder, earlier, tuple(self.journal.finished_strokes(earlier.id)))
 
     async def _load_pen(self, part: PreparedPass, number: int, count: int, question: str) -> None:
         """Have the pen put in; ``question``: what is asked before, nothing when empty."""
@@ -273,27 +253,28 @@ class Service:
                 return False
             return await self.operator.load_pen(part, number, count)
 
-        self._take(DaemonEvent.PERSON_NEEDED)
+        self.take(DaemonEvent.PERSON_NEEDED)
         self._what = f"waiting for the {part.ink} pen, {part.name}"
         ready = False
         try:
             self._waiting = asyncio.ensure_future(ask())
             ready = await self._waiting
         except asyncio.CancelledError:
-            if not self._stop_asked:
+            if not self.stop_asked:
                 raise
         finally:
             self._waiting = None
-            self._take(DaemonEvent.PERSON_READY if ready else DaemonEvent.PERSON_DECLINED)
-        self._check_stop()
+            self.take(DaemonEvent.PERSON_READY if ready else DaemonEvent.PERSON_DECLINED)
+        self.refuse_stop()
         if not ready:
             raise StoppedError(f"the {part.ink} pen was not confirmed; nothing moved for it")
         await self.runner.load_pen(part)
         pens.loaded(self.journal, self.session, part)
 
-    async def _paint(
-        self, prepared: Prepared, plan: _Plan, rest: Remainder | None, number: int, count: int
+    async def paint_pass(
+        self, prepared: Prepared, plan: PassPlan, rest: Remainder | None, number: int, count: int
     ) -> PassResult:
+        """Stream what is left of a pass. Raises StoppedError when it was stopped or paused; else as ``paint``."""
         part = plan.part
         schedule = prepared.schedule(part.name)
         segments = np.asarray(schedule.segments)
@@ -321,7 +302,7 @@ class Service:
             schedule_digest=part.digest, folder=plan.folder, strokes=part.strokes,
             plan_key=part.plan_key,
         )  # fmt: skip
-        self._take(DaemonEvent.PASS_BEGUN)
+        self.take(DaemonEvent.PASS_BEGUN)
         self._strokes_before, self._strokes_total = len(plan.finished), part.strokes
         self._ticks_total = _ticks_of(segments, parts)
         if rest is not None:
@@ -337,13 +318,17 @@ class Service:
         except (StoppedError, DriverError):
             state = self._pass_state(row, "stopped")
             self.journal.end_pass(row.id, state)
-            self._take(DaemonEvent.PASS_FINISHED if state == "finished" else DaemonEvent.PASS_STOPPED)
+            self._strokes_before, self._advance = (
+                self._strokes_before + self._advance.strokes,
+                Advance(0, 0, False),
+            )
+            self.take(DaemonEvent.PASS_FINISHED if state == "finished" else DaemonEvent.PASS_STOPPED)
             if not self.journal.registered:
-                self._take(DaemonEvent.REGISTRATION_LOST)
+                self.take(DaemonEvent.REGISTRATION_LOST)
             self.watcher.pass_ended(part, state)
             raise
         self.journal.end_pass(row.id, "finished")
-        self._take(DaemonEvent.PASS_FINISHED)
+        self.take(DaemonEvent.PASS_FINISHED)
         self.watcher.pass_ended(part, "finished")
         now = part.strokes - len(plan.finished)
         return PassResult(part.name, part.ink, row.id, part.strokes, now, "finished")
@@ -384,26 +369,31 @@ class Service:
         self._ticks_total = 0
         await self._stream(what, tuple(MoveTask(target_mm=one) for one in targets_mm), None)
 
+    async def hold(self, seconds: float) -> None:
+        """Stand here, drives enabled and guard armed, for so long. Raises as ``measure`` does."""
+        self._ticks_total = 0
+        await self._stream("paused", (HoldTask(seconds=seconds),), None)
+
     async def drive(self, what: str, folder: Path, part: PreparedPass) -> None:
         """Stream a schedule that belongs to no pass, with the pen of ``part`` in the head. Raises as a pass does."""
         await self._stream(what, (ScheduleTask(folder=str(folder)),), None, part=part)
 
-    async def asked(self, what: str, question: Awaitable[T]) -> T:
-        """A person's answer while the machine rests. Raises StoppedError when a stop comes first."""
-        self._take(DaemonEvent.PERSON_NEEDED)
+    async def asked(self, what: str, question: Awaitable[T], *, paused: bool = False) -> T:
+        """A person's answer while the machine rests, in a pause or not. Raises StoppedError when a stop comes first."""
+        if not paused:
+            self.take(DaemonEvent.PERSON_NEEDED)
         self._what = what
         waiting = asyncio.ensure_future(question)
         self._waiting = waiting
         try:
             return await waiting
         except asyncio.CancelledError:
-            if not self._stop_asked:
-                raise
-            raise StoppedError(f"stop asked for: {self._stop_asked}") from None
+            self.refuse_stop()
+            raise
         finally:
             self._waiting = None
             if self.daemon.state is DaemonState.WAITING:
-                self._take(DaemonEvent.PERSON_READY)
+                self.take(DaemonEvent.PERSON_READY)
 
     # -- one run ----------------------------------------------------------------------------------------------
 
@@ -415,7 +405,7 @@ class Service:
 
         HaltedError, StoppedError, FaultError (a pass that could not be finished) or LinkError.
         """
-        self._check_stop()
+        self.refuse_stop()
         first_segment = next((task.first_segment for task in tasks if isinstance(task, ScheduleTask)), 0)
         run = self.journal.begin_run(
             self.session, what, lambda number: self.state_dir.run_folder(number, what),
@@ -534,7 +524,8 @@ class Service:
 
     # -- states -----------------------------------------------------------------------------------------------
 
-    def _take(self, event: DaemonEvent) -> None:
+    def take(self, event: DaemonEvent) -> None:
+        """Move by the table of states, and tell."""
         before = self.daemon.state
         after = self.daemon.take(event)
         if after is not before:
@@ -544,12 +535,12 @@ class Service:
         self.journal.lose_registration(f"halted: {standing.reason}", self.session)
         detail = f": {standing.detail}" if standing.detail else ""
         self.journal.note("latch", f"{standing.reason}: {standing.text}{detail}", self.session)
-        self._take(DaemonEvent.HALTED)
+        self.take(DaemonEvent.HALTED)
 
     def _lose_registration(self, why: str) -> None:
         self.journal.lose_registration(why, self.session)
         if self.daemon.state is not DaemonState.PAINTING:
-            self._take(DaemonEvent.REGISTRATION_LOST)
+            self.take(DaemonEvent.REGISTRATION_LOST)
 
     def _refuse_latched(self) -> None:
         standing = latch.read(self.state_dir.latch)
@@ -563,13 +554,14 @@ class Service:
             await self.runner.open()
             self._is_up = True
 
-    def _check_stop(self) -> None:
-        if self._stop_asked:
-            standing = latch.read(self.state_dir.latch)
-            if standing is not None:
-                self._halt(standing)
-                raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
-            raise StoppedError(f"stop asked for: {self._stop_asked}")
+    def refuse_stop(self) -> None:
+        """Raises HaltedError where a latch has come to stand, StoppedError where a stop was asked for."""
+        standing = latch.read(self.state_dir.latch)
+        if standing is not None:
+            self._halt(standing)
+            raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
+        if self.stop_asked:
+            raise StoppedError(f"stop asked for: {self.stop_asked}")
 
 
 def _ticks_of(segments: npt.NDArray[np.void], parts: Sequence[tuple[int, int]]) -> int:

@@ -32,6 +32,7 @@ class DaemonEvent(Enum):
     PASS_BEGUN = "pass begun"  # noqa: S105 (a pass of the pen)
     PASS_FINISHED = "pass finished"  # noqa: S105 (a pass of the pen)
     PASS_STOPPED = "pass stopped"  # noqa: S105 (a pass of the pen)
+    GOING_ON = "going on"
     HALTED = "halted"
     CLEARED = "cleared"
 
@@ -64,8 +65,10 @@ TRANSITIONS: dict[tuple[DaemonState, DaemonEvent], DaemonState] = {
     (_S.PAINTING, _E.PASS_FINISHED): _S.REGISTERED,
     (_S.PAINTING, _E.PASS_STOPPED): _S.PAUSED,
     (_S.PAINTING, _E.HALTED): _S.HALTED,
-    # A paused pass goes on only through a new homing; so no PASS_BEGUN from here.
+    # A paused pass goes on through a new homing, or, in the session that paused it and with the motors held since, by
+    # a person's word; never by itself, so no PASS_BEGUN from here.
     (_S.PAUSED, _E.HOMING_ACCEPTED): _S.REGISTERED,
+    (_S.PAUSED, _E.GOING_ON): _S.REGISTERED,
     (_S.PAUSED, _E.REGISTRATION_LOST): _S.UNREGISTERED,
     (_S.PAUSED, _E.PERSON_NEEDED): _S.WAITING,
     (_S.PAUSED, _E.HALTED): _S.HALTED,

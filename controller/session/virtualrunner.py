@@ -16,7 +16,7 @@ from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.guarding import guard_settings
 from controller.session.prepared import PreparedPass
-from controller.session.runner import Order, keep_outcome, recorder_of, spec_of
+from controller.session.runner import Order, PauseAt, keep_outcome, recorder_of, spec_of
 from controller.stream.loop import StopFlag
 from controller.stream.ring import Ring
 from controller.stream.run import run_stream
@@ -103,6 +103,13 @@ class VirtualRunner:
     def ask_stop(self) -> None:
         """A controlled stop from the next tick on."""
         self._stop.asked = True
+
+    def ask_pause(self, at: PauseAt) -> None:
+        """From the next tick on."""
+        if at == "path":
+            self._stop.asked = True
+        else:
+            self._stop.stroke_end = True
 
     def stop_now(self, reason: str, by: str) -> None:
         """The guard's stop, at this virtual instant."""

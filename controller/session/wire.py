@@ -18,6 +18,7 @@ from controller.config.errors import HaltedError, InputError, Mistake, RefusedEr
 from controller.motion.probe import AxisTest, CircleTest, Test
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
+from controller.session.runner import PauseAt
 from controller.session.service import StoppedError
 from controller.session.states import DaemonState
 from controller.session.watcher import DriftWords, Watcher
@@ -31,6 +32,8 @@ SPEED_MIN_MM_S: Final = 0.001
 RADIUS_MIN_MM: Final = 0.5
 
 KINDS_OF_STOP: Final = ("controlled", "immediate")
+PAUSES_AT: Final[tuple[PauseAt, ...]] = ("stroke-end", "path")
+MM_MAX: Final = 1e6
 
 Message = dict[str, Any]
 
@@ -127,19 +130,22 @@ ARGUMENTS: Final[Mapping[str, type[Arguments]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One request, checked. ``kind``: of stop. ``verb``, ``arguments``: of run. ``prompt``, ``value``: of answer."""
+    """One request, checked. ``kind``: of stop. ``verb``, ``arguments``: of run. ``prompt``, ``value``: of answer;
+    what a value must be is the question's to say. ``at``, ``park_mm``: of pause."""
 
     ask: str
     kind: str = ""
     verb: str = ""
     arguments: Arguments | None = None
     prompt: int = 0
-    value: bool = False
+    value: Any = None
+    at: PauseAt = "stroke-end"
+    park_mm: tuple[float, float] | None = None
 
 
 FIELDS: Final[Mapping[str, frozenset[str]]] = {
     "status": frozenset(),
-    "pause": frozenset(),
+    "pause": frozenset({"at", "park_mm"}),
     "stop": frozenset({"kind"}),
     "follow": frozenset(),
     "run": frozenset({"verb", "arguments"}),
@@ -174,7 +180,21 @@ def parse(line: bytes) -> Request:
             return _run(said)
         case "answer":
             return _answer(said)
+        case "pause":
+            return _pause(said)
     return Request(ask)
+
+
+def _pause(said: Message) -> Request:
+    at, place = said.get("at", "stroke-end"), said.get("park_mm")
+    if at not in PAUSES_AT:
+        raise WireError(f'"at" one of {", ".join(PAUSES_AT)}', repr(at))
+    if place is None:
+        return Request("pause", at=at)
+    numbers = place if isinstance(place, list) else []
+    if len(numbers) != 2 or not all(type(one) in (int, float) and abs(one) < MM_MAX for one in numbers):
+        raise WireError('"park_mm" with two numbers', repr(place))
+    return Request("pause", at=at, park_mm=(float(numbers[0]), float(numbers[1])))
 
 
 def _kind(said: Message) -> str:
@@ -204,8 +224,8 @@ def _answer(said: Message) -> Request:
     prompt, value = said.get("prompt"), said.get("value")
     if type(prompt) is not int:
         raise WireError('"prompt" with the number of a prompt', repr(prompt))
-    if not isinstance(value, bool):
-        raise WireError('"value" true or false', repr(value))
+    if not isinstance(value, bool | str | dict):
+        raise WireError('"value" true, false, a word or an object', repr(value))
     return Request("answer", prompt=prompt, value=value)
 
 

@@ -1,7 +1,8 @@
 """The real-time child: ``python -m controller.stream SPEC.json``.
 
 Owns the process: signals, host rights, opening and closing. SIGTERM asks for a controlled stop, a second one for a
-stop by every means. Exit code 0 when the outcome line was written, whatever it says; 2 when the specification
+stop by every means; SIGUSR1 for an end after the stroke in work, SIGUSR2 for a controlled stop that leaves SIGTERM its
+first meaning. Exit code 0 when the outcome line was written, whatever it says; 2 when the specification
 cannot be read.
 """
 
@@ -42,11 +43,22 @@ def main(arguments: list[str]) -> int:
         return 2
     stop = StopFlag()
 
+    terminated = False
+
     def on_signal(_number: int, _frame: FrameType | None) -> None:
-        stop.abort = stop.asked
-        stop.asked = True
+        nonlocal terminated
+        stop.abort = stop.abort or terminated
+        terminated = stop.asked = True
+
+    def on_pause(number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGUSR1:
+            stop.stroke_end = True
+        else:
+            stop.asked = True
 
     signal.signal(signal.SIGTERM, on_signal)
+    signal.signal(signal.SIGUSR1, on_pause)
+    signal.signal(signal.SIGUSR2, on_pause)
     # A terminal's Ctrl-C is for the service to judge.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:

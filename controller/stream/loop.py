@@ -46,12 +46,14 @@ Ending = Literal["done", "stopped", "failed", "halted", "refused"]
 
 
 class StopFlag:
-    """What signals have asked for: a controlled stop (``asked``), or to stop by every means (``abort``)."""
+    """What signals have asked for: a controlled stop (``asked``), an end after the stroke in work (``stroke_end``), or
+    to stop by every means (``abort``)."""
 
-    __slots__ = ("abort", "asked")
+    __slots__ = ("abort", "asked", "stroke_end")
 
     def __init__(self) -> None:
         self.asked = False
+        self.stroke_end = False
         self.abort = False
 
 
@@ -298,8 +300,8 @@ class StreamLoop:
         self._idle_since_ns = now_ns
         if self._closing:
             return False
-        if self._stop.asked:
-            self.ending, self.reason = "stopped", "a controlled stop was asked for"
+        if self._stop.asked or self._stop.stroke_end:
+            self.ending, self.reason = "stopped", self._asked_for()
             return False
         if self._queue.is_empty:
             return False
@@ -321,6 +323,8 @@ class StreamLoop:
     def _step(self, program: Program, now_ns: int) -> None:
         if self._stop.asked and not program.stopping:
             program.request_stop()
+        elif self._stop.stroke_end and not program.ending:
+            program.request_end()
         if program.step(self._seen):
             self._plan_x, self._plan_y = program.velocity_x, program.velocity_y
             self._outputs = program.head
@@ -335,12 +339,17 @@ class StreamLoop:
         if trouble:
             self._closing = True
             self.ending, self.reason = "failed", trouble
-        elif program.stopping:
+        elif program.stopping or program.ending:
             self._closing = True
-            self.ending, self.reason = "stopped", "a controlled stop was asked for"
+            self.ending, self.reason = "stopped", self._asked_for()
         self._program = None
         self._still = 0
         self._idle_since_ns = now_ns
+
+    def _asked_for(self) -> str:
+        return (
+            "a controlled stop was asked for" if self._stop.asked else "an end after the stroke was asked for"
+        )
 
     def _check_and_trim(self) -> None:
         x, y = self._x, self._y

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from controller.config.errors import RefusedError
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import Schedule, SegmentKind
-from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamSpec
+from controller.stream.spec import HoldTask, HomingTask, MoveTask, ScheduleTask, StreamSpec
 
 CHUNK_TICKS = 1 << 18
 PREPARE_AGAIN = "Prepare the job again for this machine"
@@ -46,7 +46,15 @@ class PathStep:
     end_tick: int
 
 
-Step = HomingStep | MoveStep | PathStep
+@dataclass(frozen=True, slots=True)
+class HoldStep:
+    """Zero velocity for so many ticks."""
+
+    task: int
+    ticks: int
+
+
+Step = HomingStep | MoveStep | PathStep | HoldStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +111,8 @@ def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
                 steps.append(HomingStep(index))
             case MoveTask():
                 steps.append(MoveStep(index, _target_quanta(task, machine)))
+            case HoldTask():
+                steps.append(HoldStep(index, max(1, round(task.seconds * 1e9 / machine.tick_ns))))
             case ScheduleTask():
                 path, start = _vet_schedule(task, index, machine, limits)
                 steps.extend((MoveStep(index, start), path))

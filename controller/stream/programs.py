@@ -41,7 +41,7 @@ class Program(Protocol):
 
     ``step`` prepares the attributes for the next tick and returns True, or returns False when there is nothing
     left to send (the axes have been commanded to rest, the pen is up unless the plan leaves it down).
-    ``failure`` says why a program ended early without anybody asking.
+    ``failure`` says why a program ended early without anybody asking; ``ending``: it was asked to end after its stroke.
     """
 
     velocity_x: int
@@ -49,6 +49,7 @@ class Program(Protocol):
     head: int
     segment: int
     stopping: bool
+    ending: bool
     failure: str
 
     def step(self, seen: Seen) -> bool:
@@ -58,6 +59,36 @@ class Program(Protocol):
     def request_stop(self) -> None:
         """Come to rest as soon as the acceleration limit lets, on the path, and lift the pen."""
         ...
+
+    def request_end(self) -> None:
+        """End with the pen up after the stroke in work; where none is in work, like ``request_stop``."""
+        ...
+
+
+class HoldProgram:
+    """Zero velocity with the pen up for so many ticks, or until asked to end."""
+
+    velocity_x = velocity_y = head = 0
+    segment = -1
+    failure = ""
+
+    def __init__(self, ticks: int) -> None:
+        self.stopping = False
+        self.ending = False
+        self._left = ticks
+
+    def step(self, seen: Seen) -> bool:  # noqa: ARG002 - there is nothing to look at
+        """One tick more."""
+        self._left -= 1
+        return self._left >= 0 and not self.stopping
+
+    def request_stop(self) -> None:
+        """End with the next tick."""
+        self.stopping = True
+
+    def request_end(self) -> None:
+        """The same."""
+        self.stopping = True
 
 
 class HomingProgram:
@@ -73,6 +104,7 @@ class HomingProgram:
         self.velocity_x = 0
         self.velocity_y = 0
         self.stopping = False
+        self.ending = False
         self.failure = ""
         self.failure_kind: HomingFailure | None = None
         self.results: list[AxisHoming] = []
@@ -112,6 +144,10 @@ class HomingProgram:
 
     def request_stop(self) -> None:
         """Slow down to rest; the homing stays unfinished."""
+        self.stopping = True
+
+    def request_end(self) -> None:
+        """The same: a homing has no strokes."""
         self.stopping = True
 
     def _next_axis(self) -> bool:
@@ -196,6 +232,7 @@ class PathProgram:
         self.head = 0
         self.segment = -1
         self.stopping = False
+        self.ending = False
         self.failure = ""
         self.held_ticks = 0
         self._schedule = schedule
@@ -240,6 +277,24 @@ class PathProgram:
         if not self.stopping:
             self.stopping = True
             self._speed_mm_s = math.hypot(self.velocity_x * self._mm_s_x, self.velocity_y * self._mm_s_y)
+
+    def request_end(self) -> None:
+        """Let the plan run to where the pen has come up from the stroke in work, where it stands; then end.
+
+        While the pen is up and no stroke is in work, the controlled stop.
+        """
+        if self.ending or self.stopping:
+            return
+        self.ending = True
+        segments, at = self._schedule.segments, self._at
+        ends = segments["first_tick"] + segments["ticks"]
+        index = int(np.searchsorted(ends, at, side="right"))
+        kind = segments["kind"][index] if index < len(segments) else SegmentKind.TRAVEL
+        if (kind == SegmentKind.LOWER and self.head) or kind in (SegmentKind.STROKE, SegmentKind.RAISE):
+            raised = ends[segments["kind"] == SegmentKind.RAISE]
+            self._end = min(self._end, int(raised[np.searchsorted(raised, at, side="right")]))
+        else:
+            self.request_stop()
 
     def step(self, seen: Seen) -> bool:
         """Prepare the next tick of the plan, of the hold, or of the controlled stop."""

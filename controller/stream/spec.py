@@ -3,7 +3,8 @@
 The service writes a ``StreamSpec`` to a file and starts ``python -m controller.stream SPEC.json``. The child
 writes JSON lines to standard output: before the loop ``{"event": "ready", ...}`` (host rights, guard armed), after it
 ``{"event": "outcome", ...}`` (a ``StreamOutcome``). It prints nothing while it streams. SIGTERM asks for a
-controlled stop: decelerate on the path, raise the pen, end.
+controlled stop: decelerate on the path, raise the pen, end. SIGUSR2 asks for the same, and SIGUSR1 for an end after the
+stroke in work; a stop may follow either.
 """
 
 from __future__ import annotations
@@ -42,7 +43,14 @@ class ScheduleTask(_Message):
     last_segment: int | None = None
 
 
-Task = HomingTask | MoveTask | ScheduleTask
+class HoldTask(_Message):
+    """Stand where the machine stands, drives enabled and guard armed, for so long or until asked to end."""
+
+    kind: Literal["hold"] = "hold"
+    seconds: float
+
+
+Task = HomingTask | MoveTask | ScheduleTask | HoldTask
 
 
 class StreamSpec(_Message):
@@ -78,10 +86,10 @@ class AxisHomingResult(_Message):
 class StreamOutcome(_Message):
     """How the streamer's life ended.
 
-    ``end``: done; stopped (a controlled stop was asked for); failed (a task could not be finished, such as a
-    homing out of tolerance: the machine stands still under control, no latch); halted (guard or a fault; a latch
-    stands); refused (nothing moved). ``tick`` is the last tick sent; ``segment`` the one it belongs to (of the
-    schedule, -1 outside one).
+    ``end``: done; stopped (a controlled stop, or an end after the stroke in work, was asked for); failed (a task could
+    not be finished, such as a homing out of tolerance: the machine stands still under control, no latch); halted (guard
+    or a fault; a latch stands); refused (nothing moved). ``tick`` is the last tick sent; ``segment`` the one it belongs
+    to (of the schedule, -1 outside one).
     """
 
     end: Literal["done", "stopped", "failed", "halted", "refused"]

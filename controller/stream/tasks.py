@@ -15,8 +15,8 @@ from controller.config.machine import AXES, Machine
 from controller.motion.plan import plan_move_quanta
 from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming
-from controller.stream.prepare import HomingStep, MoveStep, Step
-from controller.stream.programs import HomingProgram, PathProgram, Program
+from controller.stream.prepare import HoldStep, HomingStep, MoveStep, Step
+from controller.stream.programs import HoldProgram, HomingProgram, PathProgram, Program
 from controller.stream.spec import AxisHomingResult, StreamSpec
 
 Planner = Callable[[Machine, tuple[int, int], tuple[int, int]], Schedule]
@@ -73,6 +73,8 @@ class TaskQueue:
         if isinstance(step, HomingStep):
             self.offset_counts = None
             return HomingProgram(self._machine, self._previous)
+        if isinstance(step, HoldStep):
+            return HoldProgram(step.ticks)
         if isinstance(step, MoveStep):
             if step.target_quanta == planned_quanta:
                 return None

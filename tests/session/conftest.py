@@ -16,7 +16,7 @@ from controller.session.journal import Journal
 from controller.session.operator import SimulatedOperator
 from controller.session.prepare import prepare
 from controller.session.prepared import Prepared, PreparedPass
-from controller.session.runner import Order
+from controller.session.runner import Order, PauseAt
 from controller.session.service import Service
 from controller.session.watcher import Watcher
 from controller.stream.record import TICK_DTYPE
@@ -88,6 +88,10 @@ class FakeRunner:
     def ask_stop(self) -> None:
         """Keep it."""
         self.calls.append("ask_stop")
+
+    def ask_pause(self, at: PauseAt) -> None:
+        """Keep it."""
+        self.calls.append(f"ask_pause {at}")
 
     def stop_now(self, reason: str, by: str) -> None:
         """Keep it."""

@@ -18,7 +18,7 @@ from controller.session.states import (
 
 
 def test_day_of_work() -> None:
-    """A day: home, load a pen, paint, stop, home again, paint on, halt, clear, home."""
+    """A day: home, load a pen, paint, stop, home again, paint on, pause, go on, halt, clear, home."""
     daemon = Daemon(DaemonState.UNREGISTERED)
     seen = [
         daemon.take(event).value
@@ -30,14 +30,17 @@ def test_day_of_work() -> None:
             DaemonEvent.PASS_STOPPED,
             DaemonEvent.HOMING_ACCEPTED,
             DaemonEvent.PASS_BEGUN,
+            DaemonEvent.PASS_STOPPED,
+            DaemonEvent.GOING_ON,
+            DaemonEvent.PASS_BEGUN,
             DaemonEvent.HALTED,
             DaemonEvent.CLEARED,
             DaemonEvent.HOMING_ACCEPTED,
         )
     ]
     assert seen == [
-        "registered", "waiting", "registered", "painting", "paused", "registered", "painting", "halted",
-        "unregistered", "registered",
+        "registered", "waiting", "registered", "painting", "paused", "registered", "painting", "paused",
+        "registered", "painting", "halted", "unregistered", "registered",
     ]  # fmt: skip
 
 
@@ -92,3 +95,10 @@ def test_every_state_can_be_reached() -> None:
 def test_start_up(latched: bool, registered: bool, pass_open: bool, expected: DaemonState) -> None:
     """At start-up the latch outweighs all, then registration, then an open pass."""
     assert initial_state(latched=latched, registered=registered, pass_open=pass_open) is expected
+
+
+def test_going_on_needs_a_pause() -> None:
+    """A person's word alone leads on from a pause and from nowhere else, and only to ``registered``."""
+    assert {(s, to) for (s, e), to in TRANSITIONS.items() if e is DaemonEvent.GOING_ON} == {
+        (DaemonState.PAUSED, DaemonState.REGISTERED)
+    }

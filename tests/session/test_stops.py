@@ -80,7 +80,6 @@ def _socket(verb: str, kind: str = "") -> Callable[[StateDir], None]:
 CONTROLLED: dict[str, Callable[[StateDir], None]] = {
     "ctrl-c": _signal(signal.SIGINT),
     "sigterm": _signal(signal.SIGTERM),
-    "pause": _socket("pause"),
     "socket": _socket("stop", "controlled"),
 }
 
