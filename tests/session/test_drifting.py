@@ -156,6 +156,18 @@ def test_accepted_other_place_begins_a_history_anew() -> None:
     assert "what was painted before that cannot be compared" in " ".join(found.lines)
 
 
+@pytest.mark.parametrize(("x_mm", "y_mm", "goes_on"), [(3.0, 0.0, True), (0.0, -6.05, True), (2.5, 0.0, False),
+                                                       (3.0, 3.0, False), (15.0, 0.0, False)])  # fmt: skip
+def test_accepted_jump_of_whole_teeth_stays_in_its_history(x_mm: float, y_mm: float, goes_on: bool) -> None:
+    """One axis off by a few belt pitches (3 mm) is the same counter and a named jump; any other place begins anew."""
+    places = scattered(20)
+    places[15:] += [x_mm, y_mm]
+    found = judged(places)
+    assert (found.axes["x"].homings, found.earlier) == ((20, 0) if goes_on else (5, 15))
+    named = [(axis, event.finding, event.row) for axis, event in found.open_jumps]
+    assert named == ([("x" if x_mm else "y", Finding.TOOTH_JUMP, 15)] if goes_on else [])
+
+
 def test_refused_homings_and_halves_are_passed_over() -> None:
     """A refused homing and one with one axis only are no homings of the history."""
     good = rows(scattered(8))
