@@ -138,6 +138,11 @@ class Sitting(Settings):
     change_minutes: NonNegative = Field(
         default=5.0, description="from one pass to the next, a pen changed or not"
     )
+    change_near: Annotated[float, Field(ge=0, le=0.5)] = Field(
+        default=0.15,
+        description="in the last such share of what a pen paints, its pass ends at the stroke's end nearest to the "
+        "swatch (without one, to the park place); common practice, no source",
+    )
 
 
 class Resume(Settings):

@@ -144,7 +144,8 @@ class _Making:
         self._job, self._job_path = job, job_path
         self._machine, self._machine_path, self._artwork_path = machine, machine_path, artwork_path
         self._cache, self._workers, self._report = cache, workers, report
-        self._watch = Watch(job.sitting.watch_minutes, job.sitting.change_minutes)
+        sitting = job.sitting
+        self._watch = Watch(sitting.watch_minutes, sitting.change_minutes, sitting.change_near)
         self._build: Callable[[JobPasses], tuple[dict[str, StrokeSet], PassPlan, Sequence[Skipped]]]
 
     def read(self) -> None:

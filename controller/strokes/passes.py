@@ -44,10 +44,13 @@ class Watch:
     """How the work is divided for people, common practice, no source.
 
     watch_minutes: a pass is no longer than this. change_minutes: from one pass to the next, a pen changed or not.
+    near_share: a pass that ends because its pen does may end so much earlier, as a share of what it may use of the pen,
+    where a stroke ends nearer to the place of changing; 0 for at the last stroke that the pen lasts for.
     """
 
     watch_minutes: float = 60.0
     change_minutes: float = 5.0
+    near_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +170,16 @@ class JobPasses:
         """What ways with the pen up cost."""
         return TravelCost.of(self._machine)
 
+    def change_way_mm(self, strokes: StrokeSet) -> Floats:
+        """From the end of every stroke (S,) to where pens are changed: to the swatch, without one to the park place."""
+        ends = strokes.points_mm[strokes.offsets[1:] - 1]
+        low = high = np.asarray(self.park_mm)
+        if self._job.swatch is not None:
+            low = np.asarray(self._job.swatch.origin_mm)
+            high = low + self._job.swatch.size_mm
+        way: Floats = np.hypot(*np.maximum(np.maximum(low - ends, ends - high), 0.0).T)
+        return way
+
     def cut(
         self, row: int, strokes: StrokeSet, turn: Ints | None = None, shares: Sequence[float] = ()
     ) -> InkPasses:
@@ -178,7 +191,7 @@ class JobPasses:
         ink = self._job.inks[row]
         turns = np.zeros(len(strokes), dtype=np.int64) if turn is None else turn
         times = StrokeTimes.of(strokes, ink, self._machine, self._pace.get(row, 1.0))
-        maker = _Maker(row, times, ink, self._watch, self._clock_s, shares)
+        maker = _Maker(row, times, ink, self._watch, self._clock_s, shares, self.change_way_mm(strokes))
         canvas, dry_s = self._canvas, np.full(len(strokes), -math.inf)
         for one in np.unique(turns).tolist():
             mine = np.flatnonzero(turns == one)
@@ -288,14 +301,16 @@ class _Maker:
     """Makes the passes of one ink, from ``clock_s`` on."""
 
     def __init__(
-        self, row: int, times: StrokeTimes, ink: Ink, watch: Watch, clock_s: float, held: Sequence[float]
-    ) -> None:
+        self, row: int, times: StrokeTimes, ink: Ink, watch: Watch, clock_s: float, held: Sequence[float],
+        change_way_mm: Floats,
+    ) -> None:  # fmt: skip
         self.passes: list[Pass] = []
         self.late: set[int] = set()
         self.shares: list[float] = []
         self._row, self._times, self._clock_s, self._held = row, times, clock_s, held
         self._turn, self._release_s = 0, np.full(len(times), -math.inf)
         self._change_s = 60.0 * watch.change_minutes
+        self._near_share, self._change_way_mm = watch.near_share, change_way_mm
         self._pen_m = ink.pen_metres if ink.pen_metres is not None else math.inf
         self._pen_s = 60.0 * ink.pen_minutes if ink.pen_minutes is not None else math.inf
         self._watch_s = 60.0 * watch.watch_minutes
@@ -311,18 +326,46 @@ class _Maker:
         """Add passes of the strokes ``left``; what touches them has dried by ``release_s``."""
         self._turn, self._release_s = turn, release_s
         for again in range(ROUNDS):
-            held = self._held[len(self.shares)] if len(self.shares) < len(self._held) else None
-            share = self._even_share(left) if held is None else min(held * HELD, 1.0)
-            self.shares.append(share if held is None else held)
+            share = self._share(left)
             put_off = np.empty(0, dtype=np.int64)
             while len(left):
                 painted, put_off, rest, cut_by = self._walk(left, put_off, share, again == ROUNDS - 1)
+                if self._near_share > 0.0 and cut_by in ("metres", "pen minutes") and not len(put_off):
+                    kept = self._kept_near(painted, rest, share, cut_by)
+                    painted, rest = painted[:kept], np.concatenate([painted[kept:], rest])
+                    share = self._share(rest)
                 if len(painted):
                     self._add(painted, cut_by)
                 left = rest
             if not len(put_off):
                 break
             left = put_off
+
+    def _share(self, left: Ints) -> float:
+        """The share of the limits to which the passes of ``left`` are held: that of an earlier answer where there is
+        one."""
+        held = self._held[len(self.shares)] if len(self.shares) < len(self._held) else None
+        share = self._even_share(left) if held is None else min(held * HELD, 1.0)
+        self.shares.append(share if held is None else held)
+        return share
+
+    def _kept_near(self, painted: Ints, rest: Ints, share: float, cut_by: CutBy) -> int:
+        """So many of ``painted`` are kept in a pass that its pen ends: up to the stroke's end with the shortest way to
+        the place of changing, of those in the last share of what it may use that need no more passes afterwards."""
+        if cut_by == "metres":
+            used, most = np.cumsum(self._length_m[painted]), share * self._pen_m
+        else:
+            used = self._times.begins_s(painted) + self._times.painting_s[painted]
+            most = share * min(self._pen_s, self._watch_s)
+        last = len(painted) - 1
+        first = min(int(np.searchsorted(used, (1.0 - self._near_share) * most)), last)
+        fewest = self._needed(rest, 1.0, len(rest))
+        while first < last:  # the later it ends, the less is left: the earliest end that needs no more passes
+            middle = (first + last) // 2
+            left = np.concatenate([painted[middle + 1 :], rest])
+            first, last = (first, middle) if self._needed(left, 1.0, fewest) <= fewest else (middle + 1, last)
+        way = self._change_way_mm[painted[first:]]
+        return len(painted) - int(np.argmin(way[::-1]))
 
     def _begin_s(self) -> float:
         if not self.passes:
@@ -381,31 +424,29 @@ class _Maker:
 
     def _even_share(self, left: Ints) -> float:
         """The smallest share of the limits with which as few passes are needed as with all of them."""
-        metres = np.concatenate([[0.0], np.cumsum(self._length_m[left])])
-        seconds = np.concatenate([[0.0], np.cumsum(self._each_s[left])])
-        most_s = min(self._pen_s, self._watch_s)
-
-        def needed(share: float, most: int) -> int:
-            first = count = 0
-            while first < len(left) and count <= most:
-                out = self._out_s[left[first]] - self._approach_s[left[first]]
-                ends = seconds[first + 1 :] - seconds[first] + out + self._back_s[left[first:]]
-                full = np.flatnonzero(
-                    (ends > share * most_s) | (metres[first + 1 :] - metres[first] > share * self._pen_m)
-                )
-                first = max(int(full[0]) + first, first + 1) if len(full) else len(left)
-                count += 1
-            return count
-
-        fewest = needed(1.0, len(left))
+        fewest = self._needed(left, 1.0, len(left))
         low, high = 0.0, 1.0
         for _ in range(EVEN if fewest > 1 else 0):
             middle = 0.5 * (low + high)
-            if needed(middle, fewest) <= fewest:
+            if self._needed(left, middle, fewest) <= fewest:
                 high = middle
             else:
                 low = middle
         return high
+
+    def _needed(self, left: Ints, share: float, most: int) -> int:
+        """So many passes ``left`` needs when held to ``share`` of the limits; ``most`` and one stands for all above."""
+        metres = np.concatenate([[0.0], np.cumsum(self._length_m[left])])
+        seconds = np.concatenate([[0.0], np.cumsum(self._each_s[left])])
+        most_m, most_s = share * self._pen_m, share * min(self._pen_s, self._watch_s)
+        first = count = 0
+        while first < len(left) and count <= most:
+            out = self._out_s[left[first]] - self._approach_s[left[first]]
+            ends = seconds[first + 1 :] - seconds[first] + out + self._back_s[left[first:]]
+            full = np.flatnonzero((ends > most_s) | (metres[first + 1 :] - metres[first] > most_m))
+            first = max(int(full[0]) + first, first + 1) if len(full) else len(left)
+            count += 1
+        return count
 
     def _add(self, strokes: Ints, cut_by: CutBy) -> None:
         """One more pass."""
