@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -31,6 +31,7 @@ ROW_MM: Final = 60.0
 """Length of a zigzag's rows, where the swatch is wide enough."""
 PITCH: Final = 1.5
 """From one row to the next, in tips: lines that are seen one by one show whether they are full."""
+CLEAN: Final = "put a clean sheet there and tell with giornata pens --clean-swatch"
 USED: Final = "prime"
 """Kind of the journal's event by which a place is used."""
 
@@ -129,6 +130,40 @@ def why_prime(journal: Journal, prepared: Prepared, part: PreparedPass) -> str:
     return f"its tip was up for {waited_s:.0f} s" if waited_s > settings.prime_after_s else ""
 
 
+def check_places(
+    service: Service, prepared: Prepared, part: PreparedPass, later: Iterable[PreparedPass]
+) -> None:
+    """Whether the swatch has a place for the pen of ``part``, before anybody is asked for it and anything moves.
+
+    later: passes of the same session after it; where there are not places for their fresh pens, that is told.
+    Raises RefusedError when there is none for ``part``.
+    """
+    settings, journal = prepared.record.swatch, service.journal
+    if settings is None or not why_prime(journal, prepared, part):
+        return
+    swatch = Swatch(settings)
+    left = max(swatch.places - swatch.used(journal), 0)
+    if not left:
+        raise _used_up(swatch, prepared, part)
+    wanted = 1 + sum(one.fresh_pen for one in later)
+    if wanted > left:
+        service.watcher.note(
+            f"the {swatch.key} has {_primings(left)} left and {wanted} are wanted: {CLEAN} by then"
+        )
+
+
+def _primings(count: int) -> str:
+    return "1 priming" if count == 1 else f"{count} primings"
+
+
+def _used_up(swatch: Swatch, prepared: Prepared, part: PreparedPass) -> RefusedError:
+    return RefusedError(
+        f"the {part.ink} pen of {part.name} has to be primed and the {swatch.key} of {prepared.record.job} is used up: "
+        f"all {swatch.places} places, 0 primings left",
+        f"{CLEAN}; or give [swatch] another place in the job file",
+    )
+
+
 async def prime(service: Service, prepared: Prepared, part: PreparedPass) -> None:
     """Prime the pen in the head for a pass, where that is due.
 
@@ -141,10 +176,7 @@ async def prime(service: Service, prepared: Prepared, part: PreparedPass) -> Non
     swatch = Swatch(settings)
     place = swatch.used(journal)
     if place >= swatch.places:
-        raise RefusedError(
-            f"the {swatch.key} of {prepared.record.job} is used up, all {swatch.places} places",
-            "put a clean sheet there and tell with giornata pens --clean-swatch, or move [swatch] in the job file",
-        )
+        raise _used_up(swatch, prepared, part)
     folder = service.state_dir.root / "prime"
     shutil.rmtree(folder, ignore_errors=True)
     plan_zigzag(swatch, place, part, service.machine, prepared, folder)

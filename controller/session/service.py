@@ -32,7 +32,7 @@ from controller.session.pausing import PassPlan, Pausing, painted
 from controller.session.pausing import PassResult as PassResult
 from controller.session.pausing import StoppedError as StoppedError
 from controller.session.prepared import Prepared, PreparedPass
-from controller.session.priming import prime
+from controller.session.priming import check_places, prime
 from controller.session.recorder import Advance
 from controller.session.remainder import Remainder, go_on
 from controller.session.replan import refuse_other_map
@@ -212,6 +212,7 @@ class Service:
             self.refuse_stop()
             await self._up()
             part = pens.going_on(self.journal, plan.part, plan.earlier)
+            check_places(self, prepared, part, [one.part for one in todo[number:]] if number == 1 else ())
             question, rest = go_on(
                 self.journal, prepared, part, plan.earlier, self.machine, self.state_dir.root / "resume"
             )

@@ -27,6 +27,9 @@ SWATCH = (
     "[swatch]\norigin_mm = [300.0, 20.0]\nsize_mm = [140.0, 40.0]\nprime_mm = 100.0\nprime_after_s = 60.0\n"
 )
 
+MOON = '<g id="moon"><path d="M 10 10 L 60 10" fill="none" stroke="#d9952b"/></g>'
+OCHRE = '[[inks]]\nname = "ochre"\ngroup = "moon"\ncolour = "#d9952b"\ntip_mm = 4.0\n'
+
 
 def prepared_with(folder: Path, swatch: str) -> Prepared:
     (folder / "three.svg").write_text(SVG)
@@ -109,14 +112,38 @@ async def test_a_used_up_swatch_is_named_and_refused_until_it_is_clean(bench, tm
     prepared = prepared_with(tmp_path, SWATCH.replace("140.0, 40.0", "70.0, 15.0"))
     await bench.service().home()
     await bench.service().paint(prepared, ["teal-1"])
-    with pytest.raises(
-        RefusedError, match=r"swatch at 300,20 of 70 x 15 mm of three is used up, all 1 places"
-    ):
+    before = len(bench.journal.runs())
+    with pytest.raises(RefusedError) as refused:
         await bench.service().paint(prepared, ["teal-1"], again=True)
+    assert (
+        "swatch at 300,20 of 70 x 15 mm of three is used up: all 1 places, 0 primings left"
+        in refused.value.reason
+    )
+    assert "the teal pen of teal-1" in refused.value.reason
+    assert "--clean-swatch" in refused.value.remedy
+    assert "another place" in refused.value.remedy
+    assert len(bench.journal.runs()) == before, "nothing has moved for it"
+    assert len(bench.operator.asked) == 1, "and nobody was asked for a pen"
     pens.clean_swatch("boathouse", bench.state, "p")
     (result,) = await bench.service().paint(prepared, ["teal-1"], again=True)
     assert result.state == "finished"
     assert len(primed(bench)) == 2
+
+
+async def test_too_few_places_for_all_passes_are_told_before_the_first(bench, tmp_path: Path) -> None:
+    """Two inks, one place: said before the first pass, which is painted; the second is refused before it moves."""
+    (tmp_path / "three.svg").write_text(SVG.replace("</svg>", MOON + "</svg>"))
+    (tmp_path / "job.toml").write_text(JOB + OCHRE + SWATCH.replace("140.0, 40.0", "70.0, 15.0"))
+    prepared = prepare(tmp_path / "job.toml", MACHINE, tmp_path / "out")
+    notes: list[str] = []
+    service = bench.service()
+    service.watcher.note = notes.append
+    await service.home()
+    with pytest.raises(RefusedError, match="the ochre pen of ochre-1 has to be primed"):
+        await service.paint(prepared, ["teal-1", "ochre-1"])
+    assert any("has 1 priming left and 2 are wanted" in note for note in notes)
+    assert [row.state for row in bench.journal.passes()] == ["finished"]
+    assert bench.journal.runs()[-1].what == "teal-1"
 
 
 async def test_without_a_swatch_nothing_is_primed(bench, three) -> None:
