@@ -1,0 +1,127 @@
+"""The season's figures as tables, and its canvas as a picture. Owns words and drawing; the judge owns every figure."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import matplotlib as mpl
+import numpy as np
+import shapely
+from PIL import Image
+
+from tests.scenarios.season import Season, Troubles
+from tests.scenarios.seasonjudge import Judge, Pair
+
+REGISTER_MM, HOMING_MM = 0.3, 2.0
+"""What register between two inks must be at most, and what it comes to at least by homing alone."""
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+def report(out: Path, *, docs: bool = False) -> int:
+    """Print everything, keep it in ``out``; 0 when every figure holds."""
+    from tests.bench.season import TIPS, WITHOUT_MARKS
+
+    season = Season(out / "wall", Troubles(tips=TIPS), 1)
+    season.take_up()
+    judge = Judge(season)
+    pairs, account = judge.register(), judge.account()
+    whole, painted, perfect, beyond = judge.bare()
+    problems = [
+        f"{' and '.join(pair.inks)}: {max(pair.largest_mm, pair.across_mm):.3f} mm of register error"
+        for pair in pairs
+        if max(pair.largest_mm, pair.across_mm) > REGISTER_MM
+    ]
+    print(table(pairs))
+    print(
+        f"traps {whole:.0f} mm2; bare {painted:.2f}, by a perfect machine {perfect:.2f}, beyond {beyond:.2f} mm2"
+    )
+    problems += [f"{beyond:.2f} mm2 of bare traps"] if beyond > 0.0 else []
+    print(
+        f"{account.strokes} strokes planned, {account.mended} of them in mends; contacts cut short {account.cut}; "
+        f"strokes painted again after an interruption {account.redone}; painted by a dry pen "
+        f"{account.faded_m:.2f} m, of it not mended {account.unmended_m:.3f} m"
+    )
+    for name in ("twice", "missing", "stray"):
+        found = getattr(account, name)
+        print(f"{name}: {len(found)} {', '.join(found[:8])}")
+        problems += [f"{name}: {len(found)}"] if found else []
+    problems += ["a dry pen's strokes were not all mended"] if account.unmended_m > 0.0 else []
+    for entry in season.tale.log:
+        print(json.dumps(entry))
+    tale = season.tale
+    print(f"questions {tale.questions}, marks read {tale.marks}, lines measured {tale.readings}")
+    homing = None
+    if (out / "homing" / "tale.json").exists():
+        alone = Season(out / "homing", Troubles(tips=TIPS), 1, marks=False)
+        alone.take_up()
+        homing = Judge(alone, WITHOUT_MARKS).register()
+        print("by homing alone")
+        print(table(homing))
+        most = max(pair.largest_mm for pair in homing)
+        problems += [] if most > HOMING_MM else [f"by homing alone only {most:.2f} mm"]
+    answer = {
+        "pairs": [asdict(pair) for pair in pairs],
+        "homing": None if homing is None else [asdict(pair) for pair in homing],
+        "bare_mm2": [whole, painted, perfect, beyond],
+        "account": asdict(account),
+        "problems": problems,
+    }
+    (out / "judged.json").write_text(json.dumps(answer, indent=1))
+    picture(judge, out / "season.png")
+    if docs:
+        picture(judge, DOCS / "season.png")
+    print("\n".join(["what does not hold:", *problems]) if problems else "everything holds")
+    return 1 if problems else 0
+
+
+def table(pairs: list[Pair]) -> str:
+    """As it stands in the document."""
+    lines = [
+        "| inks | largest mm | 99 % mm | along strokes, across | places | where |",
+        "|---|---|---|---|---|---|",
+    ]
+    lines += [
+        f"| {pair.inks[0]}, {pair.inks[1]} | {pair.largest_mm:.3f} | {pair.p99_mm:.3f} | {pair.across_mm:.3f} | "
+        f"{pair.places} | {pair.where_mm[0]:.0f}, {pair.where_mm[1]:.0f} |"
+        for pair in pairs
+    ]
+    return "\n".join(lines)
+
+
+def picture(judge: Judge, path: Path, width_px: int = 1300, finer: int = 3, colours: int = 48) -> None:
+    """What lies on the canvas, contact upon contact, each as wide as its tip truly was; crosses too."""
+    mpl.use("Agg")
+    import matplotlib.pyplot as plt
+    from matplotlib.collections import LineCollection
+
+    colour = {ink.name: ink.colour for ink in judge.job.inks}
+    width, height = 3000.0, 1900.0
+    dpi = 100.0
+    inches = width_px * finer / dpi
+    figure = plt.figure(figsize=(inches, inches * height / width), dpi=dpi, facecolor="#f6efdf")
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0.0, width)
+    axes.set_ylim(height, 0.0)
+    axes.set_axis_off()
+    points_per_mm = 72.0 * inches / width
+    inks = [one.ink for one in judge.contacts]
+    changes = np.flatnonzero(np.array(inks[1:]) != np.array(inks[:-1])) + 1
+    for order, run in enumerate(np.split(np.arange(len(inks)), changes)):
+        mine = [judge.contacts[row] for row in run.tolist() if len(judge.contacts[row].seen_mm) > 1]
+        lines = [
+            shapely.get_coordinates(shapely.simplify(shapely.linestrings(one.seen_mm), 0.05)) for one in mine
+        ]
+        axes.add_collection(
+            LineCollection(
+                lines, linewidths=[one.width_mm * points_per_mm for one in mine], colors=colour[mine[0].ink],
+                capstyle="round", joinstyle="round", snap=False, zorder=order,
+            )
+        )  # fmt: skip
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format="png", dpi=dpi, facecolor=figure.get_facecolor())
+    plt.close(figure)
+    image = Image.open(drawn).convert("RGB").reduce(finer)
+    image.quantize(colours, dither=Image.Dither.NONE).save(path, optimize=True)
