@@ -107,6 +107,26 @@ def account_of(
     )  # fmt: skip
 
 
+def missing_ticks(
+    records: npt.NDArray[np.void], segments: npt.NDArray[np.void], tasks: Collection[int]
+) -> dict[int, int]:
+    """Strokes of which tick records are missing in the middle of a run (a damaged block of its log), each with how many
+    ticks at most were on it, pen down.
+
+    records: (k,) TICK_DTYPE in order; segments (m,) of the schedule that ``tasks`` of the run stream.
+    """
+    out: dict[int, int] = {}
+    mine = records[np.isin(records["task"], np.fromiter(tasks, dtype=np.int64)) & (records["segment"] >= 0)]
+    gaps = np.diff(mine["tick"].astype(np.int64)) - 1
+    for place in np.flatnonzero(gaps > 0).tolist():
+        first, last = int(mine["segment"][place]), int(mine["segment"][place + 1])
+        for row in segments[first : last + 1]:
+            if row["kind"] == SegmentKind.STROKE:
+                ticks = min(int(row["ticks"]), int(gaps[place]))
+                out[int(row["stroke"])] = out.get(int(row["stroke"]), 0) + ticks
+    return out
+
+
 def _interrupted(
     records: npt.NDArray[np.void],
     mine: npt.NDArray[np.void],

@@ -13,7 +13,7 @@ import json
 import os
 import signal
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, nullcontext
 from pathlib import Path
 
 from controller.config.errors import HaltedError, InputError, RefusedError
@@ -21,6 +21,7 @@ from controller.config.load import load_machine
 from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.session.control import ControlServer
+from controller.session.disk import DiskError, disk_error
 from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.mqtt import telling
@@ -144,11 +145,19 @@ async def _one(
             end = f"refused: {error}"
             raise
         except Exception as error:
-            end = f"failed: {type(error).__name__}: {error}"
-            raise
+            if (trouble := disk_error(error, state.root)) is None:
+                end = f"failed: {type(error).__name__}: {error}"
+                raise
+            end = f"failed: {trouble}"
+            standing = latch.read(state.latch)
+            if standing is not None:
+                raise HaltedError(f"{standing.text} ({standing.reason}); {trouble}", CLEAR_REMEDY) from error
+            raise trouble from error
         finally:
             host.unbind(end)
-            journal.end_session(number, end)
+            # A disk that takes no more has been told of; the next session ends what is left open.
+            with contextlib.suppress(DiskError) if end.startswith(("failed", "halted")) else nullcontext():
+                journal.end_session(number, end)
 
 
 def clear_latch(state: StateDir, machine: str, *, reason: str, person: str) -> Path:

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
 from controller.session import journalschema
+from controller.session.disk import PUT_BACK, Db, journal_error
 from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
 from controller.session.penrows import PenRows
 from controller.session.rows import (
@@ -56,41 +57,42 @@ class Journal:
 
     @classmethod
     def open(cls, path: Path, machine: str, now_ms: Callable[[], int] = _wall_ms) -> Journal:
-        """Open or make the journal of ``machine``. Raises InputError when it is another's or unreadable."""
-        try:
-            db = sqlite3.connect(path, isolation_level=None, timeout=5.0)
-        except sqlite3.Error as error:
-            raise InputError([Mistake(path, "journal", "a SQLite file", str(error))]) from None
-        try:
-            cls._prepare(db, path, machine, now_ms)
-        except sqlite3.Error as error:
-            db.close()
-            raise InputError([Mistake(path, "journal", "a readable journal", str(error))]) from None
-        except BaseException:
-            db.close()
-            raise
-        return cls(db, path, now_ms)
+        """Open or make the journal of ``machine``.
+
+        Raises InputError when it is another's or damaged; JournalError when the disk does not take it.
+        """
+        _refuse_emptied(path)
+        return cls._opened(path, str(path), now_ms, lambda db: cls._prepare(db, path, machine, now_ms))
 
     @classmethod
     def read(cls, path: Path, machine: str | None = None) -> Journal:
         """Open for reading only (while a service may be writing). ``machine`` None accepts any machine's."""
         if not path.is_file():
             raise InputError([Mistake(path, "journal", "a journal (home or paint first)", "no such file")])
+        name = f"{path.absolute().as_uri()}?mode=ro"
+        return cls._opened(path, name, _wall_ms, lambda db: cls._check(db, path, machine))
+
+    @classmethod
+    def _opened(
+        cls, path: Path, name: str, now_ms: Callable[[], int], check: Callable[[sqlite3.Connection], None]
+    ) -> Journal:
+        db: Db | None = None
         try:
-            db = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=5.0
-            )
+            db = sqlite3.connect(name, uri=name != str(path), isolation_level=None, timeout=5.0, factory=Db)
+            db.path = path
+            check(db)
         except sqlite3.Error as error:
-            raise InputError([Mistake(path, "journal", "a SQLite file", str(error))]) from None
-        try:
-            cls._check(db, path, machine)
-        except sqlite3.Error as error:
-            db.close()
-            raise InputError([Mistake(path, "journal", "a readable journal", str(error))]) from None
+            if db is not None:
+                db.close()
+            found = journal_error(path, error)
+            if found is not None and not found.damaged:
+                raise found from None
+            raise _damaged(path, str(error.__cause__ or error)) from None
         except BaseException:
-            db.close()
+            if db is not None:
+                db.close()
             raise
-        return cls(db, path, _wall_ms)
+        return cls(db, path, now_ms)
 
     @classmethod
     def _prepare(cls, db: sqlite3.Connection, path: Path, machine: str, now_ms: Callable[[], int]) -> None:
@@ -104,6 +106,9 @@ class Journal:
                 db.execute("INSERT INTO meta VALUES ('machine', ?)", (machine,))
                 db.execute("INSERT INTO truth VALUES (1, 0, ?, 'never homed')", (now_ms(),))
         cls._check(db, path, machine)
+        (sound,) = db.execute("PRAGMA quick_check(1)").fetchone()
+        if sound != "ok":
+            raise _damaged(path, str(sound).replace("\n", " "))
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
         if (version := _version_of(db)) < SCHEMA_VERSION:
@@ -538,13 +543,25 @@ def _version_of(db: sqlite3.Connection) -> int:
     return int(version)
 
 
+def _damaged(path: Path, how: str) -> InputError:
+    return InputError([Mistake(path, "journal", "a sound journal", f"{how}. {PUT_BACK}")])
+
+
+def _refuse_emptied(path: Path) -> None:
+    """A journal with nothing in it beside runs that were painted is none that was never used. Raises InputError."""
+    if path.is_file() and path.stat().st_size == 0 and any(path.parent.glob("runs/*/spec.json")):
+        raise _damaged(path, "an empty file beside the runs of earlier sessions")
+
+
 @contextmanager
 def _transaction(db: sqlite3.Connection) -> Iterator[None]:
     """One transaction, taken for writing at its start so that it cannot fail half way for a lock."""
     db.execute("BEGIN IMMEDIATE")
     try:
         yield
+        db.execute("COMMIT")
     except BaseException:
-        db.execute("ROLLBACK")
+        # A full disk ends a transaction by itself, or leaves it open; the next one must find none.
+        if db.in_transaction:
+            db.execute("ROLLBACK")
         raise
-    db.execute("COMMIT")

@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -24,7 +24,7 @@ from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import Schedule, SegmentKind
-from controller.session.account import Interrupted, Part, Stopping, account_of
+from controller.session.account import Interrupted, Part, Stopping, account_of, missing_ticks
 from controller.session.journal import Journal
 from controller.session.recorder import BLOCK_RECORDS
 from controller.session.rows import InterruptionRow, PassRow, RunRow
@@ -144,7 +144,9 @@ def settle(
     fresh: list[tuple[int, int]] = []
     interrupted: Interrupted | None = None
     doubtful: set[int] = set()
+    missing: dict[int, int] = {}
     for plan in plans:
+        missing |= missing_ticks(found.records, plan.segments, [part.task for part in plan.parts])
         account = account_of(
             found.records,
             plan.segments,
@@ -161,7 +163,8 @@ def settle(
         if account.interrupted is not None:
             interrupted = plan.whole(account.interrupted)
     doubtful -= known | ({interrupted.stroke} if interrupted is not None else set())
-    entry = _row_of(run, row, interrupted, tuple(sorted(doubtful)), plans[-1], known, found.note)
+    note = "; ".join(filter(None, (found.note, *_missing_words(missing, known))))
+    entry = _row_of(run, row, interrupted, tuple(sorted(doubtful)), plans[-1], known, note)
     journal.settle(entry, fresh)
     return words(row.name, entry, len(fresh))
 
@@ -186,6 +189,15 @@ def words(name: str, entry: InterruptionRow, credited: int = 0) -> list[str]:
     if entry.note:
         out.append(f"pass {name}: {entry.note}")
     return out
+
+
+def _missing_words(missing: Mapping[int, int], finished: Collection[int]) -> tuple[str, ...]:
+    """What the log does not tell of each stroke any more, and what becomes of it."""
+    words = [
+        f"stroke {stroke} up to {ticks} ticks ({'finished all the same' if stroke in finished else 'not finished'})"
+        for stroke, ticks in sorted(missing.items())
+    ]
+    return ("records are missing of " + ", ".join(words),) if words else ()
 
 
 def last_words(journal: Journal, row: PassRow) -> list[str]:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.motion.schedule import PEN_DOWN, SEGMENT_DTYPE, SegmentKind
-from controller.session.account import Account, Part, Stopping, account_of
+from controller.session.account import Account, Part, Stopping, account_of, missing_ticks
 from controller.stream.record import TICK_DTYPE
 
 TICKS = {
@@ -130,6 +130,24 @@ def test_gap_in_the_records_widens_the_bounds() -> None:
     np.testing.assert_allclose(one.low_mm, 1.8, rtol=0, atol=1e-9)
     assert one.sent_ticks == 30
     assert one.high_mm >= 3.0
+
+
+@given(st.integers(1, 4 * 58), st.integers(1, 120))
+def test_missing_records_are_told_stroke_by_stroke(first: int, count: int) -> None:
+    """Any stretch torn out of the middle: every stroke that had a pen-down tick in it is named, with at least as many
+    ticks; strokes that lie wholly outside are not."""
+    segments, velocity = plan(4)
+    last = min(first + count, len(velocity) - 1)
+    records = np.delete(sent(segments, velocity, len(velocity)), slice(first, last))
+    told = missing_ticks(records, segments, [0])
+    for row in segments[segments["kind"] == SegmentKind.STROKE]:
+        begin, end = int(row["first_tick"]), int(row["first_tick"] + row["ticks"])
+        lost = max(min(end, last) - max(begin, first), 0)
+        stroke = int(row["stroke"])
+        assert told.get(stroke, 0) >= lost
+        assert told.get(stroke, 0) <= min(last - first, int(row["ticks"]))
+        if end < first - 1 or begin > last + 1:
+            assert stroke not in told
 
 
 def test_journal_knows_more_than_the_records() -> None:
