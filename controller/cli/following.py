@@ -7,7 +7,7 @@ import contextlib
 import json
 import signal
 import sys
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -21,9 +21,10 @@ from rich.text import Text
 
 from controller.cli.console import out
 from controller.config.errors import RefusedError
-from controller.session import verbs
+from controller.session import control, verbs
 from controller.session.remote import follow
 from controller.session.standing import Standing, clock_time, question, words
+from controller.session.wire import error_in
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -35,6 +36,8 @@ RETRY_S: Final = 2.0
 DRAW_EVERY_S: Final = 0.2
 FRAME_LINES: Final = 4
 """Title, two rules and the last line."""
+
+_PAUSING: Final = {"stroke-end": "after the stroke in work", "path": "on the path"}
 
 _COLOURS: Final = {
     "painting": "green", "registered": "green", "waiting": "yellow", "paused": "yellow", "unregistered": "yellow",
@@ -96,7 +99,7 @@ async def _screen(place: StateDir, resting: Callable[[], dict[str, Any]], consol
     standing = Standing()
     ended = asyncio.Event()
     with (
-        _keys(ended),
+        _keys(ended, lambda key: _typed(key, standing, place)),
         Live(console=console, screen=True, auto_refresh=False, redirect_stdout=False) as live,
     ):
 
@@ -118,9 +121,42 @@ async def _screen(place: StateDir, resting: Callable[[], dict[str, Any]], consol
         raise error
 
 
+def keys_for(fields: dict[str, Any]) -> str:
+    """What may be typed by now, in words: the screen's last line."""
+    prompt = fields.get("prompt")
+    if isinstance(prompt, dict) and prompt.get("kind") == "pause":
+        return "g goes on, h homes and goes on, s stops here.  q ends this screen only."
+    if fields.get("state") == "painting":
+        return "p pauses after the stroke, P on the path.  giornata stop stops.  q ends this screen only."
+    return "q ends this screen; the machine goes on.  giornata stop stops it."
+
+
+def request_for(key: str, fields: dict[str, Any]) -> dict[str, Any] | None:
+    """What a key asks of the machine as it stands; None for nothing."""
+    prompt = fields.get("prompt")
+    if isinstance(prompt, dict) and prompt.get("kind") == "pause":
+        choice = {"g": "go-on", "h": "home", "s": "stop"}.get(key)
+        return None if choice is None else {"ask": "answer", "prompt": prompt.get("prompt"), "value": choice}
+    at = {"p": "stroke-end", "P": "path"}.get(key)
+    return {"ask": "pause", "at": at} if at is not None and fields.get("state") == "painting" else None
+
+
+async def _typed(key: str, standing: Standing, place: StateDir) -> None:
+    """Do what a key asks; what comes of it is seen as an event, or said among them."""
+    request = request_for(key, standing.fields)
+    if request is None:
+        return
+    try:
+        answer = await asyncio.to_thread(control.ask, place.control_socket, request.pop("ask"), **request)
+        if answer.get("ok") is not True:
+            raise error_in(answer)
+    except RefusedError as error:
+        standing.take({"event": "note", "text": f"{error.reason}: {error.remedy}"})
+
+
 @contextlib.contextmanager
-def _keys(ended: asyncio.Event) -> Iterator[None]:
-    """q and Ctrl-C end it; the terminal is as it was afterwards."""
+def _keys(ended: asyncio.Event, take: Callable[[str], Coroutine[Any, Any, None]]) -> Iterator[None]:
+    """q and Ctrl-C end it; what else is typed goes to ``take``. The terminal is as it was afterwards."""
     import termios
     import tty
 
@@ -129,9 +165,16 @@ def _keys(ended: asyncio.Event) -> Iterator[None]:
     typed = sys.stdin.fileno() if sys.stdin.isatty() else None
     before = termios.tcgetattr(typed) if typed is not None else None
 
+    asking: set[asyncio.Task[None]] = set()
+
     def key() -> None:
-        if sys.stdin.read(1) in ("q", "Q", ""):
+        typed_key = sys.stdin.read(1)
+        if typed_key in ("q", "Q", ""):
             ended.set()
+            return
+        task = loop.create_task(take(typed_key))
+        asking.add(task)
+        task.add_done_callback(asking.discard)
 
     try:
         if typed is not None:
@@ -166,7 +209,7 @@ def page(standing: Standing, height: int) -> RenderableType:
         Rule("last events, times UTC", style="dim", align="left"),
         *(events or [Text("none yet", style="dim")]),
         *(Text() for _ in range(room - max(1, len(events)))),
-        Text("q ends this screen; the machine goes on.  giornata stop stops it.", style="dim"),
+        Text(keys_for(fields), style="dim", no_wrap=True, overflow="ellipsis"),
     )
 
 
@@ -191,7 +234,10 @@ def _rows(standing: Standing) -> Iterator[tuple[str, RenderableType]]:
         )
     prompt = fields.get("prompt")
     if isinstance(prompt, dict):
-        yield "asks for", Text(question(prompt), style="bold yellow")
+        asks = "paused" if prompt.get("kind") == "pause" else "asks for"
+        yield asks, Text(question(prompt), style="bold yellow")
+    elif fields.get("pause_asked") and fields.get("state") == "painting":
+        yield "pause", Text(_PAUSING.get(str(fields["pause_asked"]), ""), style="bold yellow")
     if fields.get("stop_asked"):
         yield "stop", Text(str(fields["stop_asked"]), style="bold yellow")
     yield from _pass_rows(standing)

@@ -45,7 +45,8 @@ def paint(
 ) -> None:
     """Paint a job: for every pass the pen, homing, then its strokes. Ctrl-C stops on the path, twice stops at once.
 
-    A pass that was stopped goes on with its first unfinished stroke.
+    A pass that was stopped goes on with its first unfinished stroke. giornata pause, from another terminal, parks the
+    head for a look.
     """
     from controller.cli.sitting import operator_for, runner_for
     from controller.cli.tables import passes_table

@@ -48,7 +48,7 @@ class TerminalWatcher(Watcher):
 
     def state(self, state: DaemonState) -> None:
         """A prompt and a bar do not share a terminal."""
-        if state is DaemonState.WAITING:
+        if state in (DaemonState.WAITING, DaemonState.PAUSED):
             self._bars.stop()
         elif state is DaemonState.PAINTING:
             self._bars.start()

@@ -147,7 +147,9 @@ class Pausing:
             await service.move("pause", [self._place_mm])
             holds = service.machine.pause.motors == "hold"
             motors = "the motors hold" if holds else "the motors are off, so it homes before it goes on"
-            service.watcher.note(f"paused, parked at x {x_mm:g} mm, y {y_mm:g} mm; {motors}")
+            service.watcher.note(
+                f"paused, parked at x {x_mm:g} mm, y {y_mm:g} mm; {motors}. Answered here or by giornata pause --then"
+            )
             choice = await self._answer(question, paused=paused)
         finally:
             self.part, self.asked = None, None
@@ -228,9 +230,7 @@ async def painted(
         said, rest = go_on(
             service.journal, prepared, part, row, service.machine, service.state_dir.root / "resume"
         )
-        where = (
-            said.removesuffix(" Go on?") if said else f"{len(finished)} of {row.strokes} strokes are painted"
-        )
+        where = said.removesuffix(". Go on?") or f"{len(finished)} of {row.strokes} strokes are painted"
         choice = await pausing.stay(part, f"{where}. Go on, home first, or stop here?", paused=True)
         if choice == "home":
             await service.home()

@@ -25,7 +25,7 @@ from controller.session.daemon import RunnerOf
 from controller.session.drifting import drift_now
 from controller.session.journal import Journal
 from controller.session.measure import measure as drive
-from controller.session.operator import Operator, SimulatedOperator
+from controller.session.operator import Operator, SimulatedOperator, TerminalOperator
 from controller.session.prepared import Prepared, file_digest
 from controller.session.rows import HomingRow
 from controller.session.service import PassResult, StoppedError
@@ -204,9 +204,15 @@ async def run_there(
 async def _prompted(
     message: Message, operator: Operator, declined: list[RefusedError], writer: asyncio.StreamWriter
 ) -> None:
-    """Ask the person here. Where nobody can be asked, the answer is no: whoever began the verb decides."""
+    """Ask the person here. Where nobody can be asked, the answer is no: whoever began the verb decides. How a paused
+    pass goes on is asked on a terminal only, and stands for others to answer."""
+    value: Any
     try:
-        if message["kind"] == "pen":
+        if message["kind"] == "pause":
+            if not isinstance(operator, TerminalOperator) or not operator.has_terminal:
+                return
+            value = await operator.choose(str(message["question"]), [str(one) for one in message["choices"]])
+        elif message["kind"] == "pen":
             value = await operator.load_pen(part_of(message), int(message["number"]), int(message["count"]))
         else:
             value = await operator.confirm(str(message["question"]))

@@ -101,6 +101,8 @@ def words(event: Mapping[str, Any]) -> list[str]:
             return [str(text)]
         case {"event": "prompt"}:
             return [f"a person is asked: {question(event)}"]
+        case {"event": "answered", "value": str() as value}:
+            return [f"answered: {value}"]
         case {"event": "answered", "value": value}:
             return [f"answered: {'yes' if value else 'no'}"]
         case {"event": "session_begun", "session": session, "verb": verb}:

@@ -23,6 +23,7 @@ from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.maintenance import reminders
 from controller.session.operator import Operator
+from controller.session.pausing import Choice
 from controller.session.pens import measured_factors
 from controller.session.prepare import Progress, prepare
 from controller.session.prepared import Prepared, load_prepared
@@ -30,9 +31,11 @@ from controller.session.processrunner import ProcessRunner
 from controller.session.replan import map_in_force, under_map
 from controller.session.resume import last_words
 from controller.session.rows import HomingRow
+from controller.session.runner import PauseAt
 from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
 from controller.session.watcher import Watcher
+from controller.session.wire import error_in
 from safety import client, latch
 
 
@@ -226,6 +229,30 @@ def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bo
             "if the machine moves all the same, use its emergency stop",
         ) from None
     return {"kind": "immediate", "why_at_once": why_at_once, **answer}
+
+
+def pause(
+    machine_path: Path, state_root: Path | None, *, at: PauseAt = "stroke-end",
+    park_mm: tuple[float, float] | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """Ask whoever paints to pause. Answers ``at``: where the pass comes to rest. Raises RefusedError."""
+    place: dict[str, Any] = {} if park_mm is None else {"park_mm": list(park_mm)}
+    return _said(control.ask(state_of(machine_path, state_root).control_socket, "pause", at=at, **place))
+
+
+def answer_pause(machine_path: Path, state_root: Path | None, choice: Choice) -> dict[str, Any]:
+    """Answer the question of a paused pass. Raises RefusedError when none is paused."""
+    path = state_of(machine_path, state_root).control_socket
+    prompt = control.ask(path, "status").get("prompt")
+    if not isinstance(prompt, dict) or prompt.get("kind") != "pause":
+        raise RefusedError("no pass is paused", "giornata status shows what runs")
+    return _said(control.ask(path, "answer", prompt=prompt["prompt"], value=choice))
+
+
+def _said(answer: dict[str, Any]) -> dict[str, Any]:
+    if answer.get("ok") is not True:
+        raise error_in(answer)
+    return {name: value for name, value in answer.items() if name not in ("v", "ok")}
 
 
 def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: str) -> Path:

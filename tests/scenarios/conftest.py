@@ -121,15 +121,20 @@ class Bench:
         )  # fmt: skip
 
 
+def made(folder: Path) -> Bench:
+    """The boathouse with a small job of two inks and seven strokes."""
+    machine = folder / "boathouse.toml"
+    machine.write_text(shipped("machines/boathouse.toml").read_text())
+    (folder / "small.svg").write_text(SMALL_SVG)
+    job = folder / "job.toml"
+    job.write_text(SMALL_JOB)
+    return Bench(machine, job, folder / "s")
+
+
 @pytest.fixture
 def bench(tmp_path: Path) -> Bench:
-    """The boathouse with a small job of two inks and seven strokes."""
-    machine = tmp_path / "boathouse.toml"
-    machine.write_text(shipped("machines/boathouse.toml").read_text())
-    (tmp_path / "small.svg").write_text(SMALL_SVG)
-    job = tmp_path / "job.toml"
-    job.write_text(SMALL_JOB)
-    return Bench(machine, job, tmp_path / "s")
+    """See ``made``."""
+    return made(tmp_path)
 
 
 @pytest.fixture(scope="session")
