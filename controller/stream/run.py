@@ -18,7 +18,7 @@ from pathlib import Path
 
 from controller.config.errors import InputError, RefusedError
 from controller.config.machine import AXES, Machine
-from controller.stream.host import HostRights
+from controller.stream.host import HostRights, stolen_ms
 from controller.stream.loop import HaltError, StopFlag, StreamLoop
 from controller.stream.prepare import prepare_steps
 from controller.stream.ring import Ring
@@ -79,12 +79,14 @@ def run_stream(
         return refused(f"expected drives for axes {AXES}, got {group.axes}")
     loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker, service_gone)
     acknowledged: tuple[str, ...] = ()
+    stolen_before_ms = 0.0
     try:
         group.configure()
         if isinstance(spec.tasks[0], HomingTask):
             acknowledged = group.clear_fault()
         if claim is not None:
             host = claim()
+            stolen_before_ms = stolen_ms(host.core)
         group.enable()
     except DriverError as error:
         group.abort()
@@ -124,7 +126,18 @@ def run_stream(
             *(f"acknowledged before homing: {fault}" for fault in acknowledged),
             *queue.notes,
             *loop.notes(),
+            *(_stolen_words(host.core, stolen_before_ms) if loop.late_ticks and claim is not None else ()),
         ),
+    )
+
+
+def _stolen_words(core: int, before_ms: float) -> tuple[str, ...]:
+    """What late ticks may come from that no program inside can mend."""
+    stolen = stolen_ms(core) - before_ms
+    if stolen <= 0.0:
+        return ()
+    return (
+        f"this computer is a virtual one, and its host kept core {core} from it for {stolen:.0f} ms meanwhile",
     )
 
 

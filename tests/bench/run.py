@@ -22,6 +22,7 @@ import numpy.typing as npt
 from rich.console import Console
 from rich.table import Table
 
+from controller.stream.host import stolen_ms
 from tests.bench.floor import Floor, find_cyclictest, measure_floor
 from tests.bench.planning import planning_figures, words
 from tests.bench.world import Spinners, World, swing
@@ -65,9 +66,12 @@ def goals(ours: dict[str, float], floor: dict[str, float]) -> dict[str, dict[str
 def measure(world: World, seconds: float, load: bool, tool: str | None, costs_s: float) -> dict[str, Any]:
     """One cell: half of the floor, the stream, the other half, then the costs."""
     tick_us = world.machine.tick_us
+    core = max(os.sched_getaffinity(0))
     with Spinners((os.cpu_count() or 1) if load else 0):
         before = measure_floor(tool, tick_us, seconds / 2)
+        stolen_at_ms = [stolen_ms(core)]
         outcome, records = world.stream(swing(world.machine, seconds))
+        stolen_at_ms.append(stolen_ms(core))
         after = measure_floor(tool, tick_us, seconds / 2)
         costs_file = world.folder / f"costs-{load}.npz"
         world.stream(swing(world.machine, costs_s), "tests.bench.costs_child", str(costs_file))
@@ -83,6 +87,7 @@ def measure(world: World, seconds: float, load: bool, tool: str | None, costs_s:
         "load": load,
         "realtime": outcome.realtime,
         "notes": outcome.notes,
+        "stolen_ms": stolen_at_ms[1] - stolen_at_ms[0],
         "floor_tool": floor.tool,
         "ours_us": ours,
         "floor_us": ground,
@@ -108,7 +113,19 @@ def guard_latency(quick: bool) -> dict[str, Any] | None:
 def show(console: Console, cells: list[dict[str, Any]]) -> None:
     """The three tables."""
     late = Table(title="Lateness of ticks, us (share later than 1 ms in %)")
-    for column in ("tick", "load", "who", "ticks", "earliest", "p50", "p99", "p99.9", "max", ">1 ms"):
+    for column in (
+        "tick",
+        "load",
+        "who",
+        "ticks",
+        "earliest",
+        "p50",
+        "p99",
+        "p99.9",
+        "max",
+        ">1 ms",
+        "stolen ms",
+    ):
         late.add_column(column, justify="left" if column in ("load", "who") else "right")
     for cell in cells:
         for who, row in (("streamer", cell["ours_us"]), (cell["floor_tool"], cell["floor_us"])):
@@ -119,6 +136,7 @@ def show(console: Console, cells: list[dict[str, Any]]) -> None:
                 str(row["ticks"]),
                 *(f"{row[name]:.1f}" for name in ("earliest", "p50", "p99", "p99.9", "max")),
                 f"{100 * row['late_share']:.3f}",
+                f"{cell['stolen_ms']:.0f}" if who == "streamer" else "",
                 end_section=who != "streamer",
             )
     console.print(late)

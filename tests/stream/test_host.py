@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+
+from controller.stream.host import stolen_ms
 
 PROGRAM = """
 import gc, json, os
@@ -34,3 +38,17 @@ def test_what_is_said_is_what_was_got() -> None:
         assert any("real-time" in note or "locked" in note for note in notes)
     if core >= 0:
         assert cores == [core]
+
+
+def test_stolen_time_is_the_kernels_own_figure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Column 8 of the core's line, in clock ticks (proc(5)); a core that is not there, or no such file, is 0."""
+    table = "cpu  9 9 9 9 9 9 9 99 0 0\ncpu0 1 2 3 4 5 6 7 8 9 10\ncpu1 1 2 3 4 5 6 7 147 0 0\nintr 5\n"
+    monkeypatch.setattr(Path, "read_text", lambda _path: table)
+    monkeypatch.setattr(os, "sysconf", lambda name: {"SC_CLK_TCK": 100}[name])
+    assert (stolen_ms(0), stolen_ms(1), stolen_ms(2), stolen_ms(-1)) == (80.0, 1470.0, 0.0, 0.0)
+
+    def nothing(_path: Path) -> str:
+        raise FileNotFoundError
+
+    monkeypatch.setattr(Path, "read_text", nothing)
+    assert stolen_ms(0) == 0.0
