@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from controller.session.figures import TimingError
 from controller.session.journal import Journal
-from controller.stream.timinglog import TimingLogError, read_timing_log
+from controller.stream.timinglog import TimingLogError, tick_blocks
 
 NICE = 10
 
@@ -35,16 +36,13 @@ def summary_of(journal_path: Path, session: int, pass_id: int) -> dict[str, Any]
         finished = len(journal.finished_strokes(pass_id))
     finally:
         journal.close()
-    late_us: list[np.ndarray[Any, np.dtype[np.float64]]] = []
+    late_us: list[npt.NDArray[np.float64]] = []
     missing = 0
     for run in runs:
         try:
-            records = read_timing_log(run.folder / "timing.gtl").records
+            late_us += [_late_us(records) for records in tick_blocks(run.folder / "timing.gtl")]
         except (OSError, TimingLogError):
             missing += 1
-            continue
-        of_schedule = records[records["segment"] >= 0]
-        late_us.append((of_schedule["sent_ns"] - of_schedule["scheduled_ns"]) * 1e-3)
     all_us = np.concatenate(late_us) if late_us else np.empty(0)
     timing = TimingError.of(all_us)
     return {
@@ -64,6 +62,12 @@ def summary_of(journal_path: Path, session: int, pass_id: int) -> dict[str, Any]
         "realtime": all(bool(run.realtime) for run in runs),
         "missing_logs": missing,
     }
+
+
+def _late_us(records: npt.NDArray[np.void]) -> npt.NDArray[np.float64]:
+    of_schedule = records[records["segment"] >= 0]
+    late: npt.NDArray[np.float64] = (of_schedule["sent_ns"] - of_schedule["scheduled_ns"]) * 1e-3
+    return late
 
 
 async def summary_beside(journal_path: Path, session: int, pass_id: int) -> dict[str, Any] | None:

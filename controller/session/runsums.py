@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from controller.config.machine import AXES, Machine
 from controller.session.penrows import SumsRow
-from controller.stream.timinglog import read_timing_log
+from controller.stream.timinglog import tick_blocks
 
 _STATE_MASK, _OPERATION_ENABLED = 0x6F, 0x27
 """Of the statusword, IEC 61800-7-201: bits of the state, and those of an enabled drive."""
@@ -81,5 +81,6 @@ class RunSums:
 def sums_of_log(machine: Machine, path: Path, run: int) -> SumsRow:
     """The sums of a run by its timing log, without a pen. Raises OSError or TimingLogError."""
     sums = RunSums(machine)
-    sums.take(read_timing_log(path).records)
+    for records in tick_blocks(path):
+        sums.take(records)
     return sums.row(run, None, 0.0)

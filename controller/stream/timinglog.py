@@ -20,10 +20,10 @@ import json
 import os
 import struct
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, BinaryIO, NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -118,15 +118,46 @@ class _Header(NamedTuple):
     payload_crc: int
 
 
-def _header_at(data: bytes, offset: int) -> _Header | None:
+class _Window:
+    """A file as bytes, read where it is looked at: a disk that fails raises OSError, and a log of hours fits."""
+
+    _STEP = 1 << 20
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._descriptor = file.fileno()
+        self._size = os.fstat(self._descriptor).st_size
+
+    def __len__(self) -> int:
+        return self._size
+
+    def read(self, begin: int, count: int) -> bytes:
+        """``count`` bytes from ``begin`` on, fewer where the file ends."""
+        parts = []
+        while count > 0 and (part := os.pread(self._descriptor, count, begin)):
+            parts.append(part)
+            begin += len(part)
+            count -= len(part)
+        return b"".join(parts)
+
+    def find(self, word: bytes, begin: int) -> int:
+        """Where ``word`` is next, from ``begin`` on; -1 when nowhere."""
+        while begin < self._size:
+            found = self.read(begin, self._STEP).find(word)
+            if found >= 0:
+                return begin + found
+            begin += self._STEP - len(word) + 1
+        return -1
+
+
+def _header_at(data: _Window, offset: int) -> _Header | None:
     """The header at ``offset`` when it is whole, of this version and its checksum holds."""
     if offset + HEADER_BYTES > len(data):
         return None
-    head = data[offset : offset + _HEAD.size]
-    (crc,) = _CRC.unpack_from(data, offset + _HEAD.size)
-    if zlib.crc32(head) != crc:
+    head = data.read(offset, HEADER_BYTES)
+    (crc,) = _CRC.unpack_from(head, _HEAD.size)
+    if zlib.crc32(head[: _HEAD.size]) != crc:
         return None
-    magic, version, kind, sequence, payload_bytes, payload_crc = _HEAD.unpack(head)
+    magic, version, kind, sequence, payload_bytes, payload_crc = _HEAD.unpack_from(head)
     if magic != MAGIC or version != VERSION or payload_bytes > PAYLOAD_MAX_BYTES:
         return None
     return _Header(kind, sequence, payload_bytes, payload_crc)
@@ -137,57 +168,85 @@ def read_timing_log(path: Path) -> TimingLog:
 
     Raises TimingLogError when the meta block cannot be trusted: then nobody knows the records' layout.
     """
-    data = path.read_bytes()
     meta: dict[str, Any] | None = None
     parts: list[npt.NDArray[np.void]] = []
     damage: list[Damage] = []
-    offset, expected = 0, 0
-    while offset < len(data):
-        header = _header_at(data, offset)
-        if header is None:
-            following = _next_header(data, offset + 1)
-            end = len(data) if following is None else following
-            damage.append(Damage(offset, end - offset, "no valid block header"))
-            offset = end
-            continue
-        begin = offset + HEADER_BYTES
-        payload = data[begin : begin + header.payload_bytes]
-        if len(payload) < header.payload_bytes:
-            # A torn last block, or a lost stretch inside it: whole blocks may still follow.
-            following = _next_header(data, offset + 1)
-            end = len(data) if following is None else following
-            damage.append(Damage(offset, end - offset, f"block {header.sequence} is cut short"))
-            offset = end
-            continue
-        if zlib.crc32(payload) != header.payload_crc:
-            following = _next_header(data, offset + 1)
-            end = len(data) if following is None else following
-            damage.append(Damage(offset, end - offset, f"block {header.sequence}: checksum does not hold"))
-            offset = end
-            continue
-        if header.sequence != expected:
-            damage.append(
-                Damage(
-                    offset, 0, f"expected block {expected}, got block {header.sequence}: blocks are missing"
-                )
-            )
-        expected = header.sequence + 1
-        offset = begin + header.payload_bytes
-        if header.kind == KIND_META and header.sequence == 0:
-            meta = json.loads(payload)
-        elif header.kind == KIND_TICKS and len(payload) % TICK_DTYPE.itemsize == 0:
-            parts.append(np.frombuffer(payload, dtype=TICK_DTYPE))
+    for found in _walk(path):
+        if isinstance(found, Damage):
+            damage.append(found)
+        elif isinstance(found, dict):
+            meta = _checked(found, path)
         else:
-            damage.append(Damage(begin, header.payload_bytes, f"block {header.sequence}: unknown content"))
+            parts.append(found)
     if meta is None:
-        raise TimingLogError(f"{path}: expected a timing log with a whole meta block, got none")
-    if meta.get("record") != json.loads(json.dumps(TICK_DTYPE.descr)):
-        raise TimingLogError(f"{path}: expected records of this version's layout, got another layout")
+        raise _no_meta(path)
     records = np.concatenate(parts) if parts else np.empty(0, dtype=TICK_DTYPE)
     return TimingLog(meta, records, tuple(damage))
 
 
-def _next_header(data: bytes, offset: int) -> int | None:
+def tick_blocks(path: Path) -> Iterator[npt.NDArray[np.void]]:
+    """The trusted records of a log, block by block: no more memory than a block, however long the run was.
+
+    Yields what ``read_timing_log`` has in ``records``, and raises what it raises; arrays are read-only.
+    """
+    meta = None
+    for found in _walk(path):
+        if isinstance(found, dict):
+            meta = _checked(found, path)
+        elif not isinstance(found, Damage):
+            if meta is None:
+                raise _no_meta(path)
+            yield found
+    if meta is None:
+        raise _no_meta(path)
+
+
+def _no_meta(path: Path) -> TimingLogError:
+    return TimingLogError(f"{path}: expected a timing log with a whole meta block, got none")
+
+
+def _checked(meta: dict[str, Any], path: Path) -> dict[str, Any]:
+    if meta.get("record") != json.loads(json.dumps(TICK_DTYPE.descr)):
+        raise TimingLogError(f"{path}: expected records of this version's layout, got another layout")
+    return meta
+
+
+def _walk(path: Path) -> Iterator[Damage | dict[str, Any] | npt.NDArray[np.void]]:
+    """What stands in the file from its begin to its end: the meta block's object, records, and what is no good."""
+    with path.open("rb") as file:
+        data = _Window(file)
+        offset, expected = 0, 0
+        while offset < len(data):
+            header = _header_at(data, offset)
+            begin = offset + HEADER_BYTES
+            payload, trouble = b"", "no valid block header"
+            if header is not None:
+                payload, trouble = data.read(begin, header.payload_bytes), ""
+                if len(payload) < header.payload_bytes:
+                    # A torn last block, or a lost stretch inside it: whole blocks may still follow.
+                    trouble = f"block {header.sequence} is cut short"
+                elif zlib.crc32(payload) != header.payload_crc:
+                    trouble = f"block {header.sequence}: checksum does not hold"
+            if header is None or trouble:
+                following = _next_header(data, offset + 1)
+                end = len(data) if following is None else following
+                yield Damage(offset, end - offset, trouble)
+                offset = end
+                continue
+            if header.sequence != expected:
+                missing = f"expected block {expected}, got block {header.sequence}: blocks are missing"
+                yield Damage(offset, 0, missing)
+            expected = header.sequence + 1
+            offset = begin + header.payload_bytes
+            if header.kind == KIND_META and header.sequence == 0:
+                yield dict(json.loads(payload))
+            elif header.kind == KIND_TICKS and len(payload) % TICK_DTYPE.itemsize == 0:
+                yield np.frombuffer(payload, TICK_DTYPE)
+            else:
+                yield Damage(begin, header.payload_bytes, f"block {header.sequence}: unknown content")
+
+
+def _next_header(data: _Window, offset: int) -> int | None:
     """Where the next trustworthy header begins at or after ``offset``."""
     while (found := data.find(MAGIC, offset)) >= 0:
         if _header_at(data, found) is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import struct
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.stream.record import TICK_DTYPE
-from controller.stream.timinglog import HEADER_BYTES, MAGIC, TimingLogError, TimingLogWriter, read_timing_log
+from controller.stream.timinglog import (
+    HEADER_BYTES,
+    MAGIC,
+    TimingLogError,
+    TimingLogWriter,
+    read_timing_log,
+    tick_blocks,
+)
 
 BLOCKS = (3, 1, 5)
 
@@ -174,3 +182,27 @@ def test_a_file_of_something_else_is_no_log(tmp_path: Path) -> None:
         path.write_bytes(content)
         with pytest.raises(TimingLogError, match=str(path)):
             read_timing_log(path)
+
+
+@given(at=st.integers(0, 10_000), value=st.integers(0, 255), cut=st.integers(0, 10_000))
+def test_blocks_are_what_the_whole_has(
+    tmp_path_factory: pytest.TempPathFactory, at: int, value: int, cut: int
+) -> None:
+    """Damaged or not: block by block come the same records as at once, or the same refusal."""
+    path = tmp_path_factory.mktemp("b") / "timing.gtl"
+    with TimingLogWriter(path, {"machine": "boathouse"}) as writer:
+        for first in range(0, 90, 9):
+            writer.append(records(first, 9))
+    data = bytearray(path.read_bytes())
+    data[at % len(data)] = value
+    del data[len(data) - cut % len(data) :]
+    path.write_bytes(data)
+
+    def outcome(read: Callable[[], npt.NDArray[np.void]]) -> bytes | str:
+        try:
+            return read().tobytes()
+        except TimingLogError as error:
+            return str(error)
+
+    at_once = outcome(lambda: read_timing_log(path).records)
+    assert outcome(lambda: np.concatenate([np.empty(0, TICK_DTYPE), *tick_blocks(path)])) == at_once
