@@ -32,12 +32,12 @@ def marks(
     from controller.cli.sitting import operator_for, runner_for
     from controller.cli.tables import marks_table
     from controller.cli.watching import TerminalWatcher
-    from controller.session import registering, verbs
+    from controller.session import registering, remote, verbs
     from controller.session.service import StoppedError
     from controller.session.steering import TerminalSteerer
 
     if withdraw:
-        row = registering.withdraw(job, machine, state, verbs.person_name())
+        row = verbs.run(remote.withdraw(job, machine, state, verbs.person_name()))
         if as_json:
             emit({"ok": True, "kept": {"id": row.id, "matrix": row.matrix}, "lines": list(row.summary)})
         else:
@@ -45,19 +45,19 @@ def marks(
         return
 
     def show(measured: Any, found: Any, lines: Any) -> None:
+        steerer.rest()
         if as_json:
             return
         out().print(marks_table(measured, found))
         for line in lines:
             out().print(line, soft_wrap=True)
 
-    steerer = TerminalSteerer(err())
-    with TerminalWatcher(err(), quiet=as_json) as watcher:
+    with TerminalSteerer(err()) as steerer, TerminalWatcher(err(), quiet=as_json) as watcher:
         try:
             done = verbs.run(
-                registering.marks(
-                    job, machine, state, operator_for(False), steerer, watcher,
-                    verbs.person_name(), show=show, runner_of=runner_for(virtual),
+                remote.marks(
+                    job, machine, state, operator_for(False), steerer, watcher, verbs.person_name(), show=show,
+                    virtual=virtual, runner_of=runner_for(virtual),
                 )
             )  # fmt: skip
         except StoppedError as error:

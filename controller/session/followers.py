@@ -34,6 +34,8 @@ class Follower:
         self._lost = 0
         self._last: Message | None = None
         self._woken = asyncio.Event()
+        self.gone = asyncio.Event()
+        """Set when the reader has left."""
 
     def put(self, event: Message) -> None:
         """Take an event; the oldest goes when there is no room."""
@@ -106,6 +108,7 @@ class Followers:
     def close(self, follower: Follower) -> None:
         """One less; closing twice does nothing."""
         self._open.discard(follower)
+        follower.gone.set()
 
     @property
     def count(self) -> int:

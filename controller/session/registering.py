@@ -28,6 +28,7 @@ from controller.motion.approach import play_at_mm
 from controller.motion.frames import soft_limits_mm
 from controller.motion.geometry import GeometryMap
 from controller.session.daemon import RunnerOf, locked, session
+from controller.session.host import Host
 from controller.session.journal import Journal
 from controller.session.operator import Operator
 from controller.session.processrunner import ProcessRunner
@@ -109,30 +110,32 @@ Show = Callable[[Sequence[MarkMeasured], "Registration", Sequence[str]], None]
 async def marks(
     job_path: Path, machine_path: Path, state_root: Path | None, operator: Operator, steerer: Steerer,
     watcher: Watcher, person: str, *, show: Show = lambda _marks, _registration, _lines: None,
-    runner_of: RunnerOf = ProcessRunner, signals: bool = True,
+    runner_of: RunnerOf = ProcessRunner, signals: bool = True, host: Host | None = None,
 ) -> MarksDone:  # fmt: skip
     """One session that measures a job's marks and, on a yes, puts the map through them in force.
 
+    ``host``: the service that holds the lock; without it the session does.
+
     Raises RefusedError with the reason when the marks speak for no map; nothing is kept then but a note of them.
     """
-    from controller.register.marks import Refusal
-    from controller.register.words import refusal_text, registration_text
+    from controller.register.words import registration_text
 
-    job = load_job(job_path)
-    if job.marks is None:
-        raise InputError([Mistake(job_path, "register", "a [register] table with marks_mm", "none")])
+    job = job_with_marks(job_path)
     async with session(
-        machine_path, state_root, runner_of, operator, watcher, verb="marks", job=job.name, signals=signals
+        machine_path,
+        state_root,
+        runner_of,
+        operator,
+        watcher,
+        verb="marks",
+        job=job.name,
+        signals=signals,
+        host=host,
     ) as service:
         measured = await _measured(service, job, steerer)
         names = [one.name for one in measured]
         service.journal.note("marks", json.dumps([asdict(one) for one in measured]), service.session)
-        found = fitted(measured, job, service.machine)
-        if isinstance(found, Refusal):
-            raise RefusedError(
-                f"the marks speak for no register map: {refusal_text(found, names)}",
-                "giornata marks measures them again; the map in force stays",
-            )
+        found = accepted(measured, job, service.machine)
         lines = registration_text(found, names)
         show(measured, found, lines)
         question = f"Put this map in force for all passes of {job.name} from here on?"
@@ -157,7 +160,13 @@ def withdraw(job_path: Path, machine_path: Path, state_root: Path | None, person
     """
     machine, job = load_machine(machine_path), load_job(job_path)
     state = StateDir.open(state_root, machine.name)
-    with locked(state, "marks"), contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
+    with locked(state, "marks"):
+        return withdrawn(state, machine, job, person)
+
+
+def withdrawn(state: StateDir, machine: Machine, job: Job, person: str) -> MapRow:
+    """``withdraw``, the lock being held."""
+    with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
         before = last_map(journal, job.name)
         if before is None or before.matrix == UNMOVED:
             raise RefusedError(f"no register map is in force for {job.name}", "there is nothing to withdraw")
@@ -165,6 +174,28 @@ def withdraw(job_path: Path, machine_path: Path, state_root: Path | None, person
         return journal.add_register_map(
             job.name, session=None, matrix=UNMOVED, marks=(), summary=said, person=person
         )
+
+
+def job_with_marks(job_path: Path) -> Job:
+    """The job. Raises InputError for one without marks."""
+    job = load_job(job_path)
+    if job.marks is None:
+        raise InputError([Mistake(job_path, "register", "a [register] table with marks_mm", "none")])
+    return job
+
+
+def accepted(measured: Sequence[MarkMeasured], job: Job, machine: Machine) -> Registration:
+    """The map through marks that speak for one. Raises RefusedError when they do not."""
+    from controller.register.marks import Refusal
+    from controller.register.words import refusal_text
+
+    found = fitted(measured, job, machine)
+    if isinstance(found, Refusal):
+        raise RefusedError(
+            f"the marks speak for no register map: {refusal_text(found, [one.name for one in measured])}",
+            "giornata marks measures them again; the map in force stays",
+        )
+    return found
 
 
 def fitted(measured: Sequence[MarkMeasured], job: Job, machine: Machine) -> Registration | Refusal:

@@ -19,7 +19,7 @@ from controller.config.errors import RefusedError
 from controller.config.load import load_machine
 from controller.config.places import StateDir
 from controller.motion.probe import Test
-from controller.session import control, verbs
+from controller.session import control, registering, verbs
 from controller.session.control import ANSWER_BYTES_MAX
 from controller.session.daemon import RunnerOf
 from controller.session.drifting import drift_now
@@ -27,9 +27,11 @@ from controller.session.journal import Journal
 from controller.session.measure import measure as drive
 from controller.session.operator import Operator, SimulatedOperator, TerminalOperator
 from controller.session.prepared import Prepared, file_digest
-from controller.session.rows import HomingRow
+from controller.session.registering import AtMark, MarksDone, Show, Steerer
+from controller.session.rows import HomingRow, MapRow, MarkMeasured
 from controller.session.service import PassResult, StoppedError
 from controller.session.standing import ASK_AGAIN
+from controller.session.steering import to_wire
 from controller.session.verbs import Done
 from controller.session.watcher import Watcher
 from controller.session.wire import VERSION, Message, error_in, line_of, part_of, relay
@@ -54,7 +56,7 @@ async def home(
 ) -> Done:  # fmt: skip
     """Home, by the service that runs or in a session of our own."""
     state = verbs.state_of(machine_path, state_root)
-    if not service_at(state):
+    if not await asyncio.to_thread(service_at, state):
         return await verbs.home(
             machine_path,
             state_root,
@@ -82,7 +84,7 @@ async def paint(
 ) -> Done:  # fmt: skip
     """Paint, by the service that runs or in a session of our own."""
     state = verbs.state_of(machine_path, state_root)
-    if not service_at(state):
+    if not await asyncio.to_thread(service_at, state):
         return await verbs.paint(
             prepared, machine_path, state_root, operator, watcher, inks=inks, passes=passes, again=again,
             runner_of=runner_of,
@@ -104,7 +106,7 @@ async def measure(
 ) -> Done:  # fmt: skip
     """Drive a test, by the service that runs or in a session of our own."""
     state = verbs.state_of(machine_path, state_root)
-    if not service_at(state):
+    if not await asyncio.to_thread(service_at, state):
         driven = await drive(test, machine_path, state_root, operator, watcher, runner_of=runner_of)
         return Done(driven.session, driven.state)
     value = await run_there(
@@ -114,10 +116,82 @@ async def measure(
     return Done(int(value["session"]), state)
 
 
+async def marks(
+    job_path: Path, machine_path: Path, state_root: Path | None, operator: Operator, steerer: Steerer,
+    watcher: Watcher, person: str, *, show: Show, virtual: bool, runner_of: RunnerOf,
+) -> MarksDone:  # fmt: skip
+    """Measure a job's marks, by the service that runs or in a session of our own."""
+    state = verbs.state_of(machine_path, state_root)
+    if not await asyncio.to_thread(service_at, state):
+        return await registering.marks(
+            job_path,
+            machine_path,
+            state_root,
+            operator,
+            steerer,
+            watcher,
+            person,
+            show=show,
+            runner_of=runner_of,
+        )
+    job, machine = registering.job_with_marks(job_path), load_machine(machine_path)
+
+    def told(event: Message) -> None:
+        if event["event"] == "marks_fitted":
+            measured = _measured(event["marks"])
+            show(measured, registering.accepted(measured, job, machine), [str(one) for one in event["lines"]])
+
+    value = await run_there(
+        state, "marks",
+        {**_common(machine_path, operator, virtual), "job": _absolute(job_path), "person": person},
+        operator, watcher, stop=_stopper(machine_path, state_root), steerer=steerer, told=told,
+    )  # fmt: skip
+    measured = _measured(value["marks"])
+    return MarksDone(
+        int(value["session"]), measured, registering.accepted(measured, job, machine),
+        tuple(map(str, value["lines"])), None if value["kept"] is None else _map_row(value["kept"]),
+    )  # fmt: skip
+
+
+async def withdraw(job_path: Path, machine_path: Path, state_root: Path | None, person: str) -> MapRow:
+    """Withdraw a job's register map, by the service that runs or here."""
+    state = verbs.state_of(machine_path, state_root)
+    if not await asyncio.to_thread(service_at, state):
+        return registering.withdraw(job_path, machine_path, state_root, person)
+    arguments = {
+        "machine_digest": file_digest(machine_path), "job": _absolute(job_path), "person": person,
+        "withdraw": True,
+    }  # fmt: skip
+    value = await run_there(state, "marks", arguments, SimulatedOperator(), Watcher(), stop=None)
+    return _map_row(value["kept"])
+
+
+def _absolute(path: Path) -> str:
+    return str(path.absolute())
+
+
+def _measured(said: Sequence[Mapping[str, Any]]) -> tuple[MarkMeasured, ...]:
+    return tuple(
+        MarkMeasured(
+            str(one["name"]),
+            (one["nominal_mm"][0], one["nominal_mm"][1]),
+            (one["measured_mm"][0], one["measured_mm"][1]),
+        )
+        for one in said
+    )
+
+
+def _map_row(said: Mapping[str, Any]) -> MapRow:
+    (a, b, c), (d, e, f) = said["matrix"]
+    return MapRow(**{
+        **said, "matrix": ((a, b, c), (d, e, f)), "marks": _measured(said["marks"]), "summary": tuple(said["summary"]),
+    })  # fmt: skip
+
+
 async def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: str) -> Path:
     """Clear the latch, by the service that runs or here. Answers the file that keeps it."""
     state = verbs.state_of(machine_path, state_root)
-    if not service_at(state):
+    if not await asyncio.to_thread(service_at, state):
         return verbs.clear(machine_path, state_root, reason=reason, person=person)
     arguments = {"reason": reason, "person": person}
     value = await run_there(state, "clear", arguments, SimulatedOperator(), Watcher(), stop=None)
@@ -152,9 +226,10 @@ def _stopper(machine_path: Path, state_root: Path | None) -> Stop:
 
 async def run_there(
     state: StateDir, verb: str, arguments: Mapping[str, Any], operator: Operator, watcher: Watcher, *,
-    stop: Stop | None,
+    stop: Stop | None, steerer: Steerer | None = None, told: Callable[[Message], None] | None = None,
 ) -> Message:  # fmt: skip
-    """Have the service run a verb; events go to ``watcher``, questions to ``operator``. Answers the verb's value.
+    """Have the service run a verb; events go to ``watcher`` and ``told``, questions to ``operator`` and, at marks, to
+    ``steerer``. Answers the verb's value.
 
     ``stop``: SIGINT and SIGTERM stop on the path, a second one at once; None leaves signals alone. Leaving in any
     other way (the terminal is closed, the process is killed) does not stop what runs.
@@ -176,7 +251,7 @@ async def run_there(
                         error = error_in(message)
                         raise declined[0] if declined and isinstance(error, StoppedError) else error
                     case {"event": "prompt"}:
-                        task = asyncio.create_task(_prompted(message, operator, declined, writer))
+                        task = asyncio.create_task(_prompted(message, operator, declined, writer, steerer))
                         prompting.add(task)
                         task.add_done_callback(prompting.discard)
                     case {"event": "answered"}:
@@ -185,6 +260,8 @@ async def run_there(
                     case {"event": "lost", "events": count}:
                         watcher.note(f"{count} events were lost here; the journal has them")
                     case {"event": _}:
+                        if told is not None:
+                            told(message)
                         with contextlib.suppress(KeyError, TypeError, ValueError):
                             relay(message, watcher)
         raise LinkError(
@@ -202,7 +279,11 @@ async def run_there(
 
 
 async def _prompted(
-    message: Message, operator: Operator, declined: list[RefusedError], writer: asyncio.StreamWriter
+    message: Message,
+    operator: Operator,
+    declined: list[RefusedError],
+    writer: asyncio.StreamWriter,
+    steerer: Steerer | None,
 ) -> None:
     """Ask the person here. Where nobody can be asked, the answer is no: whoever began the verb decides. How a paused
     pass goes on is asked on a terminal only, and stands for others to answer."""
@@ -212,6 +293,12 @@ async def _prompted(
             if not isinstance(operator, TerminalOperator) or not operator.has_terminal:
                 return
             value = await operator.choose(str(message["question"]), [str(one) for one in message["choices"]])
+        elif message["kind"] == "steer":
+            if steerer is None:
+                return
+            right, down = message["off_mm"]
+            at = AtMark(str(message["mark"]), int(message["number"]), int(message["count"]), (right, down))
+            value = to_wire(await steerer.steer(at))
         elif message["kind"] == "pen":
             value = await operator.load_pen(part_of(message), int(message["number"]), int(message["count"]))
         else:

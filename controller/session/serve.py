@@ -12,13 +12,13 @@ import contextlib
 import signal
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
 from controller.config.errors import InputError, RefusedError
-from controller.config.load import load_machine
+from controller.config.load import load_job, load_machine
 from controller.config.places import StateDir
 from controller.session import verbs
 from controller.session.control import ControlServer
@@ -31,11 +31,15 @@ from controller.session.mqtt import telling
 from controller.session.notify import Notifier
 from controller.session.operator import Operator, SimulatedOperator
 from controller.session.prepared import file_digest, load_prepared
+from controller.session.registering import marks, withdrawn
+from controller.session.rows import MarkMeasured
+from controller.session.steering import AskedSteerer
 from controller.session.watcher import Watcher
 from controller.session.wire import (
     Arguments,
     ClearArguments,
     HomeArguments,
+    MarksArguments,
     MeasureArguments,
     Message,
     PaintArguments,
@@ -71,6 +75,8 @@ class Service:
         self._group = group
         self._notifier = notifier
         self._busy = ""
+        self.client: Follower | None = None
+        """Whoever began the verb that runs."""
         self._idle = asyncio.Event()
         self._idle.set()
         self._ending = asyncio.Event()
@@ -90,7 +96,7 @@ class Service:
             )
         assert request.arguments is not None
         self._check(request.arguments)
-        self._busy = request.verb
+        self._busy, self.client = request.verb, follower
         self._idle.clear()
         self.host.starting()
         self._group.create_task(self._do(request.verb, request.arguments, follower), name=request.verb)
@@ -187,6 +193,32 @@ async def _measure(service: Service, arguments: Any) -> Message:
     return {"session": driven.session}
 
 
+async def _marks(service: Service, arguments: Any) -> Message:
+    assert isinstance(arguments, MarksArguments)
+    job_path, host = Path(arguments.job), service.host
+    if arguments.withdraw:
+        row = withdrawn(service.state, host.machine, load_job(job_path), arguments.person)
+        return {"kept": asdict(row)}
+    assert service.client is not None
+    person = AskedSteerer(host.prompts, service.client.gone)
+
+    def show(measured: Sequence[MarkMeasured], _found: object, lines: Sequence[str]) -> None:
+        host.followers.tell({
+            "event": "marks_fitted", "marks": [asdict(one) for one in measured], "lines": list(lines),
+        })  # fmt: skip
+
+    done = await marks(
+        job_path, service.machine_path, service.state.root, person, person, Watcher(), arguments.person, show=show,
+        runner_of=service.runner_of, signals=False, host=host,
+    )  # fmt: skip
+    return {
+        "session": done.session,
+        "marks": [asdict(one) for one in done.marks],
+        "lines": list(done.lines),
+        "kept": None if done.kept is None else asdict(done.kept),
+    }
+
+
 async def _clear(service: Service, arguments: Any) -> Message:
     assert isinstance(arguments, ClearArguments)
     kept = clear_latch(
@@ -199,6 +231,7 @@ VERBS: Final[Mapping[str, Callable[[Service, Any], Awaitable[Message]]]] = {
     "home": _home,
     "paint": _paint,
     "measure": _measure,
+    "marks": _marks,
     "clear": _clear,
 }
 """What runs for others; ``wire.ARGUMENTS`` says what each takes."""

@@ -68,6 +68,12 @@ class _Arguments(BaseModel):
 Name = str
 
 
+def _absolute_path(value: str) -> str:
+    if "\0" in value or not value.startswith("/"):
+        raise ValueError("an absolute path")
+    return value
+
+
 class HomeArguments(_Arguments):
     """Arguments of ``home``."""
 
@@ -82,12 +88,7 @@ class PaintArguments(_Arguments):
     passes: list[Name] = Field(default=[], max_length=200)
     again: bool = False
 
-    @field_validator("prepared")
-    @classmethod
-    def _absolute(cls, value: str) -> str:
-        if "\0" in value or not value.startswith("/"):
-            raise ValueError("an absolute path")
-        return value
+    _absolute = field_validator("prepared")(_absolute_path)
 
 
 class MeasureArguments(_Arguments):
@@ -108,6 +109,16 @@ class MeasureArguments(_Arguments):
         return test
 
 
+class MarksArguments(_Arguments):
+    """Arguments of ``marks``: the job file with the marks, who measures. ``withdraw``: as without a service."""
+
+    job: str = Field(min_length=1, max_length=4096)
+    person: str = Field(min_length=1, max_length=200)
+    withdraw: bool = False
+
+    _absolute = field_validator("job")(_absolute_path)
+
+
 class ClearArguments(BaseModel):
     """Arguments of ``clear``: the latched reason code that the person has seen, and who clears it."""
 
@@ -117,12 +128,13 @@ class ClearArguments(BaseModel):
     person: str = Field(min_length=1, max_length=200)
 
 
-Arguments = HomeArguments | PaintArguments | MeasureArguments | ClearArguments
+Arguments = HomeArguments | PaintArguments | MeasureArguments | MarksArguments | ClearArguments
 
 ARGUMENTS: Final[Mapping[str, type[Arguments]]] = {
     "home": HomeArguments,
     "paint": PaintArguments,
     "measure": MeasureArguments,
+    "marks": MarksArguments,
     "clear": ClearArguments,
 }
 """Every verb that a service runs for others, and what it takes."""

@@ -32,9 +32,9 @@ from controller.session.states import DaemonState
 from tests.scenarios.conftest import Bench, Seen, made
 
 SAME_MM = 0.02
-BRAKING_MM, STRAYED_MM = 3.0, 0.1
-"""Braked on a bend, a line strays so far at most in the last mm before it is cut: by then the motors lead by what was
-right for the speed that they had."""
+SEAM_MM, STRAYED_MM = 3.0, 0.1
+"""On bends a line strays so far at most within so many mm of a cut. Before it the motors lead by what was right for the
+speed that they had before braking; after it the curve through the vertices has another end."""
 OVERLAP_MM = 4.0
 Contacts = dict[str, list[npt.NDArray[np.float64]]]
 """By ink, each contact of tip and canvas as painted, canvas mm, in order."""
@@ -98,16 +98,21 @@ def beside_mm(
     paths: Sequence[npt.NDArray[np.float64]],
     other: Sequence[npt.NDArray[np.float64]],
     *,
-    braked: bool = False,
+    cut: bool = False,
 ) -> tuple[float, float]:
     """Largest distances of vertices of ``paths`` from all of ``other``.
 
-    braked: the second is of vertices within ``BRAKING_MM`` of a path's last, the first of all others.
+    cut: the second is of vertices within ``SEAM_MM`` of a path's ends, the first of all others.
     """
     lines = shapely.MultiLineString([shapely.LineString(one) for one in other if len(one) > 1])
     away = np.concatenate([shapely.distance(shapely.points(one), lines) for one in paths])
-    near = np.concatenate([np.hypot(*(one - one[-1]).T) <= BRAKING_MM for one in paths])
-    near &= braked
+    near = np.concatenate(
+        [
+            (np.hypot(*(one - one[-1]).T) <= SEAM_MM) | (np.hypot(*(one - one[0]).T) <= SEAM_MM)
+            for one in paths
+        ]
+    )
+    near &= cut
     return float(away[~near].max(initial=0.0)), float(away[near].max(initial=0.0))
 
 
@@ -184,11 +189,11 @@ def judge(bench: Bench, reference: Reference, at: PauseAt, *, homed: bool) -> li
     scatter = np.ptp(np.concatenate([homed_mm(bench), reference.homed_mm]), axis=0)
     allowed_mm = SAME_MM + (float(np.hypot(*scatter)) if homed else 0.0)
     for ink in before:
-        beside, strayed = beside_mm(found[ink], before[ink], braked=at == "path")
+        beside, strayed = beside_mm(found[ink], before[ink], cut=at == "path")
         missing, _ = beside_mm(before[ink], found[ink])
         if max(beside, missing) > allowed_mm or strayed > STRAYED_MM + allowed_mm:
             wrong.append(
-                f"{ink}: beside the strokes by {beside:.4f} mm, before a cut by {strayed:.4f} mm, missing of them by "
+                f"{ink}: beside the strokes by {beside:.4f} mm, near a cut by {strayed:.4f} mm, missing of them by "
                 f"{missing:.4f} mm; {allowed_mm:.4f} mm allowed"
             )
     extra = sum(len(found[ink]) - len(before[ink]) for ink in before)
@@ -203,9 +208,9 @@ def judge(bench: Bench, reference: Reference, at: PauseAt, *, homed: bool) -> li
 
 
 def largest_mm(bench: Bench, before: Contacts, at: PauseAt) -> npt.NDArray[np.float64]:
-    """How far the pictures are apart at most: elsewhere, and in the last mm before a cut."""
-    found, braked = contacts(bench), at == "path"
-    apart = [beside_mm(found[ink], before[ink], braked=braked) for ink in before]
+    """How far the pictures are apart at most: elsewhere, and near a cut."""
+    found, cut = contacts(bench), at == "path"
+    apart = [beside_mm(found[ink], before[ink], cut=cut) for ink in before]
     missing = [(beside_mm(before[ink], found[ink])[0], 0.0) for ink in before]
     return np.max([*apart, *missing], axis=0)
 
@@ -241,7 +246,7 @@ def main(arguments: Sequence[str]) -> int:
             bad += bool(wrong)
     sys.stdout.write(
         f"{options.count} pictures, {pauses} pauses, {cut} strokes cut, "
-        f"without homing apart by {apart[0]:.4f} mm at most, {apart[1]:.4f} mm before a cut; {bad} wrong\n"
+        f"without homing apart by {apart[0]:.4f} mm at most, {apart[1]:.4f} mm near a cut; {bad} wrong\n"
     )
     return int(bad > 0)
 

@@ -27,7 +27,7 @@ def test_three_pauses_leave_the_same_picture(
     at: PauseAt, lines: str, seed: int, reference: pauses.Reference, tmp_path: Path
 ) -> None:
     """At strokes' ends as many contacts of tip and canvas as without; on the path one more for each stroke cut. All
-    lie within 0.02 mm of the picture without pauses (the last mm before a cut within 0.1 mm), nothing of that is
+    lie within 0.02 mm of the picture without pauses (near a cut within 0.1 mm), nothing of that is
     missing, and the journal has each stroke."""
     answers: list[Choice] = ["go-on"] * 3
     bench, person = pauses.paused(
@@ -46,7 +46,7 @@ def test_the_comparison_sees_what_is_missing_or_beside() -> None:
     short, beside = [np.array([[0.0, 0.0], [9.0, 0.0]])], [np.array([[0.0, 0.03], [10.0, 0.03]])]
     assert pauses.beside_mm(whole, short)[0] == pytest.approx(1.0)
     assert pauses.beside_mm(short, whole) == (0.0, 0.0)
-    assert pauses.beside_mm(beside, whole, braked=True) == pytest.approx((0.03, 0.03))
+    assert pauses.beside_mm(beside, whole, cut=True) == pytest.approx((0.03, 0.03))
 
 
 def test_a_tip_that_dried_meanwhile_is_primed(bench: Bench) -> None:
