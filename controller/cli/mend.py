@@ -120,7 +120,7 @@ def mend(
             out().print(line, soft_wrap=True)
         out().print(f"picture: {one.mend.picture}", soft_wrap=True)
         names = " ".join(f"--pass {name}" for name in one.mend.passes)
-        out().print(f"giornata paint JOB {names} paints it", soft_wrap=True)
+        out().print(f"giornata paint {job} --machine {machine} {names} paints it", soft_wrap=True)
 
 
 def _made(made: Made) -> Table:

@@ -11,7 +11,7 @@ from controller.cli.console import JsonOption, StateOption, emit, out, warn
 from controller.cli.options import MachineOption
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from rich.table import Table
 
@@ -73,11 +73,20 @@ def pens(
             out().print("no pen has been put in yet")
         return
     with contextlib.closing(Journal.read(place.journal, settings.name)) as journal:
-        used, left = account.uses(journal), account.left(journal)
+        used, left, jumps = account.uses(journal), account.left(journal), journal.jumps.all
     if as_json:
-        emit({"ok": True, "pens": [asdict(one) for one in used], "left": left})
+        emit(
+            {
+                "ok": True,
+                "pens": [asdict(one) for one in used],
+                "left": left,
+                "clock": [one.words for one in jumps],
+            }
+        )
         return
     out().print(_pens(used[-rows:], settings.name))
+    if jumps:
+        warn(f"{jumps[-1].words}: `put in` is by the clock of that time, `up since` by today's")
     if left:
         table = plain_table("unused pens")
         table.add_column("ink", no_wrap=True)
@@ -116,7 +125,13 @@ def _pens(used: Sequence[PenUse], name: str) -> Table:
             f"{one.down_s / 60.0:.1f}",
             f"{one.up_s / 60.0:.1f}",
             f"{one.longest_up_s:.0f}",
-            "-" if one.up_since_ms is None or not one.is_last else day_of(one.up_since_ms)[5:],
+            _up_since(one, day_of),
             "-" if one.width_mm is None else f"{one.width_mm:.2f}",
         )
     return table
+
+
+def _up_since(one: PenUse, day_of: Callable[[int], str]) -> str:
+    if one.up_since_ms is None or not one.is_last:
+        return "-"
+    return day_of(one.up_since_ms)[5:] if one.up_is_known else "unknown"

@@ -65,7 +65,7 @@ def _held(raw: bytes) -> RefusedError:
     if verb == "serve":
         return RefusedError(
             f"a service holds this machine ({holder})",
-            "home, paint, measure and clear go through it; for what needs the machine itself, end it first (SIGTERM)",
+            "home, paint, measure, marks and clear go through it; for what needs the machine itself, end it (SIGTERM)",
         )
     return RefusedError(
         f"another session runs on this machine ({holder})", "wait for its end, or stop it with giornata stop"
@@ -115,12 +115,15 @@ async def _one(
 ) -> AsyncIterator[Service]:  # fmt: skip
     """One session, the lock being held."""
     with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
+        known = len(journal.jumps.all)
         recover(journal, state)
         standing = latch.read(state.latch)
         if standing is not None:
             raise RefusedError(f"stopped: {standing.text} ({standing.reason})", CLEAR_REMEDY)
         runner = runner_of(machine, machine_path, state)
         number = journal.begin_session(verb, job, runner.clock)
+        for jump in journal.jumps.all[known:]:
+            watcher.note(f"{jump.words}; ages and drift are reckoned without it")
         end = "failed"
         try:
             try:

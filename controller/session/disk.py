@@ -111,9 +111,11 @@ class _Cursor(sqlite3.Cursor):
 
 
 class Db(sqlite3.Connection):
-    """A connection whose errors are JournalError. ``path`` is set by whoever opens it."""
+    """A connection whose errors are JournalError. ``path`` is set by whoever opens it, and ``before_writing``, which is
+    called at the begin of every transaction."""
 
     path = Path("journal.sqlite")
+    before_writing: Callable[[], None] | None = None
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)

@@ -250,15 +250,23 @@ def _allowance(
 
 def drift_now(journal: Journal, machine: Machine, job: JobTraps | None = None) -> MachineDrift | None:
     """What the journal says; of the job that was painted last where none is named."""
-    return judge_drift(journal.homings(), journal.looks(), machine.axes, _asked(journal, job))
+    return judge_drift(_homings(journal), journal.looks(), machine.axes, _asked(journal, job))
 
 
 async def drift_beside(
     journal: Journal, machine: Machine, job: JobTraps | None = None
 ) -> MachineDrift | None:
     """``drift_now``, judged in a thread: hundreds of homings take a tenth of a second, and a stop must not wait."""
-    homings, looks, asked = journal.homings(), journal.looks(), _asked(journal, job)
+    homings, looks, asked = _homings(journal), journal.looks(), _asked(journal, job)
     return await asyncio.to_thread(judge_drift, homings, looks, machine.axes, asked)
+
+
+def _homings(journal: Journal) -> list[HomingRow]:
+    """All homings, their times in today's clock: one that was set in between is neither drift nor haste."""
+    jumps, rows = journal.jumps, journal.homings()
+    if not jumps.all:
+        return rows
+    return [replace(row, at_ms=jumps.today_ms(row.at_ms, "homing", row.id)) for row in rows]
 
 
 def _asked(journal: Journal, job: JobTraps | None) -> JobDrift | None:
@@ -269,8 +277,9 @@ def _asked(journal: Journal, job: JobTraps | None) -> JobDrift | None:
             return None
         job = (passes[-1].job, _traps_of(passes[-1]))
     name, traps_mm = job
-    begun = [row.begun_ms for row in passes if row.job == name]
-    measured = [row.at_ms for row in journal.register_maps(name)]
+    jumps = journal.jumps
+    begun = [jumps.today_ms(row.begun_ms, "pass", row.id) for row in passes if row.job == name]
+    measured = [jumps.today_ms(row.at_ms, "map", row.id) for row in journal.register_maps(name)]
     since = measured[-1] if measured else begun[0] if begun else None
     return JobDrift(name, traps_mm, since)
 

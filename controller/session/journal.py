@@ -19,7 +19,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
-from controller.session import journalschema
+from controller.session import clockrows, journalschema
+from controller.session.clockrows import Jumps, Reading
 from controller.session.disk import PUT_BACK, Db, journal_error
 from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
 from controller.session.penrows import PenRows
@@ -50,19 +51,29 @@ def _wall_ms() -> int:
 class Journal:
     """The open journal of one machine. Use from one thread; ``close`` it."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path, now_ms: Callable[[], int]) -> None:
+    def __init__(self, connection: Db, path: Path, now_ms: Callable[[], int]) -> None:
         self._db = connection
         self._path = path
         self._now_ms = now_ms
 
     @classmethod
-    def open(cls, path: Path, machine: str, now_ms: Callable[[], int] = _wall_ms) -> Journal:
+    def open(
+        cls, path: Path, machine: str, now_ms: Callable[[], int] | None = None,
+        reading: Callable[[], Reading] | None = None,
+    ) -> Journal:  # fmt: skip
         """Open or make the journal of ``machine``.
 
-        Raises InputError when it is another's or damaged; JournalError when the disk does not take it.
+        now_ms: the wall clock; reading: both clocks, by which a wall clock that was set is found out. Not looked for
+        where only another now_ms is given. Raises InputError when it is another's or damaged; JournalError when the
+        disk does not take it.
         """
         _refuse_emptied(path)
-        return cls._opened(path, str(path), now_ms, lambda db: cls._prepare(db, path, machine, now_ms))
+        read = reading if reading is not None or now_ms is not None else clockrows.reading
+        wall = now_ms if now_ms is not None else _wall_ms if reading is None else lambda: reading().at_ms
+        journal = cls._opened(path, str(path), wall, lambda db: cls._prepare(db, path, machine, wall))
+        if read is not None:
+            journal._db.before_writing = lambda: clockrows.mark(journal._db, read)
+        return journal
 
     @classmethod
     def read(cls, path: Path, machine: str | None = None) -> Journal:
@@ -137,6 +148,11 @@ class Journal:
     def path(self) -> Path:
         """The file."""
         return self._path
+
+    @property
+    def jumps(self) -> Jumps:
+        """How the wall clock was set while this journal was kept."""
+        return Jumps(clockrows.jumps_of(self._db))
 
     @property
     def pens(self) -> PenRows:
@@ -558,6 +574,8 @@ def _transaction(db: sqlite3.Connection) -> Iterator[None]:
     """One transaction, taken for writing at its start so that it cannot fail half way for a lock."""
     db.execute("BEGIN IMMEDIATE")
     try:
+        if isinstance(db, Db) and db.before_writing is not None:
+            db.before_writing()
         yield
         db.execute("COMMIT")
     except BaseException:

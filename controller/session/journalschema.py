@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import sqlite3
 
+from controller.session.clockrows import TABLES as _CLOCK
 from controller.session.penrows import TABLES as _PENS
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 """Version 1 had one pass an ink, without a name; version 2 knew no looks, no register maps and no plan keys; version 3
-no interruptions; version 4 no pens. A session brings a file up to date, readers take it as it is."""
+no interruptions; version 4 no pens; version 5 no clock that was set. A session brings a file up to date, readers take
+it as it is."""
 APPLICATION_ID = 0x47694F72  # "GiOr"
 
 _SCHEMA = """
@@ -67,7 +69,7 @@ CREATE TABLE interruptions (
 
 def make(db: sqlite3.Connection) -> None:
     """Make all tables, in the caller's transaction."""
-    _all(db, _SCHEMA + _REGISTER + _INTERRUPTIONS + _PENS)
+    _all(db, _SCHEMA + _REGISTER + _INTERRUPTIONS + _PENS + _CLOCK)
     db.execute(f"PRAGMA application_id={APPLICATION_ID}")
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
@@ -84,6 +86,8 @@ def upgrade(db: sqlite3.Connection, version: int) -> None:
         _all(db, _INTERRUPTIONS)
     if version < 5:
         _all(db, _PENS)
+    if version < 6:
+        _all(db, _CLOCK)
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
 

@@ -38,7 +38,8 @@ WIDTH_FACTOR: Final = (0.2, 5.0)
 @dataclass(frozen=True, slots=True)
 class PenUse:
     """One pen. metres painted; down_s, up_s: pen down and up while its passes ran; longest_up_s without a touch;
-    up_since_ms: when the tip last left the canvas, None before its first stroke; width_mm: its line as measured.
+    up_since_ms: when the tip last left the canvas, in today's clock, None before its first stroke; width_mm: its line
+    as measured; up_is_known: no clock has gone back over a boot since the tip left the canvas.
     """
 
     pen: PenRow
@@ -49,6 +50,7 @@ class PenUse:
     up_since_ms: int | None
     width_mm: float | None
     is_last: bool
+    up_is_known: bool = True
 
 
 def loaded(journal: Journal, session: int, part: PreparedPass, person: str = "") -> None:
@@ -91,7 +93,7 @@ def close_run(
 def uses(journal: Journal) -> list[PenUse]:
     """All pens, oldest first."""
     rows, pens = journal.pens, journal.pens.pens()
-    runs = {run.id: run for run in journal.runs()}
+    runs, jumps = {run.id: run for run in journal.runs()}, journal.jumps
     sums = rows.sums()
     widths = {one.pen: one.width_mm for one in rows.widths()}
     last_of = {pen.ink: pen.id for pen in pens}
@@ -99,9 +101,13 @@ def uses(journal: Journal) -> list[PenUse]:
     for pen in pens:
         mine = [one for one in sums if one.pen == pen.id]
         touched = [one for one in mine if one.down_s > 0.0 and runs[one.run].ended_ms is not None]
-        up_since = None
+        up_since, known = None, True
         if touched:
-            ended_ms = runs[touched[-1].run].ended_ms or 0
+            last = touched[-1].run
+            ended_ms, known = (
+                jumps.today_ms(runs[last].ended_ms or 0, "run", last),
+                jumps.is_known("run", last),
+            )
             up_since = int(ended_ms - 1000.0 * touched[-1].last_up_s)
         found.append(
             PenUse(
@@ -113,6 +119,7 @@ def uses(journal: Journal) -> list[PenUse]:
                 up_since,
                 widths.get(pen.id),
                 last_of[pen.ink] == pen.id,
+                known,
             )
         )
     return found

@@ -126,6 +126,8 @@ def why_prime(journal: Journal, prepared: Prepared, part: PreparedPass) -> str:
     mine = [use for use in pens.uses(journal) if use.pen.ink == part.ink]
     if part.fresh_pen or not mine or mine[-1].up_since_ms is None:
         return "it is fresh"
+    if not mine[-1].up_is_known:
+        return "the computer's clock was set back since its tip went up, nobody knows how long ago"
     waited_s = (journal.pens.now_ms() - mine[-1].up_since_ms) / 1000.0
     return f"its tip was up for {waited_s:.0f} s" if waited_s > settings.prime_after_s else ""
 

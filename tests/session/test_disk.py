@@ -117,7 +117,7 @@ def test_i_o_error_is_a_full_disk_only_without_room(tmp_path: Path, monkeypatch:
 @given(st.data())
 @settings(max_examples=40, deadline=None)
 def test_a_damaged_journal_is_bad_input_or_gives_what_was_written(
-    tmp_path_factory, data: st.DataObject
+    tmp_path_factory, sound: bytes, data: st.DataObject
 ) -> None:
     """Bytes of a page overwritten anywhere: refused by name with what to do before anything moves, or, where the bytes
     hold nothing that SQLite can check, the tables are still whole; never an error without a remedy."""

@@ -219,7 +219,7 @@ def test_a_journal_of_version_4_is_read_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "j"
     Journal.open(path, "m").close()
     db = sqlite3.connect(path)
-    for table in ("pens", "pen_stock", "tip_widths", "run_sums", "inspections"):
+    for table in ("pens", "pen_stock", "tip_widths", "run_sums", "inspections", "clock", "clock_jumps"):
         db.execute(f"DROP TABLE {table}")  # (constants)
     db.execute("PRAGMA user_version=4")
     db.commit()
