@@ -22,6 +22,7 @@ def status(
     from rich.markup import escape
 
     from controller.session import verbs
+    from controller.session.standing import question
 
     if follow:
         from controller.cli.following import show
@@ -44,12 +45,17 @@ def status(
     if service is not None and service["session"] is None:
         console.print(f"a service runs (pid {service['pid']}, {service['clock']} time): {service['what']}")
     elif service is not None:
+        ticks = f", {service['ticks_sent']} of {service['ticks']} ticks" if service["ticks"] else ""
         console.print(
             f"session {service['session']}, pid {service['pid']}: {service['what']}, "
-            f"{service['strokes_finished']} of {service['strokes']} strokes, "
-            f"{service['ticks_sent']} of {service['ticks']} ticks",
+            f"{service['strokes_finished']} of {service['strokes']} strokes{ticks}",
             soft_wrap=True,
         )
+        prompt = service.get("prompt")
+        if prompt is not None:
+            console.print(f"asks: {escape(question(prompt))}", soft_wrap=True)
+        if prompt is not None and prompt["kind"] == "pause":
+            console.print(f"answer with giornata pause --then {', '.join(prompt['choices'])}", soft_wrap=True)
         return
     if answer["trouble"]:
         console.print(f"[yellow]{answer['trouble']}[/]", soft_wrap=True)

@@ -118,5 +118,8 @@ class TerminalOperator:
         loop.add_reader(descriptor, readable)
         try:
             return await answer
+        except asyncio.CancelledError:
+            self._console.print()  # answered elsewhere: what follows begins a line of its own
+            raise
         finally:
             loop.remove_reader(descriptor)

@@ -305,6 +305,7 @@ class Service:
         )  # fmt: skip
         self.take(DaemonEvent.PASS_BEGUN)
         self._strokes_before, self._strokes_total = len(plan.finished), part.strokes
+        self._advance = Advance(0, 0, False)
         self._ticks_total = _ticks_of(segments, parts)
         if rest is not None:
             self._ticks_total += _ticks_of(rest.segments, [(0, rest.last_segment)])
@@ -319,10 +320,6 @@ class Service:
         except (StoppedError, DriverError):
             state = self._pass_state(row, "stopped")
             self.journal.end_pass(row.id, state)
-            self._strokes_before, self._advance = (
-                self._strokes_before + self._advance.strokes,
-                Advance(0, 0, False),
-            )
             self.take(DaemonEvent.PASS_FINISHED if state == "finished" else DaemonEvent.PASS_STOPPED)
             if not self.journal.registered:
                 self.take(DaemonEvent.REGISTRATION_LOST)
@@ -415,6 +412,7 @@ class Service:
         run.folder.mkdir(mode=0o700, parents=True)
         if row is not None:
             resume.keep_plan(run.folder, tasks)
+        self._strokes_before += self._advance.strokes
         self._what, self._advance, self.part = what, Advance(0, 0, False), part
         homing = isinstance(tasks[0], HomingTask)
         offsets = None if homing else self._offsets()
