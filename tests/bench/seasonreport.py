@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import shutil
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -13,7 +16,8 @@ import shapely
 from PIL import Image
 
 from tests.scenarios.season import Season, Troubles
-from tests.scenarios.seasonjudge import Judge, Pair
+from tests.scenarios.seasondays import NOTICED_AFTER_MINUTES
+from tests.scenarios.seasonjudge import Account, Judge, Pair
 
 REGISTER_MM, HOMING_MM = 0.3, 2.0
 """What register between two inks must be at most, and what it comes to at least by homing alone."""
@@ -72,9 +76,89 @@ def report(out: Path, *, docs: bool = False) -> int:
     (out / "judged.json").write_text(json.dumps(answer, indent=1))
     picture(judge, out / "season.png")
     if docs:
-        picture(judge, DOCS / "season.png")
+        shutil.copyfile(out / "season.png", DOCS / "season.png")
+        write_page(
+            DOCS / "season.md",
+            sections(out, season, pairs, homing, account, (whole, painted, perfect, beyond)),
+        )
     print("\n".join(["what does not hold:", *problems]) if problems else "everything holds")
     return 1 if problems else 0
+
+
+def sections(
+    out: Path, season: Season, pairs: list[Pair], homing: list[Pair] | None, account: Account,
+    bare: tuple[float, float, float, float],
+) -> dict[str, str]:  # fmt: skip
+    """The page's figures, by the name of their place in it."""
+    whole, painted, perfect, beyond = bare
+    tale = season.tale
+    marks = [entry for entry in tale.log if entry["what"] == "marks"]
+    times = [json.loads(line) for line in (out / "times.jsonl").read_text().splitlines()]
+    found = {
+        "days": days_table(tale.log),
+        "person": (
+            f"{tale.questions} questions answered (pens, maps, what was found), {tale.marks} marks read in "
+            f"{len(marks)} sets, {tale.readings} lines measured."
+        ),
+        "register": table(pairs),
+        "traps": (
+            f"Of {whole:.0f} mm² of traps {painted:.2f} mm² show canvas, by a perfect machine {perfect:.2f} mm²; "
+            f"{beyond:.2f} mm² are not beside those. Of {account.strokes} strokes planned, {account.mended} of them in "
+            f"mends, {len(account.missing)} are missing and {len(account.twice)} there twice for no reason; "
+            f"{account.redone} were painted again after an interruption, {account.cut} contacts were cut short, "
+            f"{len(account.stray)} belong to no stroke. Dry pens painted {account.faded_m:.2f} m, of which mends and "
+            f"what followed left {account.unmended_m:.2f} m."
+        ),
+        "times": f"{sum(one['minutes'] for one in times):.0f} minutes of wall time for all days.",
+    }
+    return found if homing is None else {**found, "homing": table(homing)}
+
+
+WORDS = {
+    "painted": lambda one: f"{', '.join(one['passes'])} painted",
+    "marks": lambda one: f"{one['count']} marks, {one['kind']} map",
+    "marks refused": lambda one: "marks refused, measured again",
+    "canvas hung again": lambda one: (
+        f"canvas hung again, {np.hypot(*one['shift_mm']):.0f} mm off, {one['turn_deg']}°"
+    ),
+    "belt jumped": lambda one: f"belt of {one['axis']} jumps a tooth",
+    "jump looked at": lambda one: (
+        "homing refused; named: "
+        + (
+            ", ".join(f"{jump['finding']} on {jump['axis']}, {jump['mm']:.2f} mm" for jump in one["named"])
+            or "nothing"
+        )
+        + "; painting refused until looked at"
+    ),
+    "line measured": lambda one: f"line of {one['ink']} measured: {one['mm']:.2f} mm",
+    "power cut": lambda one: (
+        f"power cut in {one['at']}, after {100 * one['share']:.0f} % of its time; homed, gone on"
+    ),
+    "pen dry": lambda one: f"pen dry in {one['at']}; noticed after {NOTICED_AFTER_MINUTES:.0f} min, stopped",
+    "mend": lambda one: f"{', '.join(one['passes'])}: {one['strokes']} strokes, {one['metres']} m",
+}
+"""What the tale says, in words for a table."""
+
+
+def days_table(log: list[dict[str, Any]]) -> str:
+    """A line a day."""
+    lines = ["| day | what |", "|---|---|"]
+    for day in sorted({entry["day"] for entry in log}):
+        said = [WORDS[one["what"]](one) for one in log if one["day"] == day and one["what"] in WORDS]
+        lines.append(f"| {day} | {'; '.join(said)} |")
+    return "\n".join(lines)
+
+
+def write_page(path: Path, found: dict[str, str]) -> None:
+    """Put the figures into their places in the page."""
+    text = path.read_text()
+    for name, words in found.items():
+        pattern = rf"(<!-- {name} -->\n).*?(<!-- end -->)"
+        text, count = re.subn(
+            pattern, lambda match, words=words: f"{match[1]}{words}\n{match[2]}", text, flags=re.DOTALL
+        )
+        assert count == 1, name
+    path.write_text(text)
 
 
 def table(pairs: list[Pair]) -> str:

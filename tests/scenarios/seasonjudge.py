@@ -363,13 +363,13 @@ def _moved(points_mm: Floats, seed: Floats | None) -> Floats:
 
 
 def _on_path(points: Floats, strokes: StrokeSet, near: list[int], seed: Floats | None) -> int | None:
-    """Of the strokes that begin there, the one whose path the contact keeps to."""
+    """Of the strokes that begin there, the one whose path the contact keeps to, as long as the axes had power."""
     some = points[np.unique(np.linspace(0, len(points) - 1, 40).astype(int))]
     best: tuple[float, int | None] = (1.0, None)
     for stroke in near:
         line = shapely.linestrings(_moved(strokes.stroke_mm(stroke), seed))
-        # Without power the head coasts off the path at the end.
-        away = float(np.percentile(shapely.distance(line, shapely.points(some)), 75.0))
+        # Without power the head coasts straight on, a few millimetres off the path.
+        away = float(shapely.distance(line, shapely.points(some[: len(some) // 3])).max())
         best = min(best, (away, stroke), key=lambda one: one[0])
     return best[1]
 
