@@ -55,6 +55,7 @@ def demo(
                 "skipped": [one.model_dump() for one in shown.skipped],
                 "state": shown.state.root,
                 "canvas": shown.canvas_picture,
+                "mqtt": asdict(shown.told),
                 "report": paths,
             }
         )
@@ -64,6 +65,8 @@ def demo(
     if not virtual:
         got = "with real-time rights" if shown.realtime else "without real-time rights (not permitted here)"
         out().print(f"{shown.seconds:.1f} s on the wire, streamed {got}")
+    for line in shown.told.lines:
+        out().print(line, soft_wrap=True)
     lines: dict[str, Any] = {"painted canvas": shown.canvas_picture, **paths}
     for name, path in lines.items():
         out().print(f"{name.replace('_', ' ')}: {path}", soft_wrap=True)

@@ -1,13 +1,19 @@
-"""The demonstration: the shipped machine and job, a fresh state folder, one whole session.
+"""The demonstration: the shipped machine and job, a fresh state folder, one whole session, told of over MQTT.
 
-Owns which files are shown and that only a folder of an earlier demonstration is ever removed.
+Owns which files are shown, the broker beside it, and that only a folder of an earlier demonstration is ever removed.
 """
 
 from __future__ import annotations
 
+import contextlib
+import json
 import shutil
+import subprocess
+import sys
 import time
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
@@ -26,6 +32,29 @@ MARK = ".giornata-demo"
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What came to the broker: messages by their topic's last level, the states in order, the last of progress, and the
+    file with all of it."""
+
+    port: int
+    messages: dict[str, int]
+    states: tuple[str, ...]
+    progress: dict[str, object]
+    file: Path
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Two lines for a person."""
+        counts = ", ".join(f"{count} of {name}" for name, count in self.messages.items())
+        first = f"told over MQTT, at a broker of our own on 127.0.0.1:{self.port}: {counts or 'nothing'}; "
+        last = self.progress
+        if not last:
+            return (first + "no progress",)
+        at = f"{last['what']}, {last['strokes_finished']} of {last['strokes']} strokes"
+        return (first + f"last progress {at}", "states: " + ", ".join(self.states))
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """What the demonstration came to. ``seconds`` of the session, preparation and report not counted."""
 
@@ -37,12 +66,64 @@ class Shown:
     figures: tuple[PassFigures, ...]
     skipped: tuple[SkippedElement, ...]
     canvas_picture: Path
+    told: Told
 
 
 def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher) -> Shown:
     """Check, prepare, home and paint all inks. Raises what the verbs raise."""
-    machine_path, job_path = shipped(MACHINE), shipped(JOB)
     root = _fresh(folder.absolute())
+    with _broker(root / "mqtt.jsonl") as port:
+        machine_path = root / Path(MACHINE).name
+        table = f'\n[mqtt]\nhost = "127.0.0.1"\nport = {port}\n'
+        machine_path.write_text(_plain(shipped(MACHINE).read_text()) + table)
+        shown = _demonstrate(root, machine_path, shipped(JOB), runner_of, watcher)
+    return replace(shown, told=_told(port, root / "mqtt.jsonl"))
+
+
+def _plain(text: str) -> str:
+    """A machine file without the line that names its schema by a relative path."""
+    return "\n".join(line for line in text.splitlines() if not line.startswith("#:schema")) + "\n"
+
+
+@contextlib.contextmanager
+def _broker(log: Path) -> Iterator[int]:
+    """A broker as a process of its own, and its port; it ends with us, however we end."""
+    words = (sys.executable, "-P", "-m", "controller.session.mqttbroker", str(log))
+    with subprocess.Popen(
+        words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
+    ) as child:
+        assert child.stdin is not None
+        assert child.stdout is not None
+        try:
+            yield int(json.loads(child.stdout.readline())["port"])
+        finally:
+            child.stdin.close()
+            try:
+                child.wait(5.0)
+            except subprocess.TimeoutExpired:
+                child.kill()
+
+
+def _told(port: int, log: Path) -> Told:
+    counts: Counter[str] = Counter()
+    states: list[str] = []
+    progress: dict[str, object] = {}
+    for line in log.read_text().splitlines():
+        said = json.loads(line)
+        name = said["topic"].rsplit("/", 1)[-1]
+        counts[name] += 1
+        body = json.loads(said["body"])
+        if name == "progress":
+            progress = body
+        if name == "state":
+            word = body["state"] if body["presence"] == "here" else body["presence"]
+            states += [word] if word not in states[-1:] else []
+    return Told(port, dict(counts), tuple(states), progress, log)
+
+
+def _demonstrate(
+    root: Path, machine_path: Path, job_path: Path, runner_of: RunnerOf, watcher: Watcher
+) -> Shown:
     examine_files([machine_path, job_path])
     watcher.note(f"{machine_path.name} and {job_path.parent.name}/{job_path.name} checked")
     prepared = prepare(job_path, machine_path, root / "prepared" / job_path.parent.name)
@@ -69,6 +150,7 @@ def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher) -> Shown:
         figures,
         prepared.record.skipped,
         done.state.twin / "canvas.png",
+        Told(0, {}, (), {}, root / "mqtt.jsonl"),
     )
 
 
