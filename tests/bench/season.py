@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import resource
 import shutil
 import sys
 import time
@@ -106,7 +107,10 @@ def paint(out: Path, seed: int, from_day: int) -> None:
     live(season, days, from_day, evening=lambda day: season.keep(out / "days" / f"{day:02d}"))
     minutes = (time.monotonic() - begun) / 60.0
     with (out / "times.jsonl").open("a") as file:
-        file.write(json.dumps({"from_day": from_day, "minutes": minutes}) + "\n")
+        used = sum(
+            sum(resource.getrusage(who)[:2]) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+        )
+        file.write(json.dumps({"from_day": from_day, "minutes": minutes, "cpu_minutes": used / 60.0}) + "\n")
 
 
 def paint_by_homing(out: Path, seed: int) -> None:

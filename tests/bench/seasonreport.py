@@ -109,7 +109,10 @@ def sections(
             f"{len(account.stray)} belong to no stroke. Dry pens painted {account.faded_m:.2f} m, of which mends and "
             f"what followed left {account.unmended_m:.2f} m."
         ),
-        "times": f"{sum(one['minutes'] for one in times):.0f} minutes of wall time for all days.",
+        "times": (
+            f"{sum(one['minutes'] for one in times):.0f} minutes of wall time for all days, "
+            f"{sum(one['cpu_minutes'] for one in times):.0f} of processor time."
+        ),
     }
     return found if homing is None else {**found, "homing": table(homing)}
 
