@@ -1,55 +1,15 @@
-"""One self-contained HTML page: tables, pictures as data, its own small style. No network, no script.
-
-Owns the page's words and looks; gets figures and pictures ready-made.
-"""
+"""The report of a session as one HTML page: its words and their order. Gets figures and pictures ready-made."""
 
 from __future__ import annotations
 
-import base64
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import escape
-from math import isnan
 
 from controller.report.gather import SessionData
+from controller.report.pieces import NONE, document, figure, number, swatch, table
 from controller.report.tables import Lateness, PassSummary
-
-NONE = "\u2013"
-"""Stands where there is no value."""
-
-STYLE = """
-:root { color-scheme: light dark; --ink: #1d2328; --quiet: #5d6770; --page: #fbfaf7; --card: #ffffff;
-  --line: #d9dcd8; --warn: #8a3b00; --warn-page: #fdf0e4; }
-@media (prefers-color-scheme: dark) { :root { --ink: #e7e5df; --quiet: #a3abb1; --page: #15181b; --card: #1e2327;
-  --line: #3a4147; --warn: #ffb98a; --warn-page: #33241a; } }
-* { box-sizing: border-box; }
-body { margin: 0 auto; max-width: 66rem; padding: 1.2rem clamp(0.8rem, 3vw, 2rem) 4rem; background: var(--page);
-  color: var(--ink); font: 16px/1.5 system-ui, sans-serif; }
-h1 { font-size: 1.6rem; line-height: 1.2; margin: 0.6rem 0 0.2rem; }
-h2 { font-size: 1.15rem; margin: 2.2rem 0 0.6rem; }
-p { margin: 0.4rem 0; max-width: 46rem; }
-.quiet, figcaption { color: var(--quiet); font-size: 0.92rem; }
-.scroll { overflow-x: auto; border: 1px solid var(--line); border-radius: 8px; background: var(--card); }
-table { border-collapse: collapse; width: 100%; font-size: 0.92rem; font-variant-numeric: tabular-nums; }
-th, td { padding: 0.4rem 0.7rem; text-align: right; white-space: nowrap; border-bottom: 1px solid var(--line); }
-tr:last-child td { border-bottom: 0; }
-th { font-weight: 600; color: var(--quiet); vertical-align: bottom; }
-th:first-child, td:first-child, .words { text-align: left; }
-td.words { white-space: normal; min-width: 12rem; }
-.swatch { display: inline-block; width: 0.8em; height: 0.8em; border-radius: 2px; margin-right: 0.45em;
-  border: 1px solid var(--line); vertical-align: -0.05em; }
-figure { margin: 1rem 0; }
-figure img { display: block; width: 100%; height: auto; background: #ffffff; border: 1px solid var(--line);
-  border-radius: 8px; padding: 0.4rem; }
-figcaption { margin-top: 0.35rem; }
-.notes { background: var(--warn-page); border-left: 4px solid var(--warn); border-radius: 6px;
-  padding: 0.6rem 1rem; }
-.notes ul { margin: 0.2rem 0; padding-left: 1.2rem; }
-dl { display: grid; grid-template-columns: max-content 1fr; gap: 0.15rem 1.2rem; margin: 0.8rem 0; }
-dt { color: var(--quiet); } dd { margin: 0; }
-@media print { body { max-width: none; } figure { break-inside: avoid; } }
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +46,7 @@ def page(
         *_figures(pictures, "homing"),
         _events(data),
     ]
-    body = "\n".join(part for part in parts if part)
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
-    )
+    return document(title, parts)
 
 
 def _heading(data: SessionData) -> str:
@@ -128,10 +83,9 @@ def _passes(summaries: Sequence[PassSummary], colours: dict[int, str]) -> str:
     for one in summaries:
         late = one.lateness
         timed = late.ticks > 0
-        swatch = f'<span class="swatch" style="background:{escape(colours.get(one.pass_id, "#888"))}"></span>'
         rows.append(
             [
-                swatch + escape(one.name),
+                swatch(one.name, colours.get(one.pass_id, "#888")),
                 escape(one.state),
                 f"{one.strokes_finished} of {one.strokes_planned}",
                 number(one.metres, 2),
@@ -150,7 +104,7 @@ def _passes(summaries: Sequence[PassSummary], colours: dict[int, str]) -> str:
         )
     if not rows:
         return "<p>No pass was begun in this session.</p>"
-    return _table(titles, rows)
+    return table(titles, rows)
 
 
 def _passes_words(data: SessionData) -> str:
@@ -197,10 +151,7 @@ def _section(title: str, pictures: Sequence[Picture], section: str, words: str) 
 
 def _figures(pictures: Sequence[Picture], section: str) -> list[str]:
     return [
-        f'<figure><img alt="{escape(one.alternative)}" src="data:image/png;base64,'
-        f'{base64.b64encode(one.png).decode("ascii")}"><figcaption>{escape(one.caption)}</figcaption></figure>'
-        for one in pictures
-        if one.section == section
+        figure(one.png, one.alternative, escape(one.caption)) for one in pictures if one.section == section
     ]
 
 
@@ -220,34 +171,14 @@ def _homings(data: SessionData) -> str:
         for row in data.homings
     ]
     titles = ("when", "axis", "touches", "spread, mm", "difference, mm", "verdict", "reason")
-    return _table(titles, rows, words={6})
+    return table(titles, rows, words={6})
 
 
 def _events(data: SessionData) -> str:
     if not data.events:
         return ""
     rows = [[escape(_moment(row.at_ms)), escape(row.kind), escape(row.text)] for row in data.events]
-    return "<h2>Events</h2>" + _table(("when", "what", "words"), rows, words={1, 2})
-
-
-def _table(titles: Iterable[str], rows: Iterable[Sequence[str]], words: set[int] | None = None) -> str:
-    """A table that scrolls sideways on a narrow screen; cells are HTML already."""
-    chosen = words or set()
-
-    def mark(index: int) -> str:
-        return ' class="words"' if index in chosen else ""
-
-    head = "".join(f"<th{mark(index)}>{escape(title)}</th>" for index, title in enumerate(titles))
-    lines = "".join(
-        "<tr>" + "".join(f"<td{mark(index)}>{cell}</td>" for index, cell in enumerate(row)) + "</tr>"
-        for row in rows
-    )
-    return f'<div class="scroll"><table><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table></div>'
-
-
-def number(value: float | None, digits: int) -> str:
-    """A number with so many decimals; a dash for none."""
-    return NONE if value is None or isnan(value) else f"{value:,.{digits}f}"
+    return "<h2>Events</h2>" + table(("when", "what", "words"), rows, words={1, 2})
 
 
 def _moment(unix_ms: int | None) -> str:

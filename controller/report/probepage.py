@@ -5,10 +5,9 @@ Owns the files' names, the page's words and what figures point to. Reckons nothi
 
 from __future__ import annotations
 
-import base64
 import csv
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from io import StringIO
@@ -17,7 +16,8 @@ from pathlib import Path
 from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from controller.motion.probe import AxisTest, CircleTest, LineTest, Test
-from controller.report.html import NONE, STYLE, Picture
+from controller.report.html import Picture
+from controller.report.pieces import NONE, document, figure, table
 from controller.report.probed import SOURCES, Probed, read_probed
 from controller.report.probefigures import CAUSES, AxisSource, Evaluated, FigureRow, evaluate, figure_rows
 from controller.report.probeplots import axis_plot, circle_plot, line_plot, unrolled_plot
@@ -222,20 +222,8 @@ def _page(
     if evaluated.axes:
         body.append("<h2>By target</h2>")
         body.extend(_targets(one) for one in evaluated.axes)
-    for picture in pictures:
-        data = base64.b64encode(picture.png).decode("ascii")
-        body.append(
-            f'<figure><img alt="{escape(picture.alternative)}" src="data:image/png;base64,{data}">'
-            f"<figcaption>{escape(picture.caption)}</figcaption></figure>"
-        )
-    style = STYLE + _STYLE
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n"
-        + "\n".join(body)
-        + "\n</body>\n</html>\n"
-    )
+    body.extend(figure(one.png, one.alternative, escape(one.caption)) for one in pictures)
+    return document(title, body, _STYLE)
 
 
 _STYLE = """
@@ -259,7 +247,7 @@ def _table(rows: Sequence[FigureRow], sources: Sequence[str]) -> str:
         ]
         for row in rows
     ]
-    return _html_table(head, cells, words={len(head) - 1})
+    return table(head, cells, words={len(head) - 1})
 
 
 def _targets(one: AxisSource) -> str:
@@ -275,24 +263,7 @@ def _targets(one: AxisSource) -> str:
             )
         ),
     )  # fmt: skip
-    return f"<h3>{escape(SOURCES[one.source])}</h3>" + _html_table(head, list(zip(*columns, strict=True)))
-
-
-def _html_table(head: Sequence[str], rows: Iterable[Sequence[str]], words: set[int] | None = None) -> str:
-    """Cells are HTML already."""
-    chosen = words or set()
-
-    def mark(index: int) -> str:
-        return ' class="words"' if index in chosen else ""
-
-    top = "".join(
-        f"<th{mark(index)}>{escape(text).replace(chr(10), '<br>')}</th>" for index, text in enumerate(head)
-    )
-    lines = "".join(
-        "<tr>" + "".join(f"<td{mark(index)}>{cell}</td>" for index, cell in enumerate(row)) + "</tr>"
-        for row in rows
-    )
-    return f'<div class="scroll"><table><thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table></div>'
+    return f"<h3>{escape(SOURCES[one.source])}</h3>" + table(head, list(zip(*columns, strict=True)))
 
 
 def _words(group: str, probed: Probed) -> str:

@@ -5,15 +5,14 @@ Owns the page's words and looks; gets figures and pictures ready-made.
 
 from __future__ import annotations
 
-import base64
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final
 
 from controller.report.coverage import InkCoverage
-from controller.report.html import NONE, STYLE, number
+from controller.report.pieces import document, figure, number, swatch, table
 from controller.report.proofpaint import CHORD_ERROR_MM
 from controller.session.prepared import SkippedElement
 
@@ -115,7 +114,7 @@ def proof_page(page: ProofPage) -> str:
         f"<h1>{escape(title)}</h1>",
         _heading(page),
         "<h2>Predicted picture</h2>",
-        _figure(
+        figure(
             page.whole,
             "The picture as it will be painted, all passes over each other",
             'At true scale: <a href="picture.png">picture.png</a>, '
@@ -132,12 +131,7 @@ def proof_page(page: ProofPage) -> str:
         "<h2>Not painted, or not as drawn</h2>",
         _skipped(page.skipped),
     ]
-    body = "\n".join(part for part in parts if part)
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{STYLE}{_STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
-    )
+    return document(title, parts, _STYLE)
 
 
 def _heading(page: ProofPage) -> str:
@@ -166,7 +160,7 @@ def _coverage(rows: Sequence[InkCoverage]) -> str:
     )  # fmt: skip
     cells = [
         [
-            _ink(one.ink, one.colour),
+            swatch(one.ink, one.colour),
             number(one.exact.wanted_mm2, 0),
             number(100.0 * one.exact.share, 3),
             number(one.exact.bare_mm2, 1),
@@ -185,7 +179,7 @@ def _coverage(rows: Sequence[InkCoverage]) -> str:
         f"edges are polygons within {CHORD_ERROR_MM * 1000:.0f} µm, from which comes the bound on errors. Last two "
         f"columns: the same strokes and areas drawn and counted in pixels{pixel}, as a check."
     )
-    return _table(titles, cells) + f'<p class="quiet">{words}</p>'
+    return table(titles, cells) + f'<p class="quiet">{words}</p>'
 
 
 def _differences(page: ProofPage) -> str:
@@ -193,7 +187,7 @@ def _differences(page: ProofPage) -> str:
     legend = "".join(
         f'<span class="key" style="background:{colour}"></span>{words}' for colour, words in keys
     )
-    return _figure(
+    return figure(
         page.differences,
         "Where painted and wanted agree, where paint lies beside what is wanted and where it stays bare",
         f"{legend}. Single pixels are drawn larger than they are; all of them at true scale in "
@@ -211,20 +205,20 @@ def _gaps(part: GapPart | None) -> str:
         return f"<p>{part.words}</p>"
     text = f"<p>{part.words} Outer edges, where ink borders on bare canvas, are not counted.</p>"
     cells = [
-        [_ink(one.ink, one.colour), str(one.places), number(one.area_mm2, 2)]
+        [swatch(one.ink, one.colour), str(one.places), number(one.area_mm2, 2)]
         for one in part.lines
         if one.places
     ]
-    table = _table(("left bare by", "places", "up to, mm²"), cells) if cells else ""
+    places = table(("left bare by", "places", "up to, mm²"), cells) if cells else ""
     caption = 'The same picture: <a href="gaps.png">gaps.png</a>.'
-    return text + table + _figure(part.picture, "Map of the places where canvas may show", caption)
+    return text + places + figure(part.picture, "Map of the places where canvas may show", caption)
 
 
 def _passes(passes: Sequence[PassLine]) -> str:
     titles = ("pass", "ink", "strokes", "painted, m", "minutes", "tip, mm", "true scale")
     cells = [
         [
-            _ink(one.name, one.colour),
+            swatch(one.name, one.colour),
             escape(one.ink),
             f"{one.strokes:,}",
             number(one.metres, 1),
@@ -234,7 +228,7 @@ def _passes(passes: Sequence[PassLine]) -> str:
         ]
         for one in passes
     ]
-    return _table(titles, cells)
+    return table(titles, cells)
 
 
 def _widths(width_mm: tuple[float, float]) -> str:
@@ -244,7 +238,7 @@ def _widths(width_mm: tuple[float, float]) -> str:
 
 def _pass_pictures(passes: Sequence[PassLine]) -> str:
     figures = "".join(
-        _figure(
+        figure(
             one.picture,
             f"What pass {one.name} paints, over what was painted before in grey",
             f"{place}. {escape(one.name)}",
@@ -265,35 +259,5 @@ def _skipped(skipped: Sequence[SkippedElement]) -> str:
     ]
     more = len(skipped) - SKIPPED_SHOWN
     rest = f'<p class="quiet">and {more:,} more: giornata check lists all.</p>' if more > 0 else ""
-    table = _table(("element", "what", "why", "so it is"), cells, words={0, 2, 3})
-    return (
-        f"<p>{sums[0].upper()}{sums[1:]}.</p><details><summary>All of them</summary>{table}{rest}</details>"
-    )
-
-
-def _ink(name: str, colour: str) -> str:
-    return f'<span class="swatch" style="background:{escape(colour)}"></span>{escape(name)}'
-
-
-def _figure(png: bytes, alternative: str, caption: str) -> str:
-    """caption: HTML already."""
-    data = base64.b64encode(png).decode("ascii")
-    return (
-        f'<figure><img alt="{escape(alternative)}" src="data:image/png;base64,{data}">'
-        f"<figcaption>{caption}</figcaption></figure>"
-    )
-
-
-def _table(titles: Iterable[str], rows: Iterable[Sequence[str]], words: set[int] | None = None) -> str:
-    """A table that scrolls sideways on a narrow screen; cells are HTML already, those in ``words`` may wrap."""
-    chosen = words or set()
-
-    def mark(index: int) -> str:
-        return ' class="words"' if index in chosen else ""
-
-    head = "".join(f"<th{mark(index)}>{escape(title)}</th>" for index, title in enumerate(titles))
-    lines = "".join(
-        "<tr>" + "".join(f"<td{mark(index)}>{cell or NONE}</td>" for index, cell in enumerate(row)) + "</tr>"
-        for row in rows
-    )
-    return f'<div class="scroll"><table><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table></div>'
+    everything = table(("element", "what", "why", "so it is"), cells, words={0, 2, 3})
+    return f"<p>{sums[0].upper()}{sums[1:]}.</p><details><summary>All of them</summary>{everything}{rest}</details>"
