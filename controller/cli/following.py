@@ -125,9 +125,9 @@ def keys_for(fields: dict[str, Any]) -> str:
     """What may be typed by now, in words: the screen's last line."""
     prompt = fields.get("prompt")
     if isinstance(prompt, dict) and prompt.get("kind") == "pause":
-        return "g goes on, h homes and goes on, s stops here.  q ends this screen only."
+        return "q ends this screen.  g goes on, h homes and goes on, s stops here."
     if fields.get("state") == "painting":
-        return "p pauses after the stroke, P on the path.  giornata stop stops.  q ends this screen only."
+        return "q ends this screen.  p pauses after the stroke, P on the path."
     return "q ends this screen; the machine goes on.  giornata stop stops it."
 
 
