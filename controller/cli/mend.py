@@ -11,7 +11,7 @@ from controller.cli.console import JobArgument, JsonOption, StateOption, emit, e
 from controller.cli.options import MachineOption
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from rich.table import Table
 
@@ -89,12 +89,12 @@ def mend(
     if remove is not None:
         mends.forget(place, name, remove)
     if not asked.wants_a_mend:
-        known, painted = mends.mends_of(place, name), mends.begun_passes(place, name)
+        known, stand = mends.mends_of(place, name), mends.pass_states(place, name)
         if as_json:
-            emit({"ok": True, "mends": [mended.mend_json(one, painted) for one in known]})
+            emit({"ok": True, "mends": [mended.mend_json(one, set(stand)) for one in known]})
             return
         if known:
-            out().print(_mends(known, painted))
+            out().print(_mends(known, stand))
         else:
             out().print("no mends")
         return
@@ -139,7 +139,7 @@ def _made(made: Made) -> Table:
     return table
 
 
-def _mends(known: Sequence[Mend], painted: set[str]) -> Table:
+def _mends(known: Sequence[Mend], stand: Mapping[str, str]) -> Table:
     from rich.text import Text
 
     from controller.cli.tables import plain_table
@@ -157,7 +157,7 @@ def _mends(known: Sequence[Mend], painted: set[str]) -> Table:
                 str(part.strokes),
                 f"{part.metres:.2f}",
                 f"{part.seconds / 60.0:.1f}",
-                "begun" if part.name in painted else "waits",
+                stand.get(part.name, "waits"),
                 Text(str(one.about.get("why", ""))),
             )
     return table

@@ -230,6 +230,16 @@ def begun_passes(state: StateDir, job: str) -> set[str]:
         return {row.name for row in journal.passes() if row.job == job}
 
 
+def pass_states(state: StateDir, job: str) -> dict[str, str]:
+    """How each of a job's passes stands that the journal knows, in one word: painted, or begun."""
+    if not state.journal.exists():
+        return {}
+    with contextlib.closing(Journal.read(state.journal)) as journal:
+        return {
+            row.name: "painted" if row.state == "finished" else "begun" for row in journal.passes() if row.job == job
+        }  # fmt: skip
+
+
 def _planned_anew(
     prepared: Prepared, job_path: Path, machine_path: Path, progress: Progress | None
 ) -> Prepared:

@@ -143,5 +143,9 @@ def test_demo_in_virtual_time(shell) -> None:
     assert len(shown["passes"]) >= 2
     assert sum(one["strokes"] for one in shown["passes"]) >= 60
     assert (folder / "twin" / "canvas.png").is_file()
+    told = shown["mqtt"]
+    assert told["messages"]["timing"] == len(shown["passes"]), "the broker beside it has heard of every pass"
+    assert told["messages"]["progress"] > 0
+    assert (told["states"][-1], told["progress"]["strokes"]) == ("ended", shown["passes"][-1]["strokes"])
     assert shell.run("demo", "--virtual", "--dir", shell.folder).code == 2
     assert shell.job.exists()

@@ -118,16 +118,22 @@ class Site:
     @classmethod
     def build(cls, folder: Path) -> Site:
         """A machine that is homed, and its job prepared."""
+        site = cls.build_with(folder, SVG, JOB, EDITS)
+        site.prepare()
+        site.home()
+        return site
+
+    @classmethod
+    def build_with(cls, folder: Path, svg: str, job: str, edits: dict[str, str]) -> Site:
+        """The files alone: the shipped machine with ``edits``, a job and its drawing."""
         site = cls(folder)
         text = shipped("machines/boathouse.toml").read_text()
-        for old, new in EDITS.items():
+        for old, new in edits.items():
             assert old in text, old
             text = text.replace(old, new)
         site.machine.write_text(text)
-        (folder / "job.toml").write_text(JOB)
-        (folder / "waves.svg").write_text(SVG)
-        site.prepare()
-        site.home()
+        (folder / "job.toml").write_text(job)
+        (folder / "waves.svg").write_text(svg)
         return site
 
     def prepare(self) -> None:
