@@ -52,7 +52,7 @@ BESIDE_MM = 0.3
 @dataclass
 class Contact:
     """One contact. stroke: row in its pass, None for none; whole; points as painted; width_mm of the tip; faint_from:
-    row of points from which the pen was dry, None for a good one."""
+    row of points from which the pen was dry, None for a good one; seed: the map by which it was told from others."""
 
     ink: str
     part: str
@@ -62,6 +62,7 @@ class Contact:
     points_mm: Floats
     width_mm: float
     faint_from: int | None = None
+    seed: Floats | None = None
 
     @property
     def seen_mm(self) -> Floats:
@@ -179,7 +180,7 @@ class Judge:
             faint = None
             if dry_ns is not None and t_ns[-1] > dry_ns:
                 faint = int(np.searchsorted(t_ns, dry_ns))
-            found.append(Contact(ink, part, chunk, stroke, away < SAME_MM, points, width, faint))
+            found.append(Contact(ink, part, chunk, stroke, away < SAME_MM, points, width, faint, seed))
         return found
 
     # Register -------------------------------------------------------------------------------------------------
@@ -196,7 +197,7 @@ class Judge:
             if one.whole:
                 columns[0].append(plan[[0, -1]])
                 columns[1].append(one.points_mm[[0, -1]] - plan[[0, -1]])
-                along = _across(one.points_mm, plan)
+                along = _across(one.points_mm, plan, _moved(plan, one.seed))
                 for column, values in zip(columns[2:], along, strict=True):
                     column.append(values)
             else:
@@ -374,15 +375,16 @@ def _on_path(points: Floats, strokes: StrokeSet, near: list[int], seed: Floats |
     return best[1]
 
 
-def _across(points: Floats, plan: Floats) -> tuple[Floats, Floats, Floats]:
-    """Along a stroke: nominal places, unit vectors across it, how far the paint lies off across."""
+def _across(points: Floats, plan: Floats, moved: Floats) -> tuple[Floats, Floats, Floats]:
+    """Along a stroke: nominal places, unit vectors across it, how far the paint lies off across. moved: the plan about
+    where the paint lies, as long as it is, so that a far track of the same stroke is not taken for the near one."""
     line = shapely.linestrings(plan)
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     if way[-1] < 2.0 * SAMPLE_MM:
         return np.empty((0, 2)), np.empty((0, 2)), np.empty(0)
     inner = np.arange(SAMPLE_MM, way[-1] - SAMPLE_MM / 2.0, SAMPLE_MM)
     some = np.column_stack([np.interp(inner, way, points[:, k]) for k in range(2)])
-    at = shapely.line_locate_point(line, shapely.points(some))
+    at = shapely.line_locate_point(shapely.linestrings(moved), shapely.points(some))
     here = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
     step = 0.2
     before = shapely.get_coordinates(shapely.line_interpolate_point(line, np.maximum(at - step, 0.0)))
