@@ -7,6 +7,7 @@ and for that number only: a late answer to an earlier question moves nothing.
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
@@ -45,6 +46,7 @@ class Prompts:
         self._standing: Message | None = None
         self._answer: asyncio.Future[Any] | None = None
         self._accept: Accept = yes_or_no
+        self._said: Any = None
 
     @property
     def standing(self) -> Message | None:
@@ -58,6 +60,7 @@ class Prompts:
         if number != self._number:
             raise WireError(f'"prompt": {self._number}', f'"prompt": {number}')
         self._answer.set_result(self._accept(value))
+        self._said = value
 
     async def ask(
         self, question: Message, here: Callable[[], Awaitable[Any]] | None = None, accept: Accept = yes_or_no
@@ -67,6 +70,7 @@ class Prompts:
         number = self._number
         self._standing = {"event": "prompt", "prompt": number, **question}
         self._answer, self._accept = asyncio.get_running_loop().create_future(), accept
+        self._said = None
         self._tell(self._standing)
         local = asyncio.ensure_future(here()) if here is not None else None
         value: Any = None
@@ -83,12 +87,20 @@ class Prompts:
             if local is not None:
                 local.cancel()
                 await asyncio.wait({local})
-            self._tell({"event": "answered", "prompt": number, "value": said(value)})
+            self._tell(
+                {
+                    "event": "answered",
+                    "prompt": number,
+                    "value": said(value if self._said is None else self._said),
+                }
+            )
 
 
 def said(value: Any) -> bool | str:
-    """An answer as the event tells it; False where nobody has answered."""
-    return value if isinstance(value, bool | str) else False if value is None else str(value)
+    """An answer as the event tells it: as it came, objects as JSON; False where nobody has answered."""
+    return (
+        value if isinstance(value, bool | str) else False if value is None else json.dumps(value, default=str)
+    )
 
 
 class AskedOperator:

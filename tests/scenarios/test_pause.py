@@ -46,7 +46,7 @@ def test_the_comparison_sees_what_is_missing_or_beside() -> None:
     short, beside = [np.array([[0.0, 0.0], [9.0, 0.0]])], [np.array([[0.0, 0.03], [10.0, 0.03]])]
     assert pauses.beside_mm(whole, short)[0] == pytest.approx(1.0)
     assert pauses.beside_mm(short, whole) == (0.0, 0.0)
-    assert pauses.beside_mm(beside, whole, cut=True) == pytest.approx((0.03, 0.03))
+    assert pauses.beside_mm(beside, whole, cut=True) == pytest.approx((0.0, 0.03))
 
 
 def test_a_tip_that_dried_meanwhile_is_primed(bench: Bench) -> None:
