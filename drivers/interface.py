@@ -69,6 +69,10 @@ class StandstillWord:
 class StopPlan:
     """Ready-made stop for a process that imports nothing of ours.
 
+    Kinds ``modbus-rtu`` and ``modbus-rtu-low-first``: ``frames`` are broadcasts, ``poll_frame`` is one request for each
+    axis, all equally long, which stops that axis, too; each leaves by itself with silence before and behind it, and
+    ``can_id`` is the unit that answers with the position as its first registers.
+
     ``end_frame`` ends a half-written frame on the wire (empty where the wire needs none). ``frames`` are
     complete byte strings, each to be written in one call, in order, again and again. ``poll_frame`` asks the
     drives for their positions. For kind ``tty`` frames are text lines of the serial CAN adapter; for

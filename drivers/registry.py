@@ -6,18 +6,29 @@ Owns the tables. Drivers are imported only when asked for by name.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from drivers.can.link import CanLink
 from drivers.clock import Clock
 from drivers.errors import MisuseError
 from drivers.interface import DriveGroup, StandstillWord, StopPlan
-from drivers.settings import GroupSettings
+from drivers.modbus.line import SerialLine
+from drivers.settings import GroupSettings, ModbusWire
+
+Link = CanLink | SerialLine
+"""A wire that is open: frames on a bus, or bytes on a line."""
 
 
-def _can_group(settings: GroupSettings, link: CanLink, clock: Clock) -> DriveGroup:
+def _can_group(settings: GroupSettings, link: Any, clock: Clock) -> DriveGroup:
     from drivers.can.group import CanDriveGroup
 
     return CanDriveGroup(settings, link, clock)
+
+
+def _modbus_group(settings: GroupSettings, link: Any, clock: Clock) -> DriveGroup:
+    from drivers.modbus.group import ModbusDriveGroup
+
+    return ModbusDriveGroup(settings, link, clock)
 
 
 def _slcan_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
@@ -29,31 +40,38 @@ def _slcan_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
 def _python_can_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
     from drivers.can.pythoncan import PythonCanLink, known_interfaces
 
-    interface = settings.wire.interface
+    interface = settings.can.interface
     if interface not in known_interfaces():
         names = sorted({*_LINKS, *known_interfaces()})
         raise MisuseError("wire.interface", f"one of {', '.join(names)}", repr(interface))
     return PythonCanLink.open(interface, channel, settings.wire.bitrate_bit_s, clock)
 
 
-_GROUPS: dict[str, Callable[[GroupSettings, CanLink, Clock], DriveGroup]] = {"can": _can_group}
+_GROUPS: dict[str, Callable[[GroupSettings, Any, Clock], DriveGroup]] = {
+    "can": _can_group,
+    "modbus-rtu": _modbus_group,
+}
 """By ``wire.kind``."""
 
 _LINKS: dict[str, Callable[[GroupSettings, str, Clock], CanLink]] = {"slcan": _slcan_link}
 """By ``wire.interface``: links of our own. Every other name is one of python-can's or unknown."""
 
 
-def open_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
+def open_link(settings: GroupSettings, channel: str, clock: Clock) -> Link:
     """Open the wire named in ``settings`` on ``channel`` (a machine file's "simulated" is resolved before).
 
     Raises MisuseError for an unknown name, LinkError when the wire cannot be opened.
     """
     if settings.wire.is_simulated and channel == settings.wire.channel:
         raise MisuseError("channel", "the simulated gantry's own line, once it runs", repr(channel))
+    if isinstance(settings.wire, ModbusWire):
+        from drivers.modbus.line import TtyLine
+
+        return TtyLine.open(channel, settings.wire)
     return _LINKS.get(settings.wire.interface, _python_can_link)(settings, channel, clock)
 
 
-def group_on_link(settings: GroupSettings, link: CanLink, clock: Clock) -> DriveGroup:
+def group_on_link(settings: GroupSettings, link: Link, clock: Clock) -> DriveGroup:
     """The group of drives named in ``settings`` on a link that is already open; it takes the link over."""
     kind = settings.wire.kind
     make = _GROUPS.get(kind)
@@ -75,6 +93,10 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
 
     Raises MisuseError for a wire on which such a process could not write by itself.
     """
+    if isinstance(settings.wire, ModbusWire):
+        from drivers.modbus.plan import modbus_stop_plan
+
+        return modbus_stop_plan(settings, channel)
     from drivers.can import frames
     from drivers.can.slcan import END_OF_CUT_LINE, encode_frames
 

@@ -5,10 +5,13 @@ The machine file's tables are built from these models; units stand in the field 
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from drivers import serialtime
 
 SIMULATED_CHANNEL = "simulated"
 
@@ -46,10 +49,187 @@ class CanWire(Settings):
         return self.channel == SIMULATED_CHANNEL
 
 
-class DriveSettings(Settings):
-    """One CiA 402 drive and the belt it pulls."""
+Baud = Literal[57_600, 115_200, 230_400, 460_800, 500_000, 921_600, 1_000_000, 1_500_000, 2_000_000]
+"""Speeds that a Linux terminal knows by name and that can carry a tick at all."""
 
-    node_id: int = Field(ge=1, le=127)
+
+class ModbusWire(Settings):
+    """A serial line on which drives speak Modbus RTU."""
+
+    kind: Literal["modbus-rtu"]
+    channel: str = Field(description="the serial port; 'simulated' for the simulated gantry's own line")
+    bitrate_bit_s: Baud = Field(description="what the trade calls the baud rate")
+    parity: Literal["even", "odd", "none"] = Field(
+        default="even", description="the standard's own is even; without parity use two stop bits"
+    )
+    stop_bits: Literal[1, 2] = 1
+    silence_us: Annotated[int, Field(ge=50, le=20_000)] = Field(
+        default=1750,
+        description="silence between frames: 1750 above 19200 bit/s by the standard; less only where every drive's "
+        "manual allows it (3.5 characters are the least)",
+    )
+    turnaround_us: Annotated[int, Field(ge=0, le=20_000)] = Field(
+        default=1000, description="the longest that a drive thinks between a request's silence and its answer"
+    )
+    command_timeout_ms: Annotated[int, Field(ge=10, le=5000)] = Field(
+        default=160, description="a drive that hears no request for so long stops by itself"
+    )
+    answer_timeout_s: Positive = 0.5
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether the wire ends in the simulated gantry."""
+        return self.channel == SIMULATED_CHANNEL
+
+    @property
+    def heartbeat_lost_after_ms(self) -> int:
+        """Time without a word of ours after which a drive stops by itself: what a CAN wire calls so."""
+        return self.command_timeout_ms
+
+    @property
+    def character_bits(self) -> int:
+        """Bits of one character on the line: start, eight, parity, stop."""
+        return 9 + (self.parity != "none") + self.stop_bits
+
+    @property
+    def character_ns(self) -> int:
+        """Time of one character on the line."""
+        return -(-self.character_bits * 1_000_000_000 // self.bitrate_bit_s)
+
+    @model_validator(mode="after")
+    def _is_long_enough(self) -> Self:
+        least_us = 3.5 * self.character_ns / 1000
+        if self.silence_us < least_us:
+            raise ValueError(f"silence_us of at least 3.5 characters ({least_us:.0f} us)")
+        return self
+
+
+def _with_kind(value: Any) -> Any:
+    return {"kind": "can", **value} if isinstance(value, dict) else value
+
+
+Wire = Annotated[CanWire | ModbusWire, Field(discriminator="kind"), BeforeValidator(_with_kind)]
+"""Any wire; without ``kind`` it is CAN."""
+
+Register = Annotated[int, Field(ge=0, le=0xFFFF)]
+Word = Annotated[int, Field(ge=0, le=0xFFFF)]
+Bit = Annotated[int, Field(ge=0, le=15)]
+StateName = Literal[
+    "not ready to switch on", "switch on disabled", "ready to switch on", "switched on", "operation enabled",
+    "quick stop active", "fault reaction active", "fault",
+]  # fmt: skip
+
+
+class StatusPattern(Settings):
+    """A state that the drive's status word means: ``status & mask == value``."""
+
+    mask: Word
+    value: Word
+    state: StateName
+
+
+class SetUpRegister(Settings):
+    """A register to be set before use, and read back."""
+
+    number: Register
+    value: Annotated[int, Field(ge=-(1 << 31), lt=1 << 32)]
+    bits: Literal[16, 32] = 16
+
+
+class ModbusRegisters(Settings):
+    """Where a drive keeps what we write and read, numbered from 0 as on the wire, and what its words mean.
+
+    What is written each tick (control, velocity, and the head's outputs where there are some) must lie side by side:
+    nothing in between is ever written. What is read must lie within ``READ_SPAN_MAX`` registers.
+    """
+
+    word_order: Literal["high-first", "low-first"] = Field(
+        default="high-first", description="of values of 32 bits: which register holds the upper half"
+    )
+    control: Register
+    velocity: Register = Field(description="signed, in units of velocity_unit_counts_s")
+    velocity_bits: Literal[16, 32] = 32
+    outputs: Register | None = Field(default=None, description="bit n is the head's output_bit 16 + n")
+    status: Register
+    position: Register = Field(description="signed, 32 bits, counts")
+    speed: Register = Field(description="signed, as wide as velocity, the same units")
+    inputs: Register = Field(description="bit n is the head's input bit 16 + n")
+    fault: Register | None = Field(default=None, description="the drive's own error code")
+    timeout: Register | None = Field(
+        default=None,
+        description="time without a request after which the drive stops by itself; 0 is off. Left out: it has none",
+    )
+    timeout_unit_ms: Annotated[int, Field(ge=1, le=1000)] = 1
+    enable_words: Annotated[tuple[Word, ...], Field(strict=False, min_length=1, max_length=8)] = Field(
+        description="control words that lead to operation, one a round; the last is held"
+    )
+    disable_word: Word = Field(description="takes the motor's power away")
+    quick_stop_word: Word = Field(description="stops with the drive's own ramp; goes to all drives at once")
+    clear_word: Word = Field(description="acknowledges a fault, out of operation; written after disable_word")
+    states: Annotated[tuple[StatusPattern, ...], Field(strict=False, min_length=2, max_length=32)] = Field(
+        description="the first that fits counts; a word that fits none is unknown, which is never healthy"
+    )
+    power_mask: Word = Field(
+        default=0,
+        description="status bits that are all set while there is motor power; 0: the drive does not say",
+    )
+    negative_limit_bit: Bit | None = None
+    positive_limit_bit: Bit | None = None
+    home_bit: Bit | None = None
+    set_up: Annotated[tuple[SetUpRegister, ...], Field(strict=False, max_length=64)] = ()
+
+    @property
+    def written(self) -> tuple[int, int]:
+        """First register and count of what is written in every exchange."""
+        first = min(place for place, _ in self._writes())
+        return first, sum(count for _, count in self._writes())
+
+    @property
+    def looked_at(self) -> tuple[int, int]:
+        """First register and count of what is read in every exchange."""
+        spans = list(self._reads())
+        first = min(place for place, _ in spans)
+        return first, max(place + count for place, count in spans) - first
+
+    def _writes(self) -> Iterator[tuple[int, int]]:
+        yield self.control, 1
+        yield self.velocity, self.velocity_bits // 16
+        if self.outputs is not None:
+            yield self.outputs, 1
+
+    def _reads(self) -> Iterator[tuple[int, int]]:
+        yield self.status, 1
+        yield self.position, 2
+        yield self.speed, self.velocity_bits // 16
+        yield self.inputs, 1
+        if self.fault is not None:
+            yield self.fault, 1
+
+    @model_validator(mode="after")
+    def _lie_together(self) -> Self:
+        at = self.written[0]
+        for place, count in sorted(self._writes()):
+            if place != at:
+                raise ValueError(
+                    f"control, velocity and outputs side by side (register {at} is none of them or two)"
+                )
+            at += count
+        if self.looked_at[1] > READ_SPAN_MAX:
+            raise ValueError(
+                f"what is read within {READ_SPAN_MAX} registers (these span {self.looked_at[1]})"
+            )
+        if not any(pattern.state == "operation enabled" for pattern in self.states):
+            raise ValueError("a state 'operation enabled' in states")
+        return self
+
+
+READ_SPAN_MAX = 32
+
+
+class DriveSettings(Settings):
+    """One drive and the belt it pulls: CiA 402 on CAN, or by its register map on a serial line."""
+
+    node_id: int = Field(ge=1, le=127, description="CANopen node or Modbus unit")
     direction: Literal[-1, 1] = Field(description="+1 when positive counts move the head towards positive mm")
     counts_per_turn: int = Field(gt=0, lt=2**31)
     belt_pitch_mm: Positive
@@ -64,8 +244,18 @@ class DriveSettings(Settings):
     quick_stop_mm_s2: Positive = Field(description="deceleration of the drive's own quick stop")
     command_timeout: Literal["heartbeat", "none"] = Field(
         default="heartbeat",
-        description="how the drive notices that nobody commands it any more: objects 1016h and 6007h, or not at all",
+        description="how the drive notices that nobody commands it any more: objects 1016h and 6007h (a register map's "
+        "timeout), or not at all",
     )
+    registers: ModbusRegisters | None = Field(
+        default=None, description="the register map of a drive on a Modbus line; there it is needed"
+    )
+
+    @property
+    def notices_silence(self) -> bool:
+        """Whether the drive stops by itself when it hears nothing of us."""
+        has_none = self.registers is not None and self.registers.timeout is None
+        return self.command_timeout != "none" and not has_none
 
     @property
     def travel_per_turn_mm(self) -> Fraction:
@@ -165,7 +355,49 @@ class InputReaderSettings(Settings):
 class GroupSettings(Settings):
     """All drives on one wire, in axis order, and the head."""
 
-    wire: CanWire
+    wire: Wire
     axes: dict[str, DriveSettings]
     head: DriveOutputHead
     tick_us: int = Field(gt=0)
+
+    @property
+    def can(self) -> CanWire:
+        """The wire as a CAN bus. Raises TypeError for another one."""
+        if not isinstance(self.wire, CanWire):
+            raise TypeError(f"expected a CAN bus, got {self.wire.kind}")
+        return self.wire
+
+    @property
+    def modbus(self) -> ModbusWire:
+        """The wire as a Modbus line. Raises TypeError for another one."""
+        if not isinstance(self.wire, ModbusWire):
+            raise TypeError(f"expected a Modbus line, got {self.wire.kind}")
+        return self.wire
+
+
+def registers_of(axis: str, drive: DriveSettings) -> ModbusRegisters:
+    """The drive's register map. Raises ValueError without one."""
+    if drive.registers is None:
+        raise ValueError(f"axes.{axis}.drive.registers: expected a register map on a Modbus line, got none")
+    return drive.registers
+
+
+def exchange_ns(wire: ModbusWire, registers: ModbusRegisters) -> int:
+    """Time of one exchange with a drive of this map, at most."""
+    return serialtime.exchange_ns(
+        registers.written[1],
+        registers.looked_at[1],
+        wire.character_ns,
+        wire.silence_us * 1000,
+        wire.turnaround_us * 1000,
+    )
+
+
+def acts_after_ns(wire: ModbusWire, maps: Sequence[ModbusRegisters]) -> tuple[int, ...]:
+    """For each axis: from the tick's instant until its drive may act on its command. The axes follow one another."""
+    instants, begin_ns = [], 0
+    for registers in maps:
+        way_ns = serialtime.request_ns(registers.written[1], wire.character_ns, wire.silence_us * 1000)
+        instants.append(begin_ns + way_ns)
+        begin_ns += exchange_ns(wire, registers)
+    return tuple(instants)

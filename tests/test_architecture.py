@@ -23,12 +23,13 @@ LINES_MAX = 600
 ORDER = ("config", "artwork", "strokes", "register", "motion", "stream", "session", "report", "cli")
 """The controller's rooms, one way: each may import itself and those to its left."""
 
-HARDWARE = frozenset({"drivers", "drivers.can"})
+HARDWARE = frozenset({"drivers", "drivers.can", "drivers.modbus"})
 
 ALLOWED: dict[str, frozenset[str]] = {
     "safety": frozenset({"safety"}),
     "drivers": HARDWARE,
-    "drivers.can": HARDWARE,
+    "drivers.can": frozenset({"drivers", "drivers.can"}),
+    "drivers.modbus": frozenset({"drivers", "drivers.modbus"}),
     "drivers.inputs": frozenset({"drivers", "drivers.inputs"}),
     "drivers.twin": HARDWARE | {"drivers.twin"},
     **{
@@ -81,6 +82,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     ),
     "rich": frozenset({"controller.cli", "controller.session"}),
     "scipy": frozenset({"controller.register", "controller.strokes", "controller.report"}),
+    "serial": frozenset({"drivers.modbus"}),
     "shapely": frozenset({"controller.strokes", "controller.report"}),
     "svgelements": frozenset({"controller.artwork"}),
     "tinycss2": frozenset({"controller.artwork"}),
@@ -319,9 +321,8 @@ def test_every_dependency_earns_its_place() -> None:
         for name in line.split("|")[1].split(",")
     }
     assert rows == names
-    imported = {"pillow": "PIL", "python-can": "can"}
-    # pyserial is imported by python-can's serial backend only, which does not install it by itself.
-    assert set(THIRD_PARTY) == {imported.get(name, name) for name in names - {"pyserial"}}
+    imported = {"pillow": "PIL", "pyserial": "serial", "python-can": "can"}
+    assert set(THIRD_PARTY) == {imported.get(name, name) for name in names}
 
 
 LINK = re.compile(r"\]\((?!https?:)([^)#\s]+)\)")

@@ -18,7 +18,7 @@ from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from controller.config.motionrules import JERK_TIME_MAX_S
 from controller.config.plane import bends
-from drivers.settings import StopsSettings
+from drivers.settings import ModbusWire, StopsSettings, exchange_ns, registers_of
 
 DOT_RADII_MM = (2.0, 5.0)
 
@@ -131,18 +131,30 @@ def machine_numbers(machine: Machine) -> MachineNumbers:
     """All derived numbers of ``machine``, with warnings."""
     reach = zip(*canvas_reach_mm(machine), strict=True)
     axes = tuple(_axis_numbers(machine, axis, ends) for axis, ends in zip(AXES, reach, strict=True))
-    bits = sum(formulas.can_frame_bits_max(n) for n in formulas.cycle_bytes(len(AXES)))
-    wire = machine.wire
+    bits, load = _wire_load(machine)
     return MachineNumbers(
         name=machine.name,
         axes=axes,
         bus_bits_per_tick=bits,
-        bus_load=formulas.machine_bus_load(len(AXES), machine.tick_us, wire.bitrate_bit_s, wire.heartbeat_ms),
+        bus_load=load,
         reaction_ms=reaction_ms(machine),
         jerk_ms=machine.motion.acceleration_mm_s2 / machine.motion.jerk_mm_s3 * 1000,
         dots=tuple(_dot_numbers(machine, radius_mm) for radius_mm in DOT_RADII_MM),
         warnings=tuple(_warnings(machine, axes)),
     )
+
+
+def _wire_load(machine: Machine) -> tuple[int, float]:
+    """Bits that a tick puts on the wire, and the share of the tick that the wire is taken up, silences included."""
+    wire = machine.wire
+    if isinstance(wire, ModbusWire):
+        maps = [registers_of(axis, machine.axes[axis].drive) for axis in AXES]
+        characters = sum(18 + 2 * (one.written[1] + one.looked_at[1]) for one in maps)
+        busy_ns = sum(exchange_ns(wire, one) for one in maps)
+        return characters * wire.character_bits, busy_ns / machine.tick_ns
+    bits = sum(formulas.can_frame_bits_max(n) for n in formulas.cycle_bytes(len(AXES)))
+    load = formulas.machine_bus_load(len(AXES), machine.tick_us, wire.bitrate_bit_s, wire.heartbeat_ms)
+    return bits, load
 
 
 def canvas_reach_mm(machine: Machine) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -175,7 +187,7 @@ def drive_stop_bound_mm(machine: Machine, axis: str, speed_mm_s: float) -> float
 
     Counted from the last heartbeat that it heard, so at most from the fault.
     """
-    if machine.axes[axis].drive.command_timeout == "none":
+    if not machine.axes[axis].drive.notices_silence:
         return None
     return _bound_mm(machine, axis, speed_mm_s, machine.wire.heartbeat_lost_after_ms)
 
@@ -299,7 +311,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
             )
             if way_mm is not None and way_mm > motion.stopping_distance_max_mm
         )
-        if axis.drive.command_timeout == "none":
+        if not axis.drive.notices_silence:
             found.append(
                 Warned(
                     f"axes.{numbers.axis}.drive.command_timeout",

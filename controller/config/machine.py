@@ -20,7 +20,6 @@ from controller.config.plane import LEVEL, Plane
 from controller.config.rules import machine_rules
 from controller.config.values import of_model
 from drivers.settings import (
-    CanWire,
     DriveOutputHead,
     DriveSettings,
     GroupSettings,
@@ -29,6 +28,7 @@ from drivers.settings import (
     Real,
     Settings,
     StopsSettings,
+    Wire,
 )
 from drivers.twin.parameters import TwinParameters
 
@@ -233,7 +233,7 @@ class Machine(Settings):
     format: Literal[1] = Field(description="version of this file format")
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")
     tick_us: int = Field(ge=500, le=100_000, description="length of one velocity tick")
-    wire: CanWire
+    wire: Wire
     axes: dict[str, Axis]
     home_order: tuple[str, ...] = Field(default=AXES, strict=False)
     park_mm: Pair = Field(description="where the head waits between passes, machine mm")

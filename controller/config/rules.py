@@ -15,6 +15,7 @@ from fractions import Fraction
 from controller.config import formulas
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.jobrules import picture_rules
+from controller.config.modbusrules import modbus_rules
 from controller.config.motionrules import motion_rules
 from controller.config.mqtt import mqtt_certificate, mqtt_credentials
 
@@ -49,6 +50,7 @@ def machine_rules() -> tuple[Rule, ...]:
         _heartbeat,
         _bus_load,
         *motion_rules(),
+        *modbus_rules(),
         mqtt_credentials,
         mqtt_certificate,
     )
@@ -265,6 +267,8 @@ def _lease(values: Values) -> Iterator[Contradiction]:
 
 
 def _heartbeat(values: Values) -> Iterator[Contradiction]:
+    if values("wire.kind") != "can":
+        return
     every, lost = values("wire.heartbeat_ms"), values("wire.heartbeat_lost_after_ms")
     if lost < 2 * every:
         yield Contradiction(
@@ -275,6 +279,8 @@ def _heartbeat(values: Values) -> Iterator[Contradiction]:
 
 
 def _bus_load(values: Values) -> Iterator[Contradiction]:
+    if values("wire.kind") != "can":
+        return
     tick_us, bitrate = values("tick_us"), values("wire.bitrate_bit_s")
     load = formulas.machine_bus_load(len(AXES), tick_us, bitrate, values("wire.heartbeat_ms"))
     if load > formulas.BUS_LOAD_MAX:

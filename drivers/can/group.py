@@ -52,8 +52,8 @@ class CanDriveGroup:
             f"axis {axis} (node {node})" for axis, node in zip(self._axes, self._nodes, strict=True)
         )
         self._tick_ns = settings.tick_us * 1000
-        self._heartbeat_ns = settings.wire.heartbeat_ms * NS_PER_MS
-        self._silent_ns = round(settings.wire.sdo_timeout_s * NS_PER_S)
+        self._heartbeat_ns = settings.can.heartbeat_ms * NS_PER_MS
+        self._silent_ns = round(settings.can.sdo_timeout_s * NS_PER_S)
         self._rest_units = tuple(
             max(1.0, _REST_MM_S * float(axis.counts_per_mm) / axis.velocity_unit_counts_s)
             for axis in settings.axes.values()
@@ -152,7 +152,7 @@ class CanDriveGroup:
                 self._link,
                 self._clock,
                 dict(zip(self._nodes, self._wheres, strict=True)),
-                self._settings.wire.sdo_timeout_s,
+                self._settings.can.sdo_timeout_s,
                 self._pump,
             )
         return self._access
@@ -186,7 +186,7 @@ class CanDriveGroup:
         from drivers.can import setup
 
         access = self._object_access()
-        word = setup.heartbeat_consumer_word(self._settings.wire.heartbeat_lost_after_ms)
+        word = setup.heartbeat_consumer_word(self._settings.can.heartbeat_lost_after_ms)
         try:
             self._await_heartbeat(word)
             self._beating = True

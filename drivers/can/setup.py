@@ -111,9 +111,9 @@ def set_up_drive(access: ObjectAccess, axis: str, settings: GroupSettings, clock
     if modes is not None and not modes >> (cia402.VELOCITY_MODE - 1) & 1:
         raise FaultError(where, f"{SUPPORTED_MODES} with bit {cia402.VELOCITY_MODE - 1}", f"{modes:08X}h")
 
-    access.hold(node, HEARTBEAT_PRODUCER, settings.wire.heartbeat_ms)
+    access.hold(node, HEARTBEAT_PRODUCER, settings.can.heartbeat_ms)
     if drive.command_timeout == "heartbeat":
-        access.hold(node, HEARTBEAT_CONSUMER, heartbeat_consumer_word(settings.wire.heartbeat_lost_after_ms))
+        access.hold(node, HEARTBEAT_CONSUMER, heartbeat_consumer_word(settings.can.heartbeat_lost_after_ms))
         access.hold(node, ABORT_OPTION, ABORT_BY_QUICK_STOP)
     access.hold(node, QUICK_STOP_OPTION, QUICK_STOP_THEN_DISABLE)
     access.hold(node, QUICK_STOP_DECELERATION, quick_stop_units_s2(drive))

@@ -6,8 +6,9 @@ brought there first. What the drives say comes back with the instant at which it
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ from drivers.twin.record import MotionRecord, Recorder
 from drivers.twin.tip import Tip
 
 Sent = tuple[int, int, bytes]  # instant on the wire (ns), identifier, data
+_Result = TypeVar("_Result")
 _SPAN_NS = 1_000_000_000  # longest span for one call of the physics
 
 
@@ -118,6 +120,14 @@ class Gantry:
             self._send_events()
         self._plan_ahead()
         return self._take()
+
+    def act(self, t_ns: int, action: Callable[[], _Result]) -> _Result:
+        """Have ``action`` at ``t_ns``: drives that are reached by another wire than the bus; nobody hears the bus."""
+        self._advance(t_ns)
+        result = action()
+        self._plan_ahead()
+        self._out.clear()
+        return result
 
     def advance_to(self, t_ns: int) -> list[Sent]:
         """Let time pass. Returns what the drives sent by themselves."""

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from drivers.twin import sdo
 from drivers.twin.axis import Axis
-from drivers.twin.motion import MotionControl
+from drivers.twin.motion import CYCLIC_VELOCITY, MotionControl
 from drivers.twin.objects import PDO_COUNT, AbortCode, SdoAbortError, build_dictionary
 from drivers.twin.pdo import ReceivePdo, TransmitPdo
 from drivers.twin.power import Power, PowerMachine
@@ -111,6 +111,25 @@ class Node:
             for pdo in self._receive:
                 if pdo.can_id == can_id:
                     self._take_pdo(pdo, data)
+
+    def command(self, controlwords: tuple[int, ...], velocity_units: int, outputs: int, now_ns: int) -> None:
+        """Commands by another wire than the bus, at ``now_ns``: velocity mode, taken at once."""
+        self._now_ns = now_ns
+        entries = self.od.entries
+        if self.motion.mode != CYCLIC_VELOCITY:
+            entries[0x6060, 0].put(CYCLIC_VELOCITY)
+            entries[0x6007, 0].put(3)
+            entries[0x60FE, 2].put(0xFFFF_FFFF)
+        entries[0x60FF, 0].put(velocity_units)
+        entries[0x60FE, 1].put(outputs)
+        for word in controlwords:
+            entries[0x6040, 0].put(word)
+        self.motion.latch()
+
+    def lose_master(self, now_ns: int) -> None:
+        """Nothing has been heard of the master for too long: what the abort connection option says."""
+        self._now_ns = now_ns
+        self._connection_lost()
 
     def listens_to(self) -> set[int]:
         """Identifiers that mean something to this drive now, SYNC excluded."""

@@ -1,4 +1,5 @@
-"""The simulated gantry as a process in real time: a serial CAN adapter on a pty, hands on stdin, words on stdout.
+"""The simulated gantry as a process in real time: a serial CAN adapter or a Modbus line on a pty, hands on stdin, words
+on stdout.
 
 Owns the pty, the clock of the world (CLOCK_MONOTONIC) and the end of its own life. One thread, one ``select``: it
 sleeps until a byte comes, the next event of the world is due, or 1 ms has passed while something moves. It never
@@ -25,9 +26,11 @@ import tty
 from pathlib import Path
 from typing import Any
 
+from drivers.settings import ModbusWire
 from drivers.twin import store
 from drivers.twin.canvas import Pen
 from drivers.twin.gantry import Gantry, Sent
+from drivers.twin.modbus import UnitsOnLine
 from drivers.twin.settings import TwinSettings
 from drivers.twin.slcan import SerialCanAdapter, encode
 
@@ -54,6 +57,9 @@ class TwinProcess:
         )
         self._troubles = store.restore(self._gantry, self._folder)
         self._adapter = SerialCanAdapter(settings.group.wire.bitrate_bit_s)
+        self._units: UnitsOnLine | None = None  # in place of the adapter, where the wire is a Modbus line
+        if isinstance(settings.group.wire, ModbusWire):
+            self._units = UnitsOnLine(self._gantry, settings.group, lenient=True)
         self._pending: list[tuple[int, int, int, bytes]] = []
         self._order = itertools.count()
         self._unsent = bytearray()
@@ -137,6 +143,9 @@ class TwinProcess:
         until_ns = min(until_ns, self._gantry.next_ns)
         if self._pending:
             until_ns = min(until_ns, self._pending[0][0])
+        if self._units is not None:
+            answers = (end_ns for end_ns, _ in self._units.answers)
+            until_ns = min(until_ns, self._units.next_ns, *answers)
         return max(0.0, (until_ns - now_ns) * 1e-9)
 
     # The wire
@@ -151,6 +160,9 @@ class TwinProcess:
             return
         now_ns = time.monotonic_ns()
         self._heard_ns = now_ns
+        if self._units is not None:
+            self._units.hear(received, now_ns)
+            return
         was_on_bus = self._adapter.is_on_bus
         frames, answers, closed = self._adapter.feed(received)
         if closed:
@@ -162,6 +174,9 @@ class TwinProcess:
 
     def _live(self) -> None:
         now_ns = time.monotonic_ns()
+        if self._units is not None:
+            self._live_on_line(self._units, now_ns)
+            return
         self._deliver(self._gantry.advance_to(now_ns), self._adapter.is_on_bus)
         due = bytearray()
         while self._pending and self._pending[0][0] <= now_ns:
@@ -169,6 +184,13 @@ class TwinProcess:
             due += encode(can_id, data)
         if due:
             self._write(bytes(due))
+
+    def _live_on_line(self, units: UnitsOnLine, now_ns: int) -> None:
+        units.live(now_ns)
+        due = [data for end_ns, data in units.answers if end_ns <= now_ns]
+        units.answers = [one for one in units.answers if one[0] > now_ns]
+        for answer in due:
+            self._write(answer)
 
     def _deliver(self, sent: list[Sent], on_bus: bool) -> None:
         if on_bus:
@@ -260,7 +282,7 @@ class TwinProcess:
             "now_ns": gantry.now_ns,
             "still": gantry.is_still,
             "strokes": gantry.canvas.strokes,
-            "garbled": self._adapter.garbled,
+            "garbled": self._adapter.garbled if self._units is None else self._units.garbled,
             "dropped_bytes": self.dropped_bytes,
             "left_operation_ns": gantry.left_operation_ns,
             **gantry.state(),

@@ -28,6 +28,7 @@ from drivers.twin.settings import TwinSettings
 from tests.fakes.drive_group import FakeDriveGroup
 from tests.fakes.drive_node import FakeBus, FakeDriveNode
 from tests.fakes.drive_settings import group_settings, twin_parameters
+from tests.fakes.modbus_settings import modbus_settings, modbus_twin_parameters
 
 
 @dataclass
@@ -104,6 +105,26 @@ def _virtual_twin() -> Bench:
         gantry.link.plugged = False
 
     return Bench(group_on_link(settings, gantry.link, clock), clock, settings, break_wire, lag_ticks=40)
+
+
+def _virtual_modbus_twin() -> Bench:
+    from drivers.twin.modbusvirtual import VirtualModbusGantry
+
+    clock, settings = VirtualClock(), modbus_settings()
+    gantry = VirtualModbusGantry(settings, modbus_twin_parameters(), clock)
+
+    def break_wire() -> None:
+        gantry.link.plugged = False
+
+    # A count for the rounding of a place that is reckoned back to the tick's instant.
+    return Bench(
+        group_on_link(settings, gantry.link, clock),
+        clock,
+        settings,
+        break_wire,
+        lag_ticks=40,
+        slack_counts=3.0,
+    )
 
 
 def _python_can_virtual() -> Bench:
@@ -206,6 +227,7 @@ BENCHES = [
     pytest.param("fake nodes", id="fake-nodes"),
     pytest.param("python-can virtual", id="python-can-virtual"),
     pytest.param("virtual twin", id="virtual-twin"),
+    pytest.param("virtual modbus twin", id="virtual-modbus-twin"),
     pytest.param("twin process", id="twin-process", marks=pytest.mark.realtime),
 ]
 if "GIORNATA_BENCH_MACHINE" in os.environ:
@@ -220,6 +242,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         "fake nodes": _fake_nodes,
         "python-can virtual": _python_can_virtual,
         "virtual twin": _virtual_twin,
+        "virtual modbus twin": _virtual_modbus_twin,
         "twin process": lambda: _twin_process(*request.getfixturevalue("twin_process")),
         "hardware": _hardware,
     }

@@ -1,0 +1,1 @@
+"""Drives that speak Modbus RTU on a serial line."""

@@ -1,0 +1,535 @@
+"""Drives on one Modbus line, commanded one after the other within every tick.
+
+Owns the order of a tick, its instants and the drives' walk to power and back. Knows no millimetres and no ink.
+
+**Time.** A line carries one exchange at a time (function 23: command out, feedback in), so the axes cannot take their
+commands together. Axis i has a slot: its request leaves s_i after the tick's instant t_k, where s_i is the longest
+time that the exchanges before it may take (``drivers.serialtime``). The drive acts on it at t_k + d_i, d_i = s_i + the
+request's time on the line + the silence that ends it. d_i is the same in every tick, so every velocity lasts exactly
+one tick T on every axis, and the skew d_1 - d_0 is a known latency: ``latency_ms`` of each axis in the machine file
+contains its d_i, and the planner's commands run ahead by it. A drive that acts earlier or later than reckoned, always
+by the same time, changes nothing here: it reads its position at the same instant at which it takes the command.
+
+A request that leaves e late (an answer before it came late) lets the velocity before it last e longer and its own e
+less. With u the velocity before, the axis is (u - v) e off at the end of its interval; v + (v - u) e / (T - e) in place
+of v brings that to zero, since ((v - u) e / (T - e)) (T - e) = (v - u) e. What rounding to whole units leaves is
+carried into the next tick. e is known when the request leaves, so it is measured, never estimated.
+
+**Feedback.** The drive reads its position at t_k + d_i + e, and what it reads is handed on as of t_k, reckoned back
+with its own velocity. So both axes report the tick's instant, as drives on a bus with SYNC do, and with ``latency_ms``
+at d_i plus the drive's own latency the expected reading fits.
+
+Nothing is repeated within a tick: an axis that does not answer keeps its velocity until the next one, and its own
+time-out stops it when it hears nothing at all. What leaves, leaves while the loop that called ``send_tick`` sleeps on
+its clock, and only what belongs to that tick: a loop that hangs sends nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers.clock import NS_PER_MS, NS_PER_S, Clock, SharedClock
+from drivers.errors import DriverError, FaultError, LinkError, MisuseError
+from drivers.interface import AxisFeedback, DriveState, GroupFeedback
+from drivers.modbus import frames
+from drivers.modbus.frames import Request
+from drivers.modbus.line import SerialLine
+from drivers.modbus.master import Exchange, Master
+from drivers.modbus.mirror import AS_WIRED, DriveMirror
+from drivers.modbus.plan import broadcast_stop
+from drivers.serialtime import TICK_SHARE_MAX
+from drivers.settings import GroupSettings, acts_after_ns, exchange_ns, registers_of
+
+NEVER_NS = (1 << 63) - 1
+"""Age of feedback that never came."""
+
+ATTEMPTS = 3
+_ENABLE_LIMIT_NS = 4 * NS_PER_S
+_DISABLE_LIMIT_NS = 4 * NS_PER_S
+_RESET_LIMIT_NS = 2 * NS_PER_S
+_REST_LIMIT_NS = NS_PER_S // 2
+_REST_MM_S = 0.5
+_HOLD_ROUNDS = 50
+"""Rounds that the last enabling word is held before the words are said anew."""
+
+_UNPOWERED = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.FAULT})
+_FAULTS = (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE)
+
+
+class ModbusDriveGroup:
+    """A DriveGroup of drives with register maps on a serial line."""
+
+    def __init__(self, settings: GroupSettings, line: SerialLine, clock: Clock) -> None:
+        """Take over ``line``. Sends nothing yet.
+
+        Raises MisuseError when a register map is missing, the tick is too short for the line, or the clock cannot be
+        shared.
+        """
+        wire = settings.modbus
+        try:
+            maps = [registers_of(name, drive) for name, drive in settings.axes.items()]
+        except ValueError as error:
+            raise MisuseError("registers", "a register map for every drive", str(error)) from None
+        if not isinstance(clock, SharedClock):
+            raise MisuseError("clock", "one that runs the line while the loop sleeps", type(clock).__name__)
+        self._settings = settings
+        self._line = line
+        self._clock = clock
+        self._axes = tuple(settings.axes)
+        self._drives = tuple(settings.axes.values())
+        self._maps = tuple(maps)
+        self._wheres = tuple(f"axis {name} (unit {d.node_id})" for name, d in settings.axes.items())
+        self._tick_ns = settings.tick_us * 1000
+        self._acts_ns = acts_after_ns(wire, maps)
+        slots = [exchange_ns(wire, registers) for registers in maps]
+        self._slots_ns = tuple(sum(slots[:place]) for place in range(len(slots)))
+        if sum(slots) > TICK_SHARE_MAX * self._tick_ns:
+            raise MisuseError(
+                "tick_us",
+                f"exchanges of up to {TICK_SHARE_MAX:.0%} of a tick",
+                f"{sum(slots) / NS_PER_MS:.2f} ms of {self._tick_ns / NS_PER_MS:g} ms at {wire.bitrate_bit_s} bit/s",
+            )
+        self._silent_ns = round(wire.answer_timeout_s * NS_PER_S)
+        self._rest_units = tuple(
+            max(1.0, _REST_MM_S * float(d.counts_per_mm) / d.velocity_unit_counts_s) for d in self._drives
+        )
+        self._master = Master(line, wire, clock)
+        self._feedback = GroupFeedback([AxisFeedback() for _ in self._axes])
+        self._mirrors = tuple(
+            DriveMirror(registers, word) for registers, word in zip(maps, self._feedback.axes, strict=True)
+        )
+        head = self._axes.index(settings.head.axis)
+        if maps[head].outputs is None:
+            raise MisuseError(
+                f"axes.{settings.head.axis}.drive.registers.outputs", "the head's register", "none"
+            )
+        self._head = head
+        self._head_word = (
+            1 << settings.head.output_bit - AS_WIRED if settings.head.output_bit >= AS_WIRED else 0
+        )
+        if not 0 < self._head_word <= 0x8000:
+            raise MisuseError("head.output_bit", "16 to 31, as wired", str(settings.head.output_bit))
+        self._enabled_words = tuple(registers.enable_words[-1] for registers in maps)
+        self._stop_frames = broadcast_stop(settings)
+        self._begun_ns = 0
+        self._answered = 0
+        self._full = (1 << len(self._axes)) - 1
+        self._units = [0] * len(self._axes)
+        self._owed = [0.0] * len(self._axes)
+        self._outputs = 0
+        self._late_ns = [0] * len(self._axes)
+        self._latest_ns = [0] * len(self._axes)
+        self._configured = False
+        self._live = False
+        self._aborted = False
+        self._closed = False
+        clock.share(self._master)
+
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """Axis names in order."""
+        return self._axes
+
+    @property
+    def feedback(self) -> GroupFeedback:
+        """The latest feedback, refreshed while the clock's owner sleeps and by ``poll``."""
+        return self._feedback
+
+    @property
+    def master(self) -> Master:
+        """The line's master, with its counts."""
+        return self._master
+
+    @property
+    def acts_after_ns(self) -> tuple[int, ...]:
+        """For each axis d_i: from the tick's instant until its drive acts. Their difference is the skew."""
+        return self._acts_ns
+
+    @property
+    def latest_ns(self) -> tuple[int, ...]:
+        """For each axis the largest e so far: how late beyond its slot a request left."""
+        return tuple(self._latest_ns)
+
+    @property
+    def is_enabled(self) -> bool:
+        """Whether every drive's last status word means OPERATION ENABLED."""
+        return all(axis.state is DriveState.OPERATION_ENABLED for axis in self._feedback.axes)
+
+    def feedback_age_ns(self, now_ns: int) -> int:
+        """Age of the oldest axis' last answer; ``NEVER_NS`` when one has never come."""
+        oldest_ns = min(axis.received_ns for axis in self._feedback.axes)
+        return now_ns - oldest_ns if oldest_ns else NEVER_NS
+
+    # Setting up
+
+    def configure(self) -> None:
+        """Stop and set up every drive, and read back what was written; nothing moves.
+
+        Raises MisuseError after ``abort`` or ``close``; LinkError naming axis and unit when one does not answer;
+        FaultError naming axis, register, what was expected and what came.
+        """
+        self._refuse_when_over("configure")
+        self._configured = self._live = False
+        for mirror in self._mirrors:
+            mirror.lose()
+        for place, registers in enumerate(self._maps):
+            # One that still turns for somebody else is stopped, not left to coast; then velocity and outputs.
+            values = self._mirrors[place].command(registers.quick_stop_word, 0, 0)
+            self._write(place, registers.control, [registers.quick_stop_word])
+            self._write(place, registers.written[0], values)
+            for one in registers.set_up:
+                self._hold(place, one.number, self._mirrors[place].split(one.value, one.bits))
+            self._set_timeout(place, on=False)
+        for mirror in self._mirrors:
+            mirror.is_trusted = True
+        self._look()
+        self._configured = True
+
+    def _set_timeout(self, place: int, *, on: bool) -> None:
+        """Write the drive's own time-out, and read it back."""
+        registers = self._maps[place]
+        if registers.timeout is not None and self._drives[place].notices_silence:
+            ms = self._settings.modbus.command_timeout_ms if on else 0
+            self._hold(place, registers.timeout, [-(-ms // registers.timeout_unit_ms)])
+
+    def _ask(self, place: int, request: Request) -> tuple[int, ...]:
+        """One exchange outside of ticks, said again when it is not answered. Raises LinkError, FaultError."""
+        exchange = Exchange(lambda _: request)
+        for _ in range(ATTEMPTS):
+            exchange = Exchange(lambda _: request)
+            self._master.put(exchange)
+            while not exchange.is_done:
+                self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
+            self._master.raise_trouble()
+            if exchange.is_good:
+                return exchange.registers
+            if exchange.is_refused:
+                break
+        what = f"an answer to function {request.function:02X}h, register {int.from_bytes(request.frame[2:4], 'big')}"
+        kind = FaultError if exchange.is_refused else LinkError
+        raise kind(self._wheres[place], what, exchange.error)
+
+    def _write(self, place: int, first: int, values: list[int]) -> None:
+        unit = self._drives[place].node_id
+        one = len(values) == 1
+        self._ask(
+            place, frames.write_one(unit, first, values[0]) if one else frames.write(unit, first, values)
+        )
+
+    def _hold(self, place: int, first: int, values: list[int]) -> None:
+        """Write, read back, compare."""
+        self._write(place, first, values)
+        got = self._ask(place, frames.read(self._drives[place].node_id, first, len(values)))
+        if list(got) != values:
+            raise FaultError(self._wheres[place], f"register {first} = {values} as written", f"{list(got)}")
+
+    def _look(self) -> None:
+        """Read every drive once, without commanding anything."""
+        for place, registers in enumerate(self._maps):
+            words = self._ask(place, frames.read(self._drives[place].node_id, *registers.looked_at))
+            self._mirrors[place].take(words, self._clock.now_ns(), 0.0, 0.0)
+
+    # Power
+
+    def enable(self) -> None:
+        """Say the enabling words at zero velocity until every drive's status means OPERATION ENABLED.
+
+        Raises MisuseError before ``configure`` and after ``abort``; FaultError when a drive is in fault or does not
+        get there; LinkError on silence. Then every axis has been told to stop.
+        """
+        self._refuse_when_over("enable")
+        if not self._configured:
+            raise MisuseError("enable", "a group that is configured", "one that is not")
+        try:
+            for place in range(len(self._axes)):
+                self._set_timeout(place, on=True)
+            self._walk_up()
+        except DriverError:
+            self._tell_to_stop()
+            raise
+        self._live = True
+
+    def _walk_up(self) -> None:
+        begun_ns = self._clock.now_ns()
+        step = 0
+        self._outputs = 0
+        while True:
+            words = [
+                registers.enable_words[min(step, len(registers.enable_words) - 1)] for registers in self._maps
+            ]
+            sequence = self._feedback.sequence
+            self._round(words)
+            is_fresh = self._feedback.sequence > sequence
+            if is_fresh and words == list(self._enabled_words) and self.is_enabled:
+                return
+            for where, word in zip(self._wheres, self._feedback.axes, strict=True):
+                if word.state in _FAULTS and step > 1:
+                    raise FaultError(where, DriveState.OPERATION_ENABLED.value, _described(word))
+            self._refuse_silence(begun_ns)
+            self._refuse_late(
+                begun_ns, _ENABLE_LIMIT_NS, frozenset({DriveState.OPERATION_ENABLED}), FaultError
+            )
+            step = step + 1 if step < _HOLD_ROUNDS else 0
+
+    def disable(self) -> None:
+        """Zero velocity until at rest, then the power away; then the drives await no word of ours any more.
+
+        Raises LinkError when a drive does not answer or keeps its power.
+        """
+        if self._closed:
+            raise MisuseError("disable", "an open group", "a closed one")
+        self._live = False
+        try:
+            self._come_to_rest()
+            self._walk_down(_DISABLE_LIMIT_NS, LinkError)
+            for place in range(len(self._axes)):
+                self._set_timeout(place, on=False)
+        except DriverError:
+            self._tell_to_stop()
+            raise
+
+    def _come_to_rest(self) -> None:
+        """Zero velocity for those in operation; after a while, or after an abort, quick stop instead."""
+        deadline_ns = self._clock.now_ns() + _REST_LIMIT_NS
+        begun_at = self._feedback.sequence
+        while True:
+            late = self._aborted or self._clock.now_ns() >= deadline_ns
+            words = [
+                self._enabled_words[place]
+                if not late and mirror.state is DriveState.OPERATION_ENABLED
+                else self._maps[place].quick_stop_word
+                for place, mirror in enumerate(self._mirrors)
+            ]
+            self._round(words)
+            is_fresh = self._feedback.sequence > begun_at
+            if late or (is_fresh and not any(map(self._turns, range(len(self._axes))))):
+                return
+
+    def _turns(self, place: int) -> bool:
+        """Whether the drive's last measured velocity is not zero."""
+        return abs(self._feedback.axes[place].velocity_units) > self._rest_units[place]
+
+    def _walk_down(self, limit_ns: int, kind: type[DriverError]) -> None:
+        """Power away once an axis stands (never from one that turns: it would coast), until the status says so."""
+        begun_ns = self._clock.now_ns()
+        sequence = self._feedback.sequence
+        while True:
+            words = [
+                registers.quick_stop_word
+                if self._turns(place) or mirror.state is DriveState.QUICK_STOP_ACTIVE
+                else registers.disable_word
+                for place, (registers, mirror) in enumerate(zip(self._maps, self._mirrors, strict=True))
+            ]
+            self._round(words)
+            is_fresh = self._feedback.sequence > sequence
+            if is_fresh and all(mirror.state in _UNPOWERED for mirror in self._mirrors):
+                return
+            self._refuse_silence(begun_ns)
+            self._refuse_late(begun_ns, limit_ns, _UNPOWERED, kind)
+
+    def clear_fault(self) -> tuple[str, ...]:
+        """Acknowledge the fault of every drive that reports one. Never enables; stops what should still turn.
+
+        Returns a text for each: axis, unit and the drive's own error code. Raises MisuseError before ``configure``;
+        FaultError when a fault stays; LinkError on silence.
+        """
+        if self._closed or not self._configured:
+            raise MisuseError("clear_fault", "an open and configured group", "another")
+        self._live = False
+        self._walk_down(_RESET_LIMIT_NS, FaultError)
+        for place in range(len(self._axes)):
+            self._set_timeout(place, on=False)
+        found = tuple(
+            f"{where}: {_described(mirror.feedback)}"
+            for where, mirror in zip(self._wheres, self._mirrors, strict=True)
+            if mirror.state is DriveState.FAULT
+        )
+        begun_ns = self._clock.now_ns()
+        rising = True
+        while any(mirror.state is not DriveState.SWITCH_ON_DISABLED for mirror in self._mirrors):
+            self._round(
+                [
+                    registers.clear_word
+                    if rising and mirror.state is DriveState.FAULT
+                    else registers.disable_word
+                    for registers, mirror in zip(self._maps, self._mirrors, strict=True)
+                ]
+            )
+            rising = not rising
+            self._refuse_silence(begun_ns)
+            self._refuse_late(
+                begun_ns, _RESET_LIMIT_NS, frozenset({DriveState.SWITCH_ON_DISABLED}), FaultError
+            )
+        self._round([registers.disable_word for registers in self._maps])
+        return found
+
+    def _refuse_silence(self, begun_ns: int) -> None:
+        now_ns = self._clock.now_ns()
+        for where, word in zip(self._wheres, self._feedback.axes, strict=True):
+            if now_ns - max(word.received_ns, begun_ns) > self._silent_ns:
+                raise LinkError(where, "an answer in every round", _described(word))
+
+    def _refuse_late(
+        self, begun_ns: int, limit_ns: int, states: frozenset[DriveState], kind: type[DriverError]
+    ) -> None:
+        if self._clock.now_ns() - begun_ns <= limit_ns:
+            return
+        for where, mirror in zip(self._wheres, self._mirrors, strict=True):
+            if mirror.state not in states:
+                wanted = " or ".join(sorted(state.value for state in states))
+                raise kind(where, wanted, _described(mirror.feedback))
+
+    # Rounds
+
+    def _round(self, words: list[int]) -> None:
+        """Control words at zero velocity, a tick's wait, and what has come."""
+        now_ns = self._clock.now_ns()
+        self._begin_round(now_ns, words, (0,) * len(self._axes))
+        self._clock.sleep_until_ns(now_ns + self._tick_ns)
+        self.poll()
+
+    def _begin_round(self, now_ns: int, words: list[int] | tuple[int, ...], units: tuple[int, ...]) -> None:
+        """Queue one exchange for each axis in its slot, in place of whatever is left of the round before."""
+        self._master.drop_queue()
+        self._begun_ns = now_ns
+        self._answered = 0
+        for place in range(len(self._axes)):
+            make = self._maker(place, now_ns, words[place], units[place])
+            self._master.put(Exchange(make, now_ns + self._slots_ns[place], self._taker(place, now_ns)))
+        self._master.work(now_ns)
+
+    def _maker(self, place: int, begun_ns: int, word: int, units: int) -> Callable[[int], Request]:
+        registers, unit = self._maps[place], self._drives[place].node_id
+
+        def make(now_ns: int) -> Request:
+            late_ns = max(0, now_ns - begun_ns - self._slots_ns[place])
+            outputs = self._head_word if place == self._head and self._outputs else 0
+            values = self._mirrors[place].command(word, self._mended(place, units, late_ns), outputs)
+            return frames.read_write(unit, *registers.looked_at, registers.written[0], values)
+
+        return make
+
+    def _mended(self, place: int, units: int, late_ns: int) -> int:
+        """The velocity that keeps the axis' place right though its request leaves ``late_ns`` after its slot."""
+        self._late_ns[place] = late_ns
+        self._latest_ns[place] = max(self._latest_ns[place], late_ns)
+        late_ns = min(late_ns, self._tick_ns // 2)
+        before = self._units[place]
+        owed = self._owed[place] + (units - before) * late_ns
+        lasts_ns = self._tick_ns - late_ns
+        # At most the step itself again: with e up to T / 2 that is all that can be owed but for carried roundings.
+        most = abs(units - before) + 1
+        more = max(-most, min(most, round(owed / lasts_ns)))
+        sent = units + more
+        if not self._mirrors[place].holds(sent):
+            more, sent = 0, units
+        self._owed[place] = owed - more * lasts_ns
+        self._units[place] = sent
+        return sent
+
+    def _taker(self, place: int, begun_ns: int) -> Callable[[Exchange], None]:
+        def take(exchange: Exchange) -> None:
+            if not exchange.is_good:
+                return
+            ago_s = (self._acts_ns[place] + self._late_ns[place]) * 1e-9
+            unit_counts_s = self._drives[place].velocity_unit_counts_s
+            self._mirrors[place].take(exchange.registers, exchange.received_ns, ago_s, unit_counts_s)
+            if begun_ns == self._begun_ns:
+                self._answered |= 1 << place
+                if self._answered == self._full:
+                    self._feedback.sequence += 1
+
+        return take
+
+    # Motion
+
+    def send_tick(self, velocity_units: tuple[int, ...], outputs: int) -> None:
+        """Begin a tick: the first axis' request leaves, the others follow in their slots while the caller sleeps.
+
+        Raises MisuseError before ``enable``, after ``abort``, for a wrong count or a value that the drive's register
+        cannot hold; FaultError when a drive's last word is not OPERATION ENABLED. Nothing was sent then. LinkError
+        when the line does not take the bytes.
+        """
+        if not self._live:
+            got = (
+                "one after abort" if self._aborted else "a closed one" if self._closed else "one not enabled"
+            )
+            raise MisuseError("send_tick", "an enabled group", got)
+        for where, word in zip(self._wheres, self._feedback.axes, strict=True):
+            if word.state is not DriveState.OPERATION_ENABLED:
+                raise FaultError(where, DriveState.OPERATION_ENABLED.value, _described(word))
+        if len(velocity_units) != len(self._axes) or outputs not in (0, 1):
+            raise MisuseError(
+                "send_tick",
+                f"{len(self._axes)} velocities and outputs 0 or 1",
+                f"{len(velocity_units)} velocities and {outputs!r}",
+            )
+        for mirror, units in zip(self._mirrors, velocity_units, strict=True):
+            if not mirror.holds(units):
+                raise MisuseError("send_tick", "velocities that the drive can hold", str(velocity_units))
+        self._outputs = outputs
+        self._begin_round(self._clock.now_ns(), self._enabled_words, velocity_units)
+        self._master.raise_trouble()
+
+    def poll(self) -> None:
+        """Take what has come. Raises LinkError when the line is gone."""
+        self._master.work(self._clock.now_ns())
+        self._master.raise_trouble()
+
+    # Ends
+
+    def abort(self) -> None:
+        """Quick stop for every axis, now: a broadcast that goes before everything. Each call says it once more."""
+        self._aborted = True
+        self._live = False
+        self._tell_to_stop()
+
+    def _tell_to_stop(self) -> None:
+        """The broadcast; behind it the same to each drive by name, which also brings its position."""
+        try:
+            self._master.stop(self._stop_frames)
+            self._outputs = 0
+            self._units = [0] * len(self._axes)
+            self._owed = [0.0] * len(self._axes)
+            self._begun_ns = self._clock.now_ns()
+            self._answered = 0
+            for place, registers in enumerate(self._maps):
+                make = self._maker(place, self._begun_ns, registers.quick_stop_word, 0)
+                self._master.put(Exchange(make, 0, self._taker(place, self._begun_ns)))
+        except Exception:  # noqa: BLE001
+            # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.
+            return
+
+    def close(self) -> None:
+        """Give the line back. Drives still in operation are told to stop first; that stop is waited for."""
+        if self._closed:
+            return
+        try:
+            if self._live:
+                self.abort()
+            deadline_ns = self._clock.now_ns() + self._tick_ns
+            while self._master.stops_left and self._clock.now_ns() < deadline_ns:
+                self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
+        except Exception:  # noqa: BLE001, S110
+            # Closing never raises: nobody could do anything about it.
+            pass
+        self._closed = True
+        self._live = False
+        self._clock.unshare(self._master)
+        try:
+            self._master.close()
+        except Exception:  # noqa: BLE001
+            return
+
+    def _refuse_when_over(self, call: str) -> None:
+        if self._aborted or self._closed:
+            raise MisuseError(call, "a group in use", "one after abort" if self._aborted else "a closed one")
+
+
+def _described(word: AxisFeedback) -> str:
+    text = f"{word.state.value}"
+    if word.fault_code:
+        text += f" (fault code {word.fault_code:04X}h)"
+    if not word.received_ns:
+        text += " (nothing received)"
+    return text

@@ -1,0 +1,238 @@
+"""The master of a Modbus line: one exchange at a time, silence between frames, and stops before everything.
+
+Owns the order and the instants of frames on the line. Knows frames, not drives. It never waits: ``work`` does what is
+due at an instant and ``next_ns`` says when something will be due again; whoever sleeps runs it meanwhile
+(``drivers.clock``). Answers are taken in any pieces; what is not a whole good answer to the very request that is in
+flight changes nothing but its end.
+
+A stop waits for nothing but the end of what is on the line and one silence: not for an answer that has not begun, not
+for a deadline, not for a repetition. All that was to be sent is dropped for it, and it is said several times, since on
+two wires it may meet an answer.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+
+from drivers.clock import Clock
+from drivers.errors import LinkError
+from drivers.modbus.frames import FRAME_BYTES_MAX, AnswerError, Request
+from drivers.modbus.line import FAR_NS, SerialLine
+from drivers.settings import ModbusWire
+
+STOP_REPEATS = 3
+
+
+class Exchange:
+    """One request and what became of it.
+
+    ``make(now_ns)`` gives the request at the instant at which it leaves; it leaves at ``due_ns`` or as soon after as
+    the line is free. Then ``sent_ns``, and at the end ``registers`` (a good answer), or ``error`` and ``is_refused``.
+    """
+
+    __slots__ = (
+        "due_ns",
+        "error",
+        "is_done",
+        "is_refused",
+        "make",
+        "on_end",
+        "received_ns",
+        "registers",
+        "sent_ns",
+    )
+
+    def __init__(
+        self,
+        make: Callable[[int], Request],
+        due_ns: int = 0,
+        on_end: Callable[[Exchange], None] | None = None,
+    ) -> None:
+        self.make = make
+        self.due_ns = due_ns
+        self.on_end = on_end
+        self.sent_ns = 0
+        self.received_ns = 0
+        self.registers: tuple[int, ...] = ()
+        self.error = ""
+        self.is_refused = False
+        self.is_done = False
+
+    @property
+    def is_good(self) -> bool:
+        """Whether a good answer has come (or all of a broadcast has left)."""
+        return self.is_done and not self.error
+
+
+class Master:
+    """The master of ``line``; ``clock`` says the instants. Not for two threads."""
+
+    def __init__(self, line: SerialLine, wire: ModbusWire, clock: Clock) -> None:
+        self._line = line
+        self._clock = clock
+        self._character_ns = wire.character_ns
+        self._silence_ns = wire.silence_us * 1000
+        # Answers may come in one piece from an adapter's buffer, a little late: half a silence of patience.
+        self._patience_ns = (wire.silence_us + wire.turnaround_us) * 1000 + self._silence_ns // 2
+        self._free_ns = 0
+        self._queue: deque[Exchange] = deque()
+        self._current: Exchange | None = None
+        self._request: Request | None = None
+        self._deadline_ns = FAR_NS
+        self._received = bytearray()
+        self._stops: deque[bytes] = deque()
+        self.trouble: LinkError | None = None
+        """Why the line is gone, found while nobody could be told; ``raise_trouble`` raises it."""
+        self.ignored_bytes = 0
+        self.bad_answers = 0
+        self.unanswered = 0
+        self.exchanges = 0
+
+    # What is asked of it
+
+    def put(self, exchange: Exchange) -> None:
+        """Queue an exchange behind the others."""
+        self._queue.append(exchange)
+
+    def drop_queue(self) -> None:
+        """Forget what has not left yet; it ends with an error."""
+        while self._queue:
+            self._end(self._queue.popleft(), "it was overtaken")
+
+    def stop(self, frames: tuple[bytes, ...]) -> None:
+        """Broadcast ``frames``, before everything, each ``STOP_REPEATS`` times. Never blocks, never raises."""
+        self.drop_queue()
+        self._stops.clear()
+        for _ in range(STOP_REPEATS):
+            self._stops.extend(frames)
+        self.work(self._clock.now_ns())
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether nothing is left to be said or awaited."""
+        return not (self._queue or self._stops or self._current)
+
+    @property
+    def stops_left(self) -> int:
+        """How many stop frames have not left yet."""
+        return len(self._stops)
+
+    def raise_trouble(self) -> None:
+        """Raise the LinkError that was found meanwhile, if any."""
+        if self.trouble is not None:
+            raise self.trouble
+
+    # Work while somebody sleeps (drivers.clock.SleepWork)
+
+    def fileno(self) -> int:
+        """What becomes readable when bytes come."""
+        return -1 if self.trouble is not None else self._line.fileno()
+
+    def next_ns(self) -> int:
+        """When ``work`` is due again though nothing comes."""
+        if self.trouble is not None:
+            return FAR_NS
+        due_ns = self._line.next_ns()
+        if self._stops:
+            due_ns = min(due_ns, self._free_ns)
+        if self._current is not None:
+            due_ns = min(due_ns, self._deadline_ns)
+        elif self._queue:
+            due_ns = min(due_ns, max(self._free_ns, self._queue[0].due_ns))
+        return due_ns
+
+    def work(self, now_ns: int) -> None:
+        """Take what has come, end what is over, send what is due. Never blocks, never raises."""
+        if self.trouble is not None:
+            return
+        try:
+            self._hear(now_ns)
+            if self._current is not None and now_ns >= self._deadline_ns:
+                self.unanswered += 1
+                got = f"{len(self._received)} bytes of an answer" if self._received else "no answer"
+                self._finish(got)
+            if self._stops:
+                if now_ns >= self._free_ns:
+                    self._send_stop(now_ns)
+            elif self._is_due(now_ns):
+                self._begin(self._queue.popleft(), now_ns)
+        except LinkError as error:
+            self._lose(error)
+
+    def _is_due(self, now_ns: int) -> bool:
+        is_free = self._current is None and now_ns >= self._free_ns
+        return bool(self._queue) and is_free and now_ns >= self._queue[0].due_ns
+
+    def _hear(self, now_ns: int) -> None:
+        chunk = self._line.receive()
+        if not chunk:
+            return
+        self._free_ns = max(self._free_ns, now_ns + self._silence_ns)
+        if self._current is None or self._request is None:
+            self.ignored_bytes += len(chunk)
+            return
+        self._received += chunk
+        needed = self._request.needed(bytes(self._received[:2]))
+        if len(self._received) < needed:
+            return
+        self._current.received_ns = now_ns
+        try:
+            # All of it: a byte too many makes it another frame.
+            registers = self._request.registers(bytes(self._received[:FRAME_BYTES_MAX]))
+        except AnswerError as error:
+            self.bad_answers += 1
+            self._current.is_refused = error.is_refusal
+            self._finish(str(error))
+        else:
+            self._current.registers = registers
+            self._finish("")
+
+    def _send_stop(self, now_ns: int) -> None:
+        if self._current is not None:
+            self._finish("a stop came first")
+        frame = self._stops.popleft()
+        try:
+            self._line.send(frame)
+        except LinkError:
+            # The queue is clogged with what is older than the stop: it has been dropped; once more.
+            self._line.send(frame)
+        self._free_ns = now_ns + len(frame) * self._character_ns + self._silence_ns
+
+    def _begin(self, exchange: Exchange, now_ns: int) -> None:
+        request = exchange.make(now_ns)
+        exchange.sent_ns = now_ns
+        self._line.send(request.frame)
+        self.exchanges += 1
+        end_ns = now_ns + len(request.frame) * self._character_ns
+        self._free_ns = end_ns + self._silence_ns
+        self._received.clear()
+        if request.answer_bytes == 0:
+            self._end(exchange, "")
+            return
+        self._current, self._request = exchange, request
+        self._deadline_ns = end_ns + self._patience_ns + request.answer_bytes * self._character_ns
+
+    def _finish(self, error: str) -> None:
+        exchange, self._current, self._request = self._current, None, None
+        self._deadline_ns = FAR_NS
+        if exchange is not None:
+            self._end(exchange, error)
+
+    @staticmethod
+    def _end(exchange: Exchange, error: str) -> None:
+        exchange.error, exchange.is_done = error, True
+        if exchange.on_end is not None:
+            exchange.on_end(exchange)
+
+    def _lose(self, error: LinkError) -> None:
+        self.trouble = error
+        self._stops.clear()
+        self._finish(str(error))
+        self.drop_queue()
+
+    def close(self) -> None:
+        """Give the line back. What was queued ends with an error."""
+        if self.trouble is None:
+            self._lose(LinkError("wire", "an open line", "a closed one"))
+        self._line.close()

@@ -1,0 +1,145 @@
+"""One drive behind its register map: registers in, feedback out; commands in, registers out. Pure.
+
+Owns where values lie, how words become states, and the unwrapping of positions. A state is what the map says that the
+drive's own status word means, and ``UNKNOWN`` for a word of which it says nothing. The statusword that is handed on is
+that of CiA 402 for the state, with bit 4 where the drive says that it has motor power: whoever watches it need not
+know the drive's own bits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drivers.cia402 import STATES
+from drivers.interface import AxisFeedback, DriveState
+from drivers.settings import ModbusRegisters
+
+VOLTAGE_BIT = 1 << 4
+AS_WIRED = 16
+"""Inputs and outputs as wired begin at this bit of the 32, as in objects 60FDh and 60FEh."""
+
+_HALF = 1 << 31
+_MASK = (1 << 32) - 1
+_WORDS = {state: value for state, _, value in STATES} | {DriveState.UNKNOWN: 0}
+
+
+class DriveMirror:
+    """The latest word of one drive, and how to speak to it."""
+
+    __slots__ = (
+        "_high_first", "_inputs_at", "_map", "_patterns", "_position_at", "_raw_counts", "_read_first", "_speed_at",
+        "_status_at", "_unwrapped", "feedback", "is_trusted", "read_count", "state", "status_word",
+    )  # fmt: skip
+
+    def __init__(self, registers: ModbusRegisters, feedback: AxisFeedback) -> None:
+        self._map = registers
+        self._high_first = registers.word_order == "high-first"
+        self._patterns = tuple((one.mask, one.value, DriveState(one.state)) for one in registers.states)
+        first, self.read_count = registers.looked_at
+        self._read_first = first
+        self._status_at = registers.status - first
+        self._position_at = registers.position - first
+        self._speed_at = registers.speed - first
+        self._inputs_at = registers.inputs - first
+        self.feedback = feedback
+        self.is_trusted = False
+        self.state = DriveState.UNKNOWN
+        self.status_word = 0
+        self._raw_counts: int | None = None
+        self._unwrapped = 0
+
+    # Out
+
+    def split(self, value: int, bits: int) -> list[int]:
+        """A value of 16 or 32 bits, signed or not, as registers."""
+        if bits == 16:
+            return [value & 0xFFFF]
+        high, low = value >> 16 & 0xFFFF, value & 0xFFFF
+        return [high, low] if self._high_first else [low, high]
+
+    def command(self, control: int, velocity_units: int, outputs_word: int) -> list[int]:
+        """The registers that are written in every exchange, in order."""
+        registers = self._map
+        first, count = registers.written
+        values = [0] * count
+        values[registers.control - first] = control
+        at = registers.velocity - first
+        words = self.split(velocity_units, registers.velocity_bits)
+        values[at : at + len(words)] = words
+        if registers.outputs is not None:
+            values[registers.outputs - first] = outputs_word
+        return values
+
+    def holds(self, velocity_units: int) -> bool:
+        """Whether the drive's velocity register can hold it."""
+        half = 1 << (self._map.velocity_bits - 1)
+        return -half <= velocity_units < half
+
+    # In
+
+    def joined(self, words: Sequence[int]) -> int:
+        """One or two registers as a signed number."""
+        if len(words) == 1:
+            return words[0] - ((words[0] & 0x8000) << 1)
+        high, low = words if self._high_first else reversed(words)
+        value = high << 16 | low
+        return value - ((value & 0x8000_0000) << 1)
+
+    def decode(self, status: int) -> DriveState:
+        """The state that the map gives to a status word."""
+        for mask, value, state in self._patterns:
+            if status & mask == value:
+                return state
+        return DriveState.UNKNOWN
+
+    def take(self, words: Sequence[int], received_ns: int, ago_s: float, unit_counts_s: float) -> None:
+        """Take in a whole good answer of ``read_count`` registers.
+
+        The position is handed on as it was ``ago_s`` before the drive read it, reckoned back with the drive's own
+        velocity: all axes so report the same instant. The error is a t^2 / 2 at acceleration a.
+        """
+        feedback, registers = self.feedback, self._map
+        status = words[self._status_at]
+        at = self._position_at
+        raw = self.joined(words[at : at + 2])
+        at = self._speed_at
+        speed = self.joined(words[at : at + registers.velocity_bits // 16])
+        wired = words[self._inputs_at]
+        self.status_word = status
+        self.state = self.decode(status)
+        feedback.state = self.state if self.is_trusted else DriveState.UNKNOWN
+        word = _WORDS[self.state]
+        if registers.power_mask and status & registers.power_mask == registers.power_mask:
+            word |= VOLTAGE_BIT
+        feedback.statusword = word
+        if self._raw_counts is None:
+            self._unwrapped = raw
+        else:
+            self._unwrapped += ((raw - self._raw_counts + _HALF) & _MASK) - _HALF
+        self._raw_counts = raw
+        feedback.velocity_units = speed
+        feedback.position_counts = self._unwrapped - round(speed * unit_counts_s * ago_s)
+        feedback.inputs = wired << AS_WIRED | self._own_inputs(wired)
+        if registers.fault is not None:
+            feedback.fault_code = words[registers.fault - self._read_first]
+        feedback.received_ns = received_ns
+
+    def _own_inputs(self, wired: int) -> int:
+        registers = self._map
+        word = 0
+        for bit, place in (
+            (0, registers.negative_limit_bit),
+            (1, registers.positive_limit_bit),
+            (2, registers.home_bit),
+        ):
+            if place is not None and wired >> place & 1:
+                word |= 1 << bit
+        return word
+
+    def lose(self) -> None:
+        """Nothing is known of this drive until it has been configured again."""
+        self.is_trusted = False
+        self.state = DriveState.UNKNOWN
+        self._raw_counts = None
+        self.feedback.state = DriveState.UNKNOWN
+        self.feedback.fault_code = 0

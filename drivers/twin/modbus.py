@@ -1,0 +1,335 @@
+"""The gantry's drives as units on a Modbus RTU line: frames in, answers out, each at its instant.
+
+Owns the units' registers, the line's time (characters, silence, turnaround), and what goes wrong on it: frames without
+silence between them run together and are dropped, frames that meet an answer spoil both. Written from the standards
+(MODBUS Application Protocol V1.1b3, MODBUS over Serial Line V1.02) apart from the master elsewhere, so that one cannot
+hide a mistake of the other; only the register map is shared, as a drive's manual would be.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+
+from drivers.settings import GroupSettings, ModbusRegisters, ModbusWire
+from drivers.twin.gantry import Gantry
+from drivers.twin.node import FAR_NS, Node
+from drivers.twin.power import Power
+
+_MS = 1_000_000
+_FUNCTION, _ADDRESS, _VALUE = 1, 2, 3
+_UP = (0x06, 0x07, 0x0F)
+_NAMES = {
+    Power.NOT_READY_TO_SWITCH_ON: "not ready to switch on",
+    Power.SWITCH_ON_DISABLED: "switch on disabled",
+    Power.READY_TO_SWITCH_ON: "ready to switch on",
+    Power.SWITCHED_ON: "switched on",
+    Power.OPERATION_ENABLED: "operation enabled",
+    Power.QUICK_STOP_ACTIVE: "quick stop active",
+    Power.FAULT_REACTION_ACTIVE: "fault reaction active",
+    Power.FAULT: "fault",
+}
+
+
+def checksum(data: bytes) -> bytes:
+    """CRC-16 by the guide's own steps, bit by bit: exclusive or, shift right, A001h when a one falls out."""
+    register = 0xFFFF
+    for byte in data:
+        register ^= byte
+        for _ in range(8):
+            carry = register & 1
+            register >>= 1
+            if carry:
+                register ^= 0xA001
+    return bytes((register & 0xFF, register >> 8))
+
+
+class RefusedError(Exception):
+    """The unit answers with an exception of this code."""
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+        super().__init__(f"exception {code}")
+
+
+class Unit:
+    """One drive: its registers, and its own time-out. ``carries_head``: whether its outputs move the pen."""
+
+    def __init__(self, node: Node, registers: ModbusRegisters) -> None:
+        self.node = node
+        self._map = registers
+        self._memory = {one.number + k: 0 for one in registers.set_up for k in range(one.bits // 16)}
+        self._memory |= dict.fromkeys(range(registers.written[0], sum(registers.written)), 0)
+        if registers.timeout is not None:
+            self._memory[registers.timeout] = 0
+        self._low_first = registers.word_order == "low-first"
+        self.next_ns = FAR_NS
+        self.timed_out = 0
+
+    # Registers
+
+    def read(self, first: int, count: int) -> list[int]:
+        """Holding registers. Raises RefusedError for a place where there are none."""
+        if not 1 <= count <= 125:
+            raise RefusedError(_VALUE)
+        shown = self._shown()
+        low, span = self._map.looked_at
+        # A drive's holes within its block read as zero.
+        every = dict.fromkeys(range(low, low + span), 0) | self._memory | shown
+        try:
+            return [every[first + k] for k in range(count)]
+        except KeyError:
+            raise RefusedError(_ADDRESS) from None
+
+    def write(self, first: int, values: Sequence[int], now_ns: int) -> None:
+        """All or nothing. Raises RefusedError for a place that cannot be written and an unknown control word."""
+        places = range(first, first + len(values))
+        if any(place not in self._memory for place in places):
+            raise RefusedError(_ADDRESS)
+        registers = self._map
+        control = dict(zip(places, values, strict=True)).get(registers.control)
+        words = () if control is None else self._words(control)
+        self._memory.update(zip(places, values, strict=True))
+        start, count = registers.written
+        if any(start <= place < start + count for place in places):
+            units = self._number(registers.velocity, registers.velocity_bits)
+            outputs = 0 if registers.outputs is None else self._memory[registers.outputs] << 16
+            self.node.command(words, units, outputs, now_ns)
+
+    def _words(self, control: int) -> tuple[int, ...]:
+        """What the drive's own control word means to its power stage."""
+        registers = self._map
+        if control == registers.quick_stop_word:
+            return (0x02,)
+        if control == registers.disable_word:
+            return (0x00,)
+        if control == registers.clear_word:
+            return (0x00, 0x80)
+        if control in registers.enable_words:
+            if len(registers.enable_words) != len(_UP):
+                return _UP if control == registers.enable_words[-1] else ()
+            return (_UP[registers.enable_words.index(control)],)
+        raise RefusedError(_VALUE)
+
+    def _number(self, place: int, bits: int) -> int:
+        if bits == 16:
+            return struct.unpack(">h", struct.pack(">H", self._memory[place]))[0]  # type: ignore[no-any-return]
+        pair = [self._memory[place], self._memory[place + 1]]
+        if self._low_first:
+            pair.reverse()
+        return struct.unpack(">i", struct.pack(">HH", *pair))[0]  # type: ignore[no-any-return]
+
+    def _shown(self) -> dict[int, int]:
+        """What the drive says of itself."""
+        registers, node = self._map, self.node
+        shown = {registers.status: self._status(), registers.inputs: self._inputs()}
+        self._show(shown, registers.position, node.od.value(0x6064), 32)
+        self._show(shown, registers.speed, node.od.value(0x606C), registers.velocity_bits)
+        if registers.fault is not None:
+            shown[registers.fault] = node.od.value(0x603F)
+        return shown
+
+    def _show(self, shown: dict[int, int], place: int, value: int, bits: int) -> None:
+        data = (value & ((1 << bits) - 1)).to_bytes(bits // 8, "big")
+        words = list(struct.unpack(f">{bits // 16}H", data))
+        if self._low_first:
+            words.reverse()
+        shown.update({place + k: word for k, word in enumerate(words)})
+
+    def _status(self) -> int:
+        name = _NAMES[self.node.power.state]
+        values = {one.state: one.value for one in reversed(self._map.states)}
+        word = values.get(name, values.get("switch on disabled", 0))  # type: ignore[call-overload]
+        return int(word) | (self._map.power_mask if self.node.power.voltage else 0)
+
+    def _inputs(self) -> int:
+        registers = self._map
+        word = self.node.head_inputs >> 16
+        own = self.node.axis.inputs
+        for bit, place in enumerate(
+            (registers.negative_limit_bit, registers.positive_limit_bit, registers.home_bit)
+        ):
+            if place is not None and own >> bit & 1:
+                word |= 1 << place
+        return word
+
+    # Its own time-out
+
+    def heard(self, now_ns: int) -> None:
+        """A request has come: the time-out begins anew."""
+        ms = 0
+        if self._map.timeout is not None:
+            ms = self._memory[self._map.timeout] * self._map.timeout_unit_ms
+        self.next_ns = now_ns + ms * _MS if ms else FAR_NS
+
+    def live(self, now_ns: int) -> None:
+        """Stop when nothing has been heard for too long."""
+        if now_ns >= self.next_ns:
+            self.next_ns = FAR_NS
+            self.timed_out += 1
+            self.node.lose_master(now_ns)
+
+    # Requests
+
+    def serve(self, pdu: bytes, now_ns: int) -> bytes:
+        """The answer to a request (function and data)."""
+        try:
+            return self._serve(pdu, now_ns)
+        except RefusedError as refused:
+            return bytes((pdu[0] | 0x80, refused.code))
+
+    def _serve(self, pdu: bytes, now_ns: int) -> bytes:
+        function = pdu[0]
+        if function == 0x03 and len(pdu) == 5:
+            first, count = struct.unpack(">HH", pdu[1:])
+            return self._words_of(function, self.read(first, count))
+        if function == 0x06 and len(pdu) == 5:
+            first, value = struct.unpack(">HH", pdu[1:])
+            self.write(first, [value], now_ns)
+            return pdu
+        if function == 0x10 and len(pdu) > 6:
+            first, count, size = struct.unpack(">HHB", pdu[1:6])
+            self.write(first, self._values(pdu[6:], count, size, 123), now_ns)
+            return pdu[:5]
+        if function == 0x17 and len(pdu) > 10:
+            read_first, read_count, first, count, size = struct.unpack(">HHHHB", pdu[1:10])
+            values = self._values(pdu[10:], count, size, 121)
+            self.read(read_first, read_count)  # refused before anything is written
+            self.write(first, values, now_ns)
+            return self._words_of(function, self.read(read_first, read_count))
+        raise RefusedError(_FUNCTION if function not in (0x03, 0x06, 0x10, 0x17) else _VALUE)
+
+    @staticmethod
+    def _values(data: bytes, count: int, size: int, most: int) -> list[int]:
+        if not 1 <= count <= most or size != 2 * count or len(data) != size:
+            raise RefusedError(_VALUE)
+        return list(struct.unpack(f">{count}H", data))
+
+    @staticmethod
+    def _words_of(function: int, words: Sequence[int]) -> bytes:
+        return struct.pack(f">BB{len(words)}H", function, 2 * len(words), *words)
+
+
+class UnitsOnLine:
+    """Both drives on one line.
+
+    ``hear(data, now_ns)`` takes what the master hands to its port at ``now_ns``; ``live(now_ns)`` brings the line up to
+    an instant; ``answers`` collects (instant of the last character, bytes) in order. ``lenient``: pieces that come
+    together are cut by their lengths; for a line whose instants are those of a busy computer.
+    """
+
+    def __init__(self, gantry: Gantry, settings: GroupSettings, *, lenient: bool) -> None:
+        wire = settings.wire
+        assert isinstance(wire, ModbusWire)
+        self._gantry = gantry
+        self._lenient = lenient
+        self._character_ns = wire.character_ns
+        self._silence_ns = wire.silence_us * 1000
+        self._turnaround_ns = gantry.parameters.response_latency_us * 1000
+        self.units: dict[int, Unit] = {}
+        for node, (name, drive) in zip(gantry.nodes, settings.axes.items(), strict=True):
+            if drive.registers is None:
+                raise ValueError(f"axes.{name}.drive.registers: expected a register map, got none")
+            self.units[drive.node_id] = Unit(node, drive.registers)
+        self.answers: list[tuple[int, bytes]] = []
+        self.garbled = 0
+        self.collisions = 0
+        self._frame = bytearray()
+        self._frame_end_ns = 0
+        self._spoilt = False
+        self._speaks_ns = (0, 0)  # the latest answer's first and last character
+        self.mute: set[int] = set()
+
+    @property
+    def next_ns(self) -> int:
+        """When something happens on the line though nothing comes."""
+        due_ns = min(unit.next_ns for unit in self.units.values())
+        return min(due_ns, self.whole_ns)
+
+    @property
+    def whole_ns(self) -> int:
+        """When the frame that is being heard is whole; far ahead without one."""
+        return self._frame_end_ns + self._silence_ns if self._frame else FAR_NS
+
+    def hear(self, data: bytes, now_ns: int) -> None:
+        """The master's port gets ``data``; its characters follow each other, behind what is still leaving."""
+        self.live(now_ns)
+        if not data:
+            return
+        begin_ns = max(now_ns, self._frame_end_ns)
+        self._frame += data
+        self._frame_end_ns = begin_ns + len(data) * self._character_ns
+        if not self._lenient and begin_ns < self._speaks_ns[1] and self._frame_end_ns > self._speaks_ns[0]:
+            # Two voices on one pair of wires: neither is understood.
+            self.collisions += 1
+            self._spoilt = True
+            self.answers = [one for one in self.answers if one[0] < begin_ns]
+
+    def forget(self) -> None:
+        """The master's port has been emptied: what had not left is gone."""
+        self._frame.clear()
+
+    def live(self, now_ns: int) -> None:
+        """Everything up to ``now_ns``, each at its own instant."""
+        while (due_ns := self.next_ns) <= now_ns:
+            if due_ns == self.whole_ns:
+                self._end_frame(due_ns)
+            else:
+                self._gantry.act(due_ns, lambda due_ns=due_ns: self._time_out(due_ns))  # type: ignore[misc]
+        self._gantry.advance_to(now_ns)
+
+    def _time_out(self, now_ns: int) -> None:
+        for unit in self.units.values():
+            unit.live(now_ns)
+
+    def _end_frame(self, now_ns: int) -> None:
+        frame, spoilt = bytes(self._frame), self._spoilt
+        self._frame.clear()
+        self._spoilt = False
+        if spoilt:
+            self.garbled += 1
+            return
+        for piece in _cut(frame) if self._lenient else [frame]:
+            if len(piece) < 4 or checksum(piece[:-2]) != piece[-2:]:
+                self.garbled += 1
+                continue
+            self._obey(piece[0], piece[1:-2], now_ns)
+
+    def _obey(self, address: int, pdu: bytes, now_ns: int) -> None:
+        if address == 0:
+            for unit in self.units.values():
+                if pdu[0] in (0x06, 0x10):
+                    self._gantry.act(now_ns, lambda unit=unit: unit.serve(pdu, now_ns))  # type: ignore[misc]
+                    unit.heard(now_ns)
+            return
+        asked = self.units.get(address)
+        if asked is None or address in self.mute:
+            return
+        answer = bytes((address,)) + self._gantry.act(now_ns, lambda: asked.serve(pdu, now_ns))
+        asked.heard(now_ns)
+        answer += checksum(answer)
+        begin_ns = max(now_ns + self._turnaround_ns, self._speaks_ns[1])
+        end_ns = begin_ns + len(answer) * self._character_ns
+        self._speaks_ns = (begin_ns, end_ns)
+        self.answers.append((end_ns, answer))
+
+
+def _cut(data: bytes) -> list[bytes]:
+    """Requests that came together, cut by the lengths that their functions state; the rest stays in one piece."""
+    pieces = []
+    while len(data) >= 4:
+        function = data[1]
+        if function in (0x03, 0x06):
+            length = 8
+        elif function == 0x10 and len(data) > 6:
+            length = 9 + data[6]
+        elif function == 0x17 and len(data) > 10:
+            length = 13 + data[10]
+        else:
+            break
+        piece = data[:length]
+        if checksum(piece[:-2]) != piece[-2:]:
+            break
+        pieces.append(piece)
+        data = data[length:]
+    return [*pieces, data] if data else pieces
