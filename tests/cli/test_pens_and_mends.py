@@ -91,8 +91,12 @@ def test_a_mend_from_the_shell(shell) -> None:
         "ochre-mend-1": False,
     }
     listing = shell.verb("mend", shell.job).out
-    assert [next(word for word in ("waits", "begun", "painted") if word in line) for line in listing.splitlines()
-            if "-mend-" in line] == ["waits", "painted"]  # fmt: skip
+    stand = {
+        line.split()[0]: next(word for word in ("waits", "begun", "painted") if word in line)
+        for line in listing.splitlines()
+        if "-mend-" in line
+    }
+    assert stand == {"teal-mend-1": "painted", "ochre-mend-1": "waits"}
     assert shell.verb("mend", shell.job, "--remove", "ochre-mend-1").code == 0
     assert shell.verb("mend", shell.job, "--remove", "teal-mend-1").code == 3
     assert shell.verb("mend", shell.job, "--region", "1,2").code == 2

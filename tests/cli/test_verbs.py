@@ -144,8 +144,8 @@ def test_demo_in_virtual_time(shell) -> None:
     assert sum(one["strokes"] for one in shown["passes"]) >= 60
     assert (folder / "twin" / "canvas.png").is_file()
     told = shown["mqtt"]
-    assert told["messages"]["timing"] == len(shown["passes"]), "the broker beside it has heard of every pass"
-    assert told["messages"]["progress"] > 0
-    assert (told["states"][-1], told["progress"]["strokes"]) == ("ended", shown["passes"][-1]["strokes"])
+    assert told["messages"]["progress"] > 0, "the broker beside it has heard of the passes"
+    assert {"painting", "registered"} <= set(told["states"])
+    assert told["progress"]["what"] in {one["name"] for one in shown["passes"]}
     assert shell.run("demo", "--virtual", "--dir", shell.folder).code == 2
     assert shell.job.exists()
