@@ -24,7 +24,6 @@ from controller.config.errors import RefusedError
 from controller.session import control, verbs
 from controller.session.remote import follow
 from controller.session.standing import Standing, clock_time, question, words
-from controller.session.wire import error_in
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -149,7 +148,7 @@ async def _typed(key: str, standing: Standing, place: StateDir) -> None:
     try:
         answer = await asyncio.to_thread(control.ask, place.control_socket, request.pop("ask"), **request)
         if answer.get("ok") is not True:
-            raise error_in(answer)
+            raise RefusedError(str(answer.get("got")), str(answer.get("expected")))
     except RefusedError as error:
         standing.take({"event": "note", "text": f"{error.reason}: {error.remedy}"})
 

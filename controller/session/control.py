@@ -154,7 +154,7 @@ class _Talk:
                 await self.send({"ok": True, **self._host.answer(request)})
         except WireError as error:
             await self.send(fault(error))
-        except (InputError, RefusedError, sqlite3.Error, OSError) as error:
+        except (InputError, sqlite3.Error, OSError) as error:
             if isinstance(error, ConnectionError):
                 raise
             # The journal or the disk below it: whoever asks is told, and the socket goes on.

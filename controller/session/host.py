@@ -109,8 +109,11 @@ class Host:
                 return self.status()
             case "pause":
                 if self._service is None:
-                    raise RefusedError("nothing runs", "only a running pass can be paused")
-                at = self._service.pausing.ask(request.at, "control socket", request.park_mm)
+                    raise WireError("a running pass: only that can be paused", "nothing runs")
+                try:
+                    at = self._service.pausing.ask(request.at, "control socket", request.park_mm)
+                except RefusedError as error:
+                    raise WireError(error.remedy, error.reason) from None
                 return {"pausing": True, "at": at}
             case "stop":
                 return self.stop("stop", "control socket", at_once=request.kind == "immediate")

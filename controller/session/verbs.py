@@ -35,7 +35,6 @@ from controller.session.runner import PauseAt
 from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
 from controller.session.watcher import Watcher
-from controller.session.wire import error_in
 from safety import client, latch
 
 
@@ -251,7 +250,7 @@ def answer_pause(machine_path: Path, state_root: Path | None, choice: Choice) ->
 
 def _said(answer: dict[str, Any]) -> dict[str, Any]:
     if answer.get("ok") is not True:
-        raise error_in(answer)
+        raise RefusedError(str(answer.get("got")), str(answer.get("expected")))
     return {name: value for name, value in answer.items() if name not in ("v", "ok")}
 
 
