@@ -95,6 +95,7 @@ def sections(
     marks = [entry for entry in tale.log if entry["what"] == "marks"]
     times = [json.loads(line) for line in (out / "times.jsonl").read_text().splitlines()]
     found = {
+        "picture": "![The wall as it lies on the simulated canvas after twelve days](season.png)",
         "days": days_table(tale.log),
         "person": (
             f"{tale.questions} questions answered (pens, maps, what was found), {tale.marks} marks read in "

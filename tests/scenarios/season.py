@@ -150,6 +150,7 @@ class Season:
         self._seed = seed
         self.runner: SeasonRunner | None = None
         self._face = Clockface()
+        self._job: Job | None = None
 
     # Files ----------------------------------------------------------------------------------------------------
 
@@ -174,8 +175,10 @@ class Season:
         return self.folder / "canvases"
 
     def loaded_job(self) -> Job:
-        """The job as written."""
-        return load_job(self.job)
+        """The job as written; it stays as it is all season."""
+        if self._job is None:
+            self._job = load_job(self.job)
+        return self._job
 
     def rng(self, *what: object) -> np.random.Generator:
         """Chance, the same for the same seed and occasion."""

@@ -268,18 +268,24 @@ class Judge:
 
     def _faded(self, found: Account) -> None:
         """What a dry pen painted, and how much of it no later contact of the ink covers."""
+        later: dict[tuple[str, int], cKDTree] = {}
         for one in self.contacts:
             if one.faint_from is None:
                 continue
             faint = one.points_mm[max(one.faint_from - 1, 0) :]
-            later = [
-                other.points_mm
-                for other in self.contacts
-                if other.ink == one.ink and other.chunk > one.chunk and other.faint_from is None
-            ]
+            if (one.ink, one.chunk) not in later:
+                later[one.ink, one.chunk] = cKDTree(
+                    np.concatenate(
+                        [
+                            other.points_mm
+                            for other in self.contacts
+                            if other.ink == one.ink and other.chunk > one.chunk and other.faint_from is None
+                        ]
+                    )
+                )
             legs = np.hypot(*np.diff(faint, axis=0).T)
             found.faded_m += float(legs.sum()) / 1000.0
-            away, _ = cKDTree(np.concatenate(later)).query(faint[1:], distance_upper_bound=1.0)
+            away, _ = later[one.ink, one.chunk].query(faint[1:], distance_upper_bound=1.0)
             found.unmended_m += float(legs[away > 0.6].sum()) / 1000.0
 
     # Bare traps -----------------------------------------------------------------------------------------------
@@ -416,10 +422,3 @@ def _across_errors(one: Places, other: Places) -> Floats:
     theirs = np.einsum("ij,ij->i", other.off_mm[row[there]], one.across[there])
     error: Floats = np.abs(one.off_across_mm[there] - theirs)
     return error
-
-
-def season_at(folder: Path, season: Season) -> Judge:
-    """A judge of a season that lies in a folder."""
-    season.folder = folder
-    season.take_up()
-    return Judge(season)
