@@ -13,7 +13,6 @@ from collections import Counter
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
-from pathlib import Path
 from typing import Any
 
 import numpy as np
