@@ -47,6 +47,8 @@ origin_mm = [30.0, 30.0]
 name = "night"
 colour = "#1d2b3a"
 tip_mm = 3.0
+[sitting]
+watch_minutes = {watch_minutes}
 [[techniques]]
 fill = "screen"
 pitch_mm = {pitch_mm}
@@ -64,7 +66,7 @@ def write_job(folder: Path, hours: float) -> Path:
     pitch_mm = max(min(12.0, float(np.sqrt(2900.0 * 1800.0 / dots))), 4.0)
     height = min(1800.0, dots * pitch_mm**2 / 2900.0)
     (folder / "long.svg").write_text(SVG.format(height=round(height, 1)))
-    (folder / "job.toml").write_text(JOB.format(pitch_mm=round(pitch_mm, 3)))
+    (folder / "job.toml").write_text(JOB.format(pitch_mm=round(pitch_mm, 3), watch_minutes=120.0 * hours))
     return folder / "job.toml"
 
 

@@ -13,9 +13,10 @@ from controller.config.errors import InputError
 from controller.config.places import shipped
 from controller.report.build import build_report, summarise
 from controller.report.gather import gather
-from controller.report.html import number, page
+from controller.report.html import page
 from controller.report.painted import load_painted
 from controller.report.pictures import deviation_map, planned_and_painted, worst_places
+from controller.report.pieces import number
 from controller.session.journal import Journal
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
