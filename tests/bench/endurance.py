@@ -31,7 +31,6 @@ from controller.config.places import shipped
 from controller.session.journal import Journal
 from controller.stream.timinglog import read_timing_log
 
-MACHINE = shipped("machines/boathouse.toml")
 ROLES = ("controller.cli.main", "controller.stream", "safety.guard", "drivers.twin")
 NAMES = ("session", "streamer", "guard", "gantry")
 SAMPLE_S = 5.0
@@ -94,9 +93,20 @@ def processes(state: Path) -> Iterator[tuple[str, int]]:
                         yield name, int(entry.name)
 
 
+def write_machine(folder: Path, tick_us: int) -> Path:
+    """The shipped machine with another tick."""
+    text, count = re.subn(
+        r"(?m)^tick_us = \d+", f"tick_us = {tick_us}", shipped("machines/boathouse.toml").read_text()
+    )
+    assert count == 1
+    (folder / "boathouse.toml").write_text(text)
+    return folder / "boathouse.toml"
+
+
 def verb(folder: Path, name: str, virtual: bool, *words: str) -> subprocess.Popen[bytes]:
     """Start a verb as a process; what it says goes to a file."""
-    command = [sys.executable, "-m", "controller.cli.main", name, *words, "--yes", "--machine", str(MACHINE)]
+    command = [sys.executable, "-m", "controller.cli.main", name, *words, "--yes"]
+    command += ["--machine", str(folder / "boathouse.toml")]
     command += ["--state", str(folder / "s"), *(["--virtual"] if virtual else [])]
     with (folder / f"{name}.txt").open("wb") as said:
         return subprocess.Popen(
@@ -216,6 +226,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.endurance", description=__doc__)
     parser.add_argument("--hours", type=float, default=1.0, help="about so long does the pass last")
     parser.add_argument("--virtual", action="store_true")
+    parser.add_argument("--tick-us", type=int, default=4000)
     parser.add_argument(
         "--folder", type=Path, required=True, help="job, state folder and what is said; not there yet"
     )
@@ -225,6 +236,7 @@ def main() -> int:
     folder.mkdir(parents=True)
     state = folder / "s"
     job = write_job(folder, options.hours)
+    write_machine(folder, options.tick_us)
     begun_s = time.monotonic()
     samples = paint(job, folder, options.virtual)
     wall_s = time.monotonic() - begun_s
@@ -237,7 +249,7 @@ def main() -> int:
     ticks = sum(row["ticks"] for row in rows)
     report = {
         "virtual": options.virtual, "strokes": strokes, "wall_s": wall_s, "end": run.end,
-        "hours": ticks * 0.004 / 3600.0, "memory": growth(samples), "lateness": rows,
+        "hours": ticks * options.tick_us / 3.6e9, "memory": growth(samples), "lateness": rows,
         "log_mib": log.stat().st_size / 2**20, "log_bytes_a_tick": log.stat().st_size / ticks,
         "journal_kib": (state / "journal.sqlite").stat().st_size / 1024.0, "samples": samples,
     }  # fmt: skip
