@@ -7,6 +7,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 _HUGE = 1e9
+RTU_KINDS = ("modbus-rtu", "modbus-rtu-low-first")
+"""Modbus RTU; how the two registers of a position follow each other."""
 DEBOUNCE_MAX_MS = 10.0
 SILENT_MAX_MS = 1000.0
 OPEN_AFTER_MAX_MS = 60_000.0
@@ -24,7 +26,10 @@ class SettingsError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class StandstillAxis:
-    """Where one axis' position stands in the frames that come back: little-endian signed integer."""
+    """Where one axis' position stands in the frames that come back: little-endian signed integer.
+
+    On a Modbus line ``can_id`` is the unit, and the position is the registers of its answer.
+    """
 
     axis: str
     can_id: int
@@ -66,14 +71,15 @@ class PowerCut:
 class GuardSettings:
     """All that the guard knows.
 
-    wire_kind: ``tty`` (a serial CAN adapter's text lines), ``socketcan`` (an interface name) or ``none``
-    (tests). Frames are hex strings, each written in one call. ``envelope_um``: smallest and largest allowed
-    position of each axis in machine um (soft limits). ``stop_um_s2``: deceleration of each axis' quick stop, for
-    "position plus stopping distance". ``feedback_late_ms``: how long beats may say that the drives are silent.
-    ``tick_ms``: how often the streamer beats; at twice that pace for longer than a lease it has lost its clock.
-    ``rest_um_s``: commanded speed up to which DISARM is believed. ``spin_share``: how much of one core the streamer
-    may use over ``spin_window_ms``, or of its lease without a beat. ``input_socket``: where readers report inputs of
-    kind ``reported``; empty when there are none.
+    wire_kind: ``tty`` (a serial CAN adapter's text lines), ``socketcan`` (an interface name), one of ``RTU_KINDS`` (a
+    serial line of Modbus drives: ``poll_frame_hex`` is one request for each axis) or ``none`` (tests). Frames are hex
+    strings, each written in one call. ``envelope_um``: smallest and largest allowed position of each axis in machine
+    um (soft limits). ``stop_um_s2``: deceleration of each axis' quick stop, for "position plus stopping distance".
+    ``feedback_late_ms``: how long beats may say that the drives are silent. ``tick_ms``: how often the streamer
+    beats; at twice that pace for longer than a lease it has lost its clock. ``rest_um_s``: commanded speed up to
+    which DISARM is believed. ``spin_share``: how much of one core the streamer may use over ``spin_window_ms``, or of
+    its lease without a beat. ``input_socket``: where readers report inputs of kind ``reported``; empty when there are
+    none.
     """
 
     wire_kind: str
@@ -155,8 +161,14 @@ class GuardSettings:
     def mistakes(self) -> list[str]:
         """What makes these settings unusable, one text a field; empty when they are good."""
         found = []
-        if self.wire_kind not in ("tty", "socketcan", "none"):
-            found.append(f"wire_kind: expected tty, socketcan or none, got {self.wire_kind!r}")
+        if self.wire_kind not in ("tty", "socketcan", *RTU_KINDS, "none"):
+            found.append(
+                f"wire_kind: expected tty, socketcan, {', '.join(RTU_KINDS)} or none, got {self.wire_kind!r}"
+            )
+        if self.wire_kind in RTU_KINDS and (
+            not self.standstill or len(self.poll_frame_hex) % (2 * len(self.standstill))
+        ):
+            found.append("poll_frame_hex: expected one request for each axis, all equally long")
         for name in _POSITIVE_NUMBERS:
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < _HUGE:

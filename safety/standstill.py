@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from itertools import pairwise
 
 from safety.settings import StandstillAxis
 
@@ -15,9 +16,11 @@ from safety.settings import StandstillAxis
 class Standstill:
     """Watches every axis over a sliding window.
 
-    Proved when for every axis the positions cover the whole window, come from at least ``samples`` different
-    instants in it, the latest is no older than half the window, and none lies further than ``tolerance_um``
-    from another. Without axes nothing is ever proved. Counters wrap: differences are taken modulo their width.
+    Proved when for every axis the positions cover the whole window and come from at least ``samples`` different
+    instants, no two of which lie further apart than half the window, the latest is no older than that, and none lies
+    further than ``tolerance_um`` from another. Where positions come so slowly that the window holds fewer, those
+    before it are needed, too: the span grows, never the tolerance. Without axes nothing is ever proved. Counters
+    wrap: differences are taken modulo their width.
     """
 
     __slots__ = ("_axes", "_samples", "_seen", "_tolerance_um", "_window_ns")
@@ -39,9 +42,9 @@ class Standstill:
             last = seen[-1][1]
             counts = last + (counts - last + width // 2) % width - width // 2
         seen.append((now_ns, counts))
-        # One sample at or before the window's start is kept: it is what covers the window.
+        # One sample at or before the window's start is kept: it is what covers the window. And always enough to count.
         start_ns = now_ns - self._window_ns
-        while len(seen) > 1 and seen[1][0] <= start_ns:
+        while len(seen) > self._samples and seen[1][0] <= start_ns:
             seen.popleft()
 
     def proved(self, now_ns: int) -> bool:
@@ -58,10 +61,13 @@ class Standstill:
     def _stands(self, now_ns: int, index: int) -> bool:
         seen = self._seen[index]
         start_ns = now_ns - self._window_ns
-        if not seen or seen[0][0] > start_ns or now_ns - seen[-1][0] > self._window_ns // 2:
+        gap_max_ns = self._window_ns // 2
+        if not seen or seen[0][0] > start_ns or now_ns - seen[-1][0] > gap_max_ns:
             return False
-        covering = [entry for entry in seen if entry[0] >= start_ns]
-        if len({instant for instant, _ in covering}) < self._samples:
+        instants = sorted({instant for instant, _ in seen})
+        if len(instants) < self._samples:
+            return False
+        if any(later - before > gap_max_ns for before, later in pairwise(instants)):
             return False
         counts = [position for _, position in seen]
         return (max(counts) - min(counts)) * self._axes[index].resolution_um <= self._tolerance_um

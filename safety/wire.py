@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from safety.bus import CAN_FRAME, WANTED, BusHealth
-from safety.settings import GuardSettings, StandstillAxis
+from safety.settings import RTU_KINDS, GuardSettings, StandstillAxis
 
 _LINE = re.compile(rb"t([0-9A-Fa-f]{3})([0-8])((?:[0-9A-Fa-f]{2})*)\Z")
 _LINE_END = re.compile(rb"[\r\n\a]")
@@ -328,4 +328,9 @@ def open_wire(settings: GuardSettings) -> Wire:
         except OSError as error:
             raise WireError(error.errno, f"wire {settings.wire_channel}: {error.strerror}") from None
         return CanWire(line, frames, poll, settings.standstill, errors)
+    if settings.wire_kind in RTU_KINDS:
+        from safety.rtu import RtuWire
+
+        low_first = settings.wire_kind == RTU_KINDS[1]
+        return RtuWire(settings.wire_channel, frames, poll, settings.standstill, low_first=low_first)
     return NoWire()

@@ -19,6 +19,9 @@ carried into the next tick. e is known when the request leaves, so it is measure
 with its own velocity. So both axes report the tick's instant, as drives on a bus with SYNC do, and with ``latency_ms``
 at d_i plus the drive's own latency the expected reading fits.
 
+What the slots leave of the share that exchanges may take of a tick is patience: an answer may come late by its part of
+it, which makes the next axis late by no more, and that is mended as above.
+
 Nothing is repeated within a tick: an axis that does not answer keeps its velocity until the next one, and its own
 time-out stops it when it hears nothing at all. What leaves, leaves while the loop that called ``send_tick`` sleeps on
 its clock, and only what belongs to that tick: a loop that hangs sends nothing.
@@ -89,6 +92,8 @@ class ModbusDriveGroup:
                 f"exchanges of up to {TICK_SHARE_MAX:.0%} of a tick",
                 f"{sum(slots) / NS_PER_MS:.2f} ms of {self._tick_ns / NS_PER_MS:g} ms at {wire.bitrate_bit_s} bit/s",
             )
+        spare_ns = int(TICK_SHARE_MAX * self._tick_ns) - sum(slots)
+        self._patience_ns = wire.turnaround_us * 1000 + spare_ns // len(slots)
         self._silent_ns = round(wire.answer_timeout_s * NS_PER_S)
         self._rest_units = tuple(
             max(1.0, _REST_MM_S * float(d.counts_per_mm) / d.velocity_unit_counts_s) for d in self._drives
@@ -395,7 +400,8 @@ class ModbusDriveGroup:
         self._answered = 0
         for place in range(len(self._axes)):
             make = self._maker(place, now_ns, words[place], units[place])
-            self._master.put(Exchange(make, now_ns + self._slots_ns[place], self._taker(place, now_ns)))
+            due_ns = now_ns + self._slots_ns[place]
+            self._master.put(Exchange(make, due_ns, self._taker(place, now_ns), self._patience_ns))
         self._master.work(now_ns)
 
     def _maker(self, place: int, begun_ns: int, word: int, units: int) -> Callable[[int], Request]:
@@ -495,7 +501,7 @@ class ModbusDriveGroup:
             self._answered = 0
             for place, registers in enumerate(self._maps):
                 make = self._maker(place, self._begun_ns, registers.quick_stop_word, 0)
-                self._master.put(Exchange(make, 0, self._taker(place, self._begun_ns)))
+                self._master.put(Exchange(make, 0, self._taker(place, self._begun_ns), self._patience_ns))
         except Exception:  # noqa: BLE001
             # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.
             return

@@ -15,20 +15,23 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 
-from drivers.clock import Clock
+from drivers.clock import NS_PER_MS, Clock
 from drivers.errors import LinkError
 from drivers.modbus.frames import FRAME_BYTES_MAX, AnswerError, Request
 from drivers.modbus.line import FAR_NS, SerialLine
 from drivers.settings import ModbusWire
 
 STOP_REPEATS = 3
+PATIENCE_NS = 100 * NS_PER_MS
+"""For an answer outside of ticks: a drive that stores a value may take its time."""
 
 
 class Exchange:
     """One request and what became of it.
 
     ``make(now_ns)`` gives the request at the instant at which it leaves; it leaves at ``due_ns`` or as soon after as
-    the line is free. Then ``sent_ns``, and at the end ``registers`` (a good answer), or ``error`` and ``is_refused``.
+    the line is free. An answer may begin ``patience_ns`` after the silence that ends the request. Then ``sent_ns``, and
+    at the end ``registers`` (a good answer), or ``error`` and ``is_refused``.
     """
 
     __slots__ = (
@@ -38,6 +41,7 @@ class Exchange:
         "is_refused",
         "make",
         "on_end",
+        "patience_ns",
         "received_ns",
         "registers",
         "sent_ns",
@@ -48,8 +52,10 @@ class Exchange:
         make: Callable[[int], Request],
         due_ns: int = 0,
         on_end: Callable[[Exchange], None] | None = None,
+        patience_ns: int = PATIENCE_NS,
     ) -> None:
         self.make = make
+        self.patience_ns = patience_ns
         self.due_ns = due_ns
         self.on_end = on_end
         self.sent_ns = 0
@@ -73,8 +79,6 @@ class Master:
         self._clock = clock
         self._character_ns = wire.character_ns
         self._silence_ns = wire.silence_us * 1000
-        # Answers may come in one piece from an adapter's buffer, a little late: half a silence of patience.
-        self._patience_ns = (wire.silence_us + wire.turnaround_us) * 1000 + self._silence_ns // 2
         self._free_ns = 0
         self._queue: deque[Exchange] = deque()
         self._current: Exchange | None = None
@@ -211,7 +215,8 @@ class Master:
             self._end(exchange, "")
             return
         self._current, self._request = exchange, request
-        self._deadline_ns = end_ns + self._patience_ns + request.answer_bytes * self._character_ns
+        answer_ns = request.answer_bytes * self._character_ns + self._silence_ns
+        self._deadline_ns = end_ns + self._silence_ns + exchange.patience_ns + answer_ns
 
     def _finish(self, error: str) -> None:
         exchange, self._current, self._request = self._current, None, None
