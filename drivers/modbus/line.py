@@ -66,12 +66,14 @@ class TtyLine:
         """Open ``channel`` with the settings of ``wire`` and lock it. Raises LinkError."""
         import serial
 
-        parity = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}
+        parities = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}
+        # A pseudo-terminal has no parity bit and refuses one.
+        parity = parities["none" if wire.is_simulated else wire.parity]
         try:
             port = serial.Serial(
                 channel,
                 wire.bitrate_bit_s,
-                parity=parity[wire.parity],
+                parity=parity,
                 stopbits=wire.stop_bits,
                 timeout=0,
                 write_timeout=0,
