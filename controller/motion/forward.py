@@ -10,6 +10,7 @@ swings freely about it: q = y - w obeys q'' + 2 z omega q' + omega^2 q = 0.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import exp
 
 import numpy as np
@@ -212,3 +213,17 @@ def head_from_motor_mm(
             head[axis],
         )
     return np.ascontiguousarray(head.T)
+
+
+def way_behind_play_mm(
+    models: Sequence[AxisModel], motor_mm: npt.ArrayLike, flank: npt.ArrayLike = 0.0
+) -> Vector:
+    """How far the heads have gone in the plane at each of the motors' places, (n,) mm, counted from the first.
+
+    motor_mm: (n, axes) axis mm, straight between. Play alone is counted: where a motor crosses its gap the head stands.
+    flank: as in ``simulate_mm``; not known (0), it is right from the first crossing on.
+    """
+    stiff = [replace(model, belt_position_mm=(), belt_hz=()) for model in models]
+    head = head_from_motor_mm(stiff, motor_mm, 1.0, flank)
+    steps = np.sqrt(np.sum(np.diff(head, axis=0) ** 2, axis=1))
+    return np.concatenate([np.zeros(min(1, len(head))), np.cumsum(steps)])

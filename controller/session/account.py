@@ -7,7 +7,7 @@ and strokes after it that may have been touched because the last records were lo
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,10 @@ import numpy.typing as npt
 
 from controller.motion.schedule import SegmentKind
 from controller.session.strokewatch import StrokeWatch
+
+HeadWay = Callable[[int, int], npt.NDArray[np.float64]]
+"""For a first tick of the schedule and a number of ticks: the head's way at the beginning of each, and at the end of
+the last, (ticks + 1,) mm from the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +77,13 @@ def account_of(
     quanta_per_mm: tuple[float, float],
     lost_ticks: int,
     stopping: Stopping,
+    head_way: HeadWay | None = None,
 ) -> Account:
     """The account of one run.
 
     records: (k,) TICK_DTYPE in order, gaps allowed. segments (m,), velocity_units (n, 2): of its schedule.
     finished_before: strokes that the journal has, of this run and of earlier ones. lost_ticks: so many more ticks may
-    have been sent after the last record.
+    have been sent after the last record. head_way: without it the head is taken to go wherever the motors go, evenly.
     """
     finished: list[tuple[int, int]] = []
     for part in parts:
@@ -99,7 +104,8 @@ def account_of(
     labels = segments["stroke"][mine["segment"]]
     if stroke >= 0 and stroke not in done and bool(mine["head"][labels == stroke].any()):
         interrupted = _interrupted(
-            records, mine[labels == stroke], segments, velocity_units, stroke, quanta_per_mm, lost_ticks, stopping
+            records, mine[labels == stroke], segments, velocity_units, stroke, quanta_per_mm, lost_ticks, stopping,
+            head_way,
         )  # fmt: skip
     at = _place(segments, parts, done, (int(last["task"]), int(last["segment"])), in_last)
     return Account(
@@ -136,6 +142,7 @@ def _interrupted(
     quanta_per_mm: tuple[float, float],
     lost_ticks: int,
     stopping: Stopping,
+    head_way: HeadWay | None,
 ) -> Interrupted:
     own = np.flatnonzero((segments["stroke"] == stroke) & (segments["kind"] == SegmentKind.STROKE))
     scale = np.abs(np.array(quanta_per_mm))
@@ -149,7 +156,12 @@ def _interrupted(
     )
     along = np.concatenate([[0.0], np.cumsum(planned)])
     length_mm = float(segments["length_mm"][own].sum())
-    to_path = length_mm / along[-1] if along[-1] > 0.0 else 1.0
+    by_head = along
+    if head_way is not None:
+        # Where the motors cross their play the head stands: their way and the path's do not grow evenly.
+        ways = [head_way(int(segments["first_tick"][one]), int(segments["ticks"][one])) for one in own]
+        by_head = np.concatenate([[0.0], np.cumsum(np.concatenate([np.diff(way) for way in ways]))])
+    to_path = length_mm / float(by_head[-1]) if by_head[-1] > 0.0 else 1.0
     with_pen = mine[segments["kind"][mine["segment"]] == SegmentKind.STROKE]
     steps = np.hypot(*((with_pen["velocity_units"] - with_pen["trim_units"]) / scale).T)
     # Records that are missing in the middle were ticks that were sent: they may have gone on as planned.
@@ -161,19 +173,21 @@ def _interrupted(
     planned_units = records["velocity_units"][-1] - records["trim_units"][-1]
     at_rest = lost_ticks <= 1 and not records["head"][-1] and not planned_units.any()
     if at_rest and missing == 0:
-        high_mm = known_mm
+        high_mm, on_mm = known_mm, 0.0
     else:
         reached = int(np.searchsorted(along, known_mm - 1e-9, side="left"))
         furthest = min(reached + missing + lost_ticks, len(planned))
         speed_mm_s = float(planned[max(reached - 1, 0) : furthest + 1].max(initial=0.0)) / stopping.tick_s
-        on_mm = speed_mm_s * stopping.react_s + speed_mm_s**2 / (2.0 * stopping.braking_mm_s2)
-        high_mm = float(along[furthest]) + (0.0 if at_rest else on_mm)
+        high_mm, on_mm = float(along[furthest]), 0.0
+        if not at_rest:
+            on_mm = speed_mm_s * stopping.react_s + speed_mm_s**2 / (2.0 * stopping.braking_mm_s2)
+    low_mm, high_mm = np.interp([low_mm, high_mm], along, by_head).tolist()
     return Interrupted(
         stroke,
         len(with_pen) + missing,
         len(planned),
         min(low_mm * to_path, length_mm),
-        min(high_mm * to_path, length_mm),
+        min((high_mm + on_mm) * to_path, length_mm),
         length_mm,
     )
 

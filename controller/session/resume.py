@@ -13,6 +13,7 @@ import shutil
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -23,6 +24,7 @@ from pydantic import ValidationError
 from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.machine import AXES, Machine
+from controller.motion.frames import quanta_to_machine_mm
 from controller.motion.schedule import Schedule, SegmentKind
 from controller.session.account import Interrupted, Part, Stopping, account_of, missing_ticks
 from controller.session.journal import Journal
@@ -49,6 +51,8 @@ SYNC_BLOCKS: Final = 4
 """Blocks of a timing log that a power cut may take (docs/timing-log.md)."""
 DRAIN_S: Final = 0.25
 """A living service takes records out of the ring at least so often."""
+FLANK_TICKS: Final = 20_000
+"""Any painting of so many ticks has crossed the play of both axes."""
 QUIET_S: Final = 0.05
 QUIET_TRIES: Final = 40
 """A ring is read when nothing has been written to it for QUIET_S; its streamer dies with the lease."""
@@ -69,6 +73,21 @@ class _Plan:
     segments: npt.NDArray[np.void]
     parts: tuple[Part, ...]
     from_mm: float
+
+    def head_way_mm(self, machine: Machine, first: int, ticks: int) -> npt.NDArray[np.float64]:
+        """See ``account.HeadWay``. It begins earlier, so that it is known by then on which side each motor lies."""
+        from controller.motion.axis import axis_models
+        from controller.motion.forward import way_behind_play_mm
+
+        begin = max(0, first - FLANK_TICKS)
+        units, start = self.schedule.velocity_units, np.asarray(self.schedule.start_quanta, dtype=np.int64)
+        start = start + units[:begin].sum(axis=0, dtype=np.int64)
+        quanta = start + np.cumsum(units[begin : first + ticks], axis=0, dtype=np.int64)
+        way = way_behind_play_mm(
+            axis_models(machine), quanta_to_machine_mm(np.concatenate([start[None], quanta]), machine)
+        )
+        since: npt.NDArray[np.float64] = way[first - begin :] - way[first - begin]
+        return since
 
     def whole(self, one: Interrupted) -> Interrupted:
         """The interruption counted from the whole stroke's start."""
@@ -156,6 +175,7 @@ def settle(
             (machine.quanta_per_mm("x"), machine.quanta_per_mm("y")),
             found.lost_ticks,
             stopping_of(machine),
+            partial(plan.head_way_mm, machine),
         )
         fresh += [one for one in account.finished if one[0] not in known]
         known |= {stroke for stroke, _ in account.finished}

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+from functools import cache, partial
+
 import numpy as np
 import numpy.typing as npt
+import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.motion.schedule import PEN_DOWN, SEGMENT_DTYPE, SegmentKind
+from controller.config.job import Ink
+from controller.config.load import load_machine
+from controller.config.machine import AXES, Machine
+from controller.config.places import shipped
+from controller.motion.frames import quanta_to_machine_mm
+from controller.motion.plan import plan_pass
+from controller.motion.schedule import PEN_DOWN, SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.session.account import Account, Part, Stopping, account_of, missing_ticks
+from controller.session.resume import _Plan
 from controller.stream.record import TICK_DTYPE
+from controller.strokes.strokeset import StrokeKind, StrokeSet
 
 TICKS = {
     SegmentKind.TRAVEL: 7, SegmentKind.LEAD_IN: 3, SegmentKind.LOWER: 4, SegmentKind.STROKE: 40, SegmentKind.RAISE: 4,
@@ -162,3 +173,82 @@ def test_nothing_sent_is_nothing_painted() -> None:
     """No record at all and none lost: no stroke is named."""
     segments, velocity = plan(2)
     assert told(segments, velocity, sent(segments, velocity, 0), 0) == Account((), None, (), 0)
+
+
+@given(st.integers(0, 1_000_000))
+def test_play_is_no_way_along_the_path(place: int) -> None:
+    """On a path with many turns a stop at rest is known to 0.5 mm, wherever it is; the motors cross 0.9 mm of play.
+
+    The truth: a head that is pushed by the motor's sides alone, its last place looked up on the path by shapely.
+    """
+    schedule, machine, path, heads_mm = _turning()
+    segments, velocity = np.array(schedule.segments), np.array(schedule.velocity_units)
+    stroke = segments[segments["kind"] == SegmentKind.STROKE][0]
+    ticks = int(stroke["first_tick"]) + 5 + place % (int(stroke["ticks"]) - 5)
+    records = sent(segments, velocity, ticks + 1)
+    records["velocity_units"][-1] = 0
+    records["head"][-1] = 0
+    parts = [Part(0, 0, len(segments) - 1)]
+    scale = (machine.quanta_per_mm("x"), machine.quanta_per_mm("y"))
+    way = partial(_Plan(schedule, segments, tuple(parts), 0.0).head_way_mm, machine)
+    one = account_of(records, segments, velocity, parts, (), scale, 1, STOPPING, way).interrupted
+    assert one is not None
+    head = heads_mm[ticks] - np.array(machine.canvas.origin_mm)
+    truth_mm = shapely.LineString(path).project(shapely.Point(head))
+    assert abs(one.high_mm - truth_mm) < 0.5
+    assert one.low_mm <= one.high_mm
+
+
+@cache
+def _turning() -> tuple[Schedule, Machine, npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    machine = load_machine(shipped("machines/boathouse.toml"))
+    axes = {name: axis.model_copy(update={"play_mm": 0.9}) for name, axis in machine.axes.items()}
+    machine = machine.model_copy(update={"axes": axes})
+    # Turns lie close together at one end and far apart at the other: play is not spread evenly along it.
+    x = np.concatenate([np.arange(8) * 4.0, 40.0 + np.arange(5) * 60.0])
+    path = np.stack([100.0 + x, 100.0 + 12.0 * (np.arange(13) % 2)], axis=1)
+    strokes = StrokeSet(
+        path,
+        np.array([0, len(path)]),
+        np.array([StrokeKind.LINE], np.uint8),
+        np.zeros(1, np.int32),
+        ("wave",),
+    )
+    ink = Ink(name="teal", group="water", colour="#1f7a78", tip_mm=2.0)
+    schedule = plan_pass(strokes, ink, machine, machine.park_mm)
+    return schedule, machine, path, _head_mm(schedule, machine)
+
+
+def _head_mm(schedule: Schedule, machine: Machine) -> npt.NDArray[np.float64]:
+    motor = quanta_to_machine_mm(
+        np.concatenate(
+            [[schedule.start_quanta], schedule.start_quanta + np.cumsum(schedule.velocity_units, axis=0)]
+        ),
+        machine,
+    )
+    head = np.empty_like(motor)
+    for axis, name in enumerate(AXES):
+        half = machine.axes[name].play_mm / 2.0
+        place = motor[0, axis]
+        for tick, at in enumerate(motor[:, axis].tolist()):
+            place = min(max(place, at - half), at + half)
+            head[tick, axis] = place
+    return head
+
+
+def test_without_play_counted_that_would_be_millimetres() -> None:
+    """The same stop with the motors' way taken for the path's: what the law above guards against."""
+    schedule, machine, path, heads_mm = _turning()
+    segments, velocity = np.array(schedule.segments), np.array(schedule.velocity_units)
+    stroke = segments[segments["kind"] == SegmentKind.STROKE][0]
+    ticks = int(stroke["first_tick"]) + int(stroke["ticks"]) // 2
+    records = sent(segments, velocity, ticks + 1)
+    records["velocity_units"][-1] = 0
+    records["head"][-1] = 0
+    scale = (machine.quanta_per_mm("x"), machine.quanta_per_mm("y"))
+    one = account_of(
+        records, segments, velocity, [Part(0, 0, len(segments) - 1)], (), scale, 1, STOPPING
+    ).interrupted
+    assert one is not None
+    head = heads_mm[ticks] - np.array(machine.canvas.origin_mm)
+    assert abs(one.high_mm - shapely.LineString(path).project(shapely.Point(head))) > 2.0
