@@ -252,6 +252,7 @@ class ModbusDriveGroup:
         except DriverError:
             self._tell_to_stop()
             raise
+        self._latest_ns = [0] * len(self._axes)
         self._live = True
 
     def _walk_up(self) -> None:

@@ -24,6 +24,7 @@ from drivers.clock import Clock, MonotonicClock, VirtualClock
 from drivers.interface import DriveGroup
 from drivers.registry import group_on_link, open_group
 from drivers.settings import GroupSettings
+from drivers.twin.parameters import TwinParameters
 from drivers.twin.settings import TwinSettings
 from tests.fakes.drive_group import FakeDriveGroup
 from tests.fakes.drive_node import FakeBus, FakeDriveNode
@@ -161,14 +162,31 @@ def _twin_settings() -> GroupSettings:
     return group_settings(heartbeat_lost_after_ms=3000, sdo_timeout_s=5.0)
 
 
+def _modbus_twin_settings() -> GroupSettings:
+    return modbus_settings(command_timeout_ms=3000, answer_timeout_s=5.0)
+
+
 @pytest.fixture(scope="module")
 def twin_process(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """One simulated gantry in a process of its own, for all tests of this module: (process, channel)."""
-    folder = tmp_path_factory.mktemp("twin")
+    yield from _gantry(tmp_path_factory.mktemp("twin"), _twin_settings(), twin_parameters())
+
+
+@pytest.fixture(scope="module")
+def modbus_twin_process(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The same, its drives on a Modbus line."""
+    yield from _gantry(tmp_path_factory.mktemp("twin"), _modbus_twin_settings(), modbus_twin_parameters())
+
+
+def _gantry(
+    folder: Path, settings: GroupSettings, parameters: TwinParameters
+) -> Iterator[tuple[subprocess.Popen[str], str]]:
     path = folder / "twin.json"
     twin = TwinSettings(
-        group=_twin_settings(),
-        parameters=twin_parameters(),
+        group=settings,
+        parameters=parameters,
         state_dir=str(folder / "state"),
         parent_pid=os.getpid(),
     )
@@ -189,8 +207,8 @@ def twin_process(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[sub
         process.communicate(timeout=20)
 
 
-def _twin_process(process: subprocess.Popen[str], channel: str) -> Bench:
-    settings, clock = _twin_settings(), MonotonicClock(spin_ns=50_000)
+def _twin_process(settings: GroupSettings, process: subprocess.Popen[str], channel: str) -> Bench:
+    clock = MonotonicClock(spin_ns=50_000)
     return Bench(
         open_group(settings, channel, clock),
         clock,
@@ -229,6 +247,7 @@ BENCHES = [
     pytest.param("virtual twin", id="virtual-twin"),
     pytest.param("virtual modbus twin", id="virtual-modbus-twin"),
     pytest.param("twin process", id="twin-process", marks=pytest.mark.realtime),
+    pytest.param("modbus twin process", id="modbus-twin-process", marks=pytest.mark.realtime),
 ]
 if "GIORNATA_BENCH_MACHINE" in os.environ:
     BENCHES.append(pytest.param("hardware", id="hardware", marks=pytest.mark.bench_hardware))
@@ -243,7 +262,10 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         "python-can virtual": _python_can_virtual,
         "virtual twin": _virtual_twin,
         "virtual modbus twin": _virtual_modbus_twin,
-        "twin process": lambda: _twin_process(*request.getfixturevalue("twin_process")),
+        "twin process": lambda: _twin_process(_twin_settings(), *request.getfixturevalue("twin_process")),
+        "modbus twin process": lambda: _twin_process(
+            _modbus_twin_settings(), *request.getfixturevalue("modbus_twin_process")
+        ),
         "hardware": _hardware,
     }
     made = makers[request.param]()
