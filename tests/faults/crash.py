@@ -196,7 +196,8 @@ def judge_account(
         if stroke not in whole
     ]
     last = entries[-1] if entries else None
-    if last is not None and last.stroke is not None:
+    # A stroke that was interrupted once and has been finished since is judged with the finished ones.
+    if last is not None and last.stroke is not None and last.stroke not in finished:
         mine = [contact for contact in found if contact.stroke == last.stroke]
         if not mine:
             if last.low_mm > 0.0:
