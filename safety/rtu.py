@@ -106,12 +106,15 @@ class RtuWire(_Descriptor):
     def send_stop(self) -> int:
         """The next frame, where the line is free for one; returns how many bytes went out.
 
-        The first call clears the line first: what others had queued is dropped, and silence is waited for, at most for
-        ``LONGEST_FRAME`` characters and the silence itself.
+        The first call says the first stop twice. At once, with what others had queued dropped: on a line that was quiet
+        that is all. And, since a frame that was cut or an answer under way may have spoilt it, once more behind a
+        silence, which is waited for, at most for ``LONGEST_FRAME`` characters and the silence itself.
         """
         try:
             if self._frames_sent == 0:
-                self._await_silence()
+                termios.tcflush(self._descriptor, termios.TCOFLUSH)
+                os.write(self._descriptor, self._stops[0])
+                self._await_silence(len(self._stops[0]) * self._character_ns())
             now_ns = time.monotonic_ns()
             if self._asked is not None and now_ns >= self._asked_until_ns:
                 self._asked = None
@@ -170,12 +173,12 @@ class RtuWire(_Descriptor):
         self._asked = None
         return [(index, counts)]
 
-    def _await_silence(self) -> None:
-        """Nothing comes and nothing leaves for one silence; no longer than a frame may take."""
-        termios.tcflush(self._descriptor, termios.TCOFLUSH)
-        now_ns = quiet_ns = time.monotonic_ns()
+    def _await_silence(self, leaving_ns: int) -> None:
+        """Nothing comes and nothing leaves for one silence behind ``leaving_ns``; no longer than a frame may take."""
+        now_ns = time.monotonic_ns()
+        quiet_ns = now_ns + leaving_ns
         silence_ns = self._silence_ns()
-        until_ns = now_ns + silence_ns + LONGEST_FRAME * self._character_ns()
+        until_ns = quiet_ns + silence_ns + LONGEST_FRAME * self._character_ns()
         seen = self._waiting()
         while now_ns - quiet_ns < silence_ns and now_ns < until_ns:
             time.sleep(_LOOK_S)
