@@ -145,7 +145,8 @@ def paint(job: Path, folder: Path, virtual: bool) -> list[dict[str, Any]]:
 def growth(samples: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """One row a process that lived through most of it: anonymous MiB early, late, largest, and MiB an hour.
 
-    The slope is a least-squares line over the last three quarters: what a process takes to begin with is no growth.
+    From a quarter of it to its last fiftieth: what a process takes to begin with is no growth, nor what the session takes
+    once all is painted, to sum up. The slope is a least-squares line.
     """
     rows = []
     for name in NAMES:
@@ -156,7 +157,7 @@ def growth(samples: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if not by_pid:
             continue
         mine = max(by_pid.values(), key=len)
-        late = mine[len(mine) // 4 :]
+        late = mine[len(mine) // 4 : len(mine) - len(mine) // 50]
         at_h = np.array([one["s"] for one in late]) / 3600.0
         anon = np.array([one["anon"] for one in late]) / 1024.0
         slope = float(np.polyfit(at_h, anon, 1)[0]) if len(late) > 2 else float("nan")

@@ -17,7 +17,7 @@ from PIL import Image
 
 from tests.scenarios.season import Season, Troubles
 from tests.scenarios.seasondays import NOTICED_AFTER_MINUTES
-from tests.scenarios.seasonjudge import Account, Judge, Pair
+from tests.scenarios.seasonjudge import SEEN_MM, Account, Bare, Judge, Pair
 
 REGISTER_MM, HOMING_MM = 0.3, 2.0
 """What register between two inks must be at most, and what it comes to at least by homing alone."""
@@ -32,7 +32,7 @@ def report(out: Path, *, docs: bool = False) -> int:
     season.take_up()
     judge = Judge(season)
     pairs, account = judge.register(), judge.account()
-    whole, painted, perfect, beyond = judge.bare()
+    bare = judge.bare()
     problems = [
         f"{' and '.join(pair.inks)}: {max(pair.largest_mm, pair.across_mm):.3f} mm of register error"
         for pair in pairs
@@ -40,9 +40,10 @@ def report(out: Path, *, docs: bool = False) -> int:
     ]
     print(table(pairs))
     print(
-        f"traps {whole:.0f} mm2; bare {painted:.2f}, by a perfect machine {perfect:.2f}, beyond {beyond:.2f} mm2"
+        f"traps {bare.traps_mm2:.0f} mm2; bare {bare.bare_mm2:.2f}, by a perfect machine {bare.perfect_mm2:.2f}, "
+        f"beyond {bare.beyond_mm2:.2f} mm2 in {bare.places} places, the widest {bare.widest_mm:.3f} mm"
     )
-    problems += [f"{beyond:.2f} mm2 of bare traps"] if beyond > 0.0 else []
+    problems += [f"a bare trap, {bare.widest_mm:.3f} mm wide"] if bare.widest_mm > SEEN_MM else []
     print(
         f"{account.strokes} strokes planned, {account.mended} of them in mends; contacts cut short {account.cut}; "
         f"strokes painted again after an interruption {account.redone}; painted by a dry pen "
@@ -69,7 +70,7 @@ def report(out: Path, *, docs: bool = False) -> int:
     answer = {
         "pairs": [asdict(pair) for pair in pairs],
         "homing": None if homing is None else [asdict(pair) for pair in homing],
-        "bare_mm2": [whole, painted, perfect, beyond],
+        "bare": asdict(bare),
         "account": asdict(account),
         "problems": problems,
     }
@@ -79,7 +80,7 @@ def report(out: Path, *, docs: bool = False) -> int:
         shutil.copyfile(out / "season.png", DOCS / "season.png")
         write_page(
             DOCS / "season.md",
-            sections(out, season, pairs, homing, account, (whole, painted, perfect, beyond)),
+            sections(out, season, pairs, homing, account, bare),
         )
     print("\n".join(["what does not hold:", *problems]) if problems else "everything holds")
     return 1 if problems else 0
@@ -87,10 +88,9 @@ def report(out: Path, *, docs: bool = False) -> int:
 
 def sections(
     out: Path, season: Season, pairs: list[Pair], homing: list[Pair] | None, account: Account,
-    bare: tuple[float, float, float, float],
+    bare: Bare,
 ) -> dict[str, str]:  # fmt: skip
     """The page's figures, by the name of their place in it."""
-    whole, painted, perfect, beyond = bare
     tale = season.tale
     marks = [entry for entry in tale.log if entry["what"] == "marks"]
     times = [json.loads(line) for line in (out / "times.jsonl").read_text().splitlines()]
@@ -103,8 +103,10 @@ def sections(
         ),
         "register": table(pairs),
         "traps": (
-            f"Of {whole:.0f} mm² of traps {painted:.2f} mm² show canvas, by a perfect machine {perfect:.2f} mm²; "
-            f"{beyond:.2f} mm² are not beside those. Of {account.strokes} strokes planned, {account.mended} of them in "
+            f"Of {bare.traps_mm2:.0f} mm² of traps {bare.bare_mm2:.2f} mm² show canvas, by a perfect machine "
+            f"{bare.perfect_mm2:.2f} mm². {bare.beyond_mm2:.2f} mm² are not beside those: {bare.places} slivers, the "
+            f"widest {bare.widest_mm:.3f} mm wide, where an eye at 300 mm tells {SEEN_MM} mm. "
+            f"Of {account.strokes} strokes planned, {account.mended} of them in "
             f"mends, {len(account.missing)} are missing and {len(account.twice)} there twice for no reason; "
             f"{account.redone} were painted again after an interruption, {account.cut} contacts were cut short, "
             f"{len(account.stray)} belong to no stroke. Dry pens painted {account.faded_m:.2f} m, of which mends and "

@@ -48,6 +48,23 @@ BESIDE_MM = 0.3
 """Bare canvas nearer to what a perfect machine leaves bare belongs to it."""
 
 
+SEEN_MM = 0.087
+"""What an eye tells apart at 300 mm: a gap of one minute of arc, visual acuity 1.0 (ISO 8596; from memory)."""
+
+
+@dataclass(frozen=True)
+class Bare:
+    """mm2 of all traps; bare on the canvas; bare by a perfect machine; bare on the canvas and not beside that, in so
+    many places, the widest of them so wide (largest circle inside, mm)."""
+
+    traps_mm2: float
+    bare_mm2: float
+    perfect_mm2: float
+    beyond_mm2: float
+    places: int
+    widest_mm: float
+
+
 @dataclass
 class Contact:
     """One contact. stroke: row in its pass, None for none; whole; points as painted; width_mm of the tip; faint_from:
@@ -300,13 +317,14 @@ class Judge:
         shapely.prepare(strips)
         return strips
 
-    def bare(self) -> tuple[float, float, float, float]:
-        """mm2: of all traps; bare on the canvas; bare by a perfect machine; bare on the canvas and not beside that."""
+    def bare(self) -> Bare:
+        """What of the traps shows canvas."""
         strips = self.traps()
         truly = _Paint([(one.seen_mm, one.width_mm) for one in self.contacts if len(one.seen_mm) > 1])
         ideal = _Paint(self._planned())
         x0, y0, x1, y1 = strips.bounds
-        whole = painted = perfect = beyond = 0.0
+        whole = painted = perfect = beyond = widest = 0.0
+        places = 0
         for left in np.arange(x0, x1, TILE_MM):
             for top in np.arange(y0, y1, TILE_MM):
                 part = shapely.clip_by_rect(strips, left, top, left + TILE_MM, top + TILE_MM)
@@ -315,8 +333,15 @@ class Judge:
                 whole += part.area
                 left_bare, ideal_bare = truly.bare(part), ideal.bare(part)
                 painted, perfect = painted + left_bare.area, perfect + ideal_bare.area
-                beyond += shapely.difference(left_bare, shapely.buffer(ideal_bare, BESIDE_MM)).area
-        return whole, painted, perfect, beyond
+                pieces = shapely.get_parts(
+                    shapely.difference(left_bare, shapely.buffer(ideal_bare, BESIDE_MM))
+                )
+                for piece in pieces[shapely.area(pieces) > 0.0]:
+                    beyond, places = beyond + piece.area, places + 1
+                    widest = max(
+                        widest, 2.0 * shapely.maximum_inscribed_circle(piece, tolerance=0.001).length
+                    )
+        return Bare(whole, painted, perfect, beyond, places, widest)
 
     def _planned(self) -> list[tuple[Floats, float]]:
         found = []

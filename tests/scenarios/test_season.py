@@ -12,7 +12,7 @@ import pytest
 from controller.config.places import shipped
 from tests.scenarios.season import Season, Troubles
 from tests.scenarios.seasondays import Day, live
-from tests.scenarios.seasonjudge import Judge
+from tests.scenarios.seasonjudge import SEEN_MM, Judge
 
 WIDTH, HEIGHT = 800, 500
 AT = ((20, 20), (716, 20), (716, 406), (20, 406))
@@ -114,9 +114,9 @@ def test_no_two_inks_lie_further_apart_than_three_tenths(judge: Judge) -> None:
 
 def test_no_trap_shows_canvas(judge: Judge) -> None:
     """Where two inks overlap no canvas shows that a perfect machine would have painted, by the tips' true widths."""
-    whole, _painted, _perfect, beyond = judge.bare()
-    assert whole > 500.0
-    assert beyond == 0.0
+    bare = judge.bare()
+    assert bare.traps_mm2 > 500.0
+    assert bare.beyond_mm2 == 0.0
 
 
 def test_no_stroke_is_missing_or_there_twice(judge: Judge) -> None:
@@ -161,7 +161,7 @@ def test_judge_sees_what_is_wrong(season: Season, judge: Judge) -> None:
     )
     del taken.contacts[row]
     assert len(taken.account().missing) == 1
-    assert taken.bare()[3] > 1.0
+    assert taken.bare().widest_mm > SEEN_MM
     moved = Judge(season)
     for one in moved.contacts:
         if one.ink == "teal":
