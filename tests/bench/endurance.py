@@ -145,8 +145,8 @@ def paint(job: Path, folder: Path, virtual: bool) -> list[dict[str, Any]]:
 def growth(samples: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """One row a process that lived through most of it: anonymous MiB early, late, largest, and MiB an hour.
 
-    From a quarter of it to its last fiftieth: what a process takes to begin with is no growth, nor what the session takes
-    once all is painted, to sum up. The slope is a least-squares line.
+    From a quarter of it to its last fiftieth: what a process takes to begin with is no growth, nor what the session
+    takes to sum up once all is painted. The slope is a least-squares line.
     """
     rows = []
     for name in NAMES:
