@@ -48,10 +48,9 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
         ("controller.stream.watch", "drivers.inputs.drive"),
         # The service starts the simulated process and writes its start-up file.
         ("controller.session.simulated", "drivers.twin.settings"),
-        # Virtual time: gantry, wire and streamer in one process, the stop frames put on that wire by hand.
+        # Virtual time: gantry, wire and streamer in one process, the stop put on that wire by hand.
         ("controller.session.virtualrunner", "drivers.twin.virtual"),
         ("controller.session.virtualrunner", "drivers.twin.record"),
-        ("controller.session.virtualrunner", "drivers.can.frames"),
     }
 )
 """Exceptions: (importing module or room, imported module). The simulated gantry is reached over the wire, else here."""

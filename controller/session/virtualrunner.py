@@ -21,12 +21,11 @@ from controller.stream.loop import StopFlag
 from controller.stream.ring import Ring
 from controller.stream.run import run_stream
 from controller.stream.spec import StreamOutcome
-from drivers.can import frames
 from drivers.clock import NS_PER_MS, NS_PER_S, VirtualClock
 from drivers.interface import StopPlan
 from drivers.registry import group_on_link
 from drivers.twin.record import MotionRecord
-from drivers.twin.virtual import VirtualGantry
+from drivers.twin.virtual import AnyVirtualGantry, virtual_gantry
 from safety.events import Stop
 from safety.local import LocalGuard
 from safety.verdict import Limits
@@ -53,17 +52,16 @@ class VirtualRunner:
         self._state = state
         self._settings = machine.group_settings()
         self._clock = VirtualClock(_begin_ns(state.twin / "motion.npz"))
-        self._nodes = tuple(axis.node_id for axis in self._settings.axes.values())
         self._stop = StopFlag()
         self._drain_ns = 0
         self._drain: Callable[[], None] | None = None
-        self.world: VirtualGantry | None = None
+        self.world: AnyVirtualGantry | None = None
         self.guard: LocalGuard | None = None
 
     async def open(self) -> None:
         """Build the world and the guard on one clock; the guard looks after the world has moved."""
         assert self._machine.twin is not None
-        self.world = VirtualGantry(self._settings, self._machine.twin, self._clock, self._state.twin)
+        self.world = virtual_gantry(self._settings, self._machine.twin, self._clock, self._state.twin)
         plan = StopPlan("none", "virtual", b"", (), b"", ())
         limits = Limits.of(guard_settings(self._machine, self._state, plan, 0))
         self.guard = LocalGuard(limits, self._clock.now_ns, self._stop_axes, self._state.latch)
@@ -135,7 +133,7 @@ class VirtualRunner:
 
     def _stop_axes(self, _stop: Stop) -> None:
         assert self.world is not None
-        self.world.link.send_frames(frames.stop_frames(self._nodes))
+        self.world.put_stop()
 
     def _prove_standstill(self) -> None:
         """Say to the guard what the world's axes do after its stop: the truth stands in for the wire here."""
@@ -144,7 +142,7 @@ class VirtualRunner:
         self.world.link.reopen()
         end_ns = self._clock.now_ns() + SETTLE_NS
         while self._clock.now_ns() < end_ns:
-            self.world.link.send_frames(frames.stop_frames(self._nodes))
+            self.world.put_stop()
             self._clock.sleep_until_ns(self._clock.now_ns() + STOP_AGAIN_NS)
         now_ns = self._clock.now_ns()
         travel_mm = self.world.gantry.record().travel_mm(now_ns - STANDSTILL_WINDOW_NS, now_ns)

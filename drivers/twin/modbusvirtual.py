@@ -10,6 +10,7 @@ from pathlib import Path
 
 from drivers.clock import VirtualClock
 from drivers.errors import LinkError
+from drivers.modbus.plan import broadcast_stop
 from drivers.settings import GroupSettings
 from drivers.twin import store
 from drivers.twin.canvas import Pen
@@ -89,6 +90,7 @@ class VirtualModbusGantry:
         max_samples: int | None = _SAMPLES_MAX,
     ) -> None:
         self.gantry = Gantry(settings, parameters, clock.now_ns(), max_samples=max_samples)
+        self._stop = broadcast_stop(settings)
         self._state_dir = state_dir
         if state_dir is not None:
             store.restore(self.gantry, state_dir)
@@ -98,6 +100,11 @@ class VirtualModbusGantry:
     def load_pen(self, ink: str, colour: str, tip_mm: float) -> None:
         """Put a pen into the holder."""
         self.gantry.load_pen(Pen(ink, colour, tip_mm))
+
+    def put_stop(self) -> None:
+        """The guard's broadcast, on the line now. Raises LinkError when closed."""
+        for frame in self._stop:
+            self.link.send(frame)
 
     def save(self, *, picture: bool = False) -> None:
         """Write state, canvas and record into ``state_dir`` (nothing without one); the picture on request."""

@@ -11,6 +11,7 @@ import itertools
 from collections.abc import Sequence
 from pathlib import Path
 
+from drivers.can.frames import stop_frames
 from drivers.can.link import Frame
 from drivers.clock import VirtualClock
 from drivers.errors import LinkError
@@ -18,6 +19,7 @@ from drivers.settings import GroupSettings
 from drivers.twin import store
 from drivers.twin.canvas import Pen
 from drivers.twin.gantry import Gantry, Sent
+from drivers.twin.modbusvirtual import VirtualModbusGantry
 from drivers.twin.parameters import TwinParameters
 
 _QUEUE_MAX = 65536
@@ -93,6 +95,7 @@ class VirtualGantry:
         max_samples: int | None = _SAMPLES_MAX,
     ) -> None:
         self.gantry = Gantry(settings, parameters, clock.now_ns(), max_samples=max_samples)
+        self._nodes = tuple(axis.node_id for axis in settings.axes.values())
         self._state_dir = state_dir
         if state_dir is not None:
             store.restore(self.gantry, state_dir)
@@ -102,7 +105,23 @@ class VirtualGantry:
         """Put a pen into the holder."""
         self.gantry.load_pen(Pen(ink, colour, tip_mm))
 
+    def put_stop(self) -> None:
+        """The guard's stop frames, on the wire now. Raises LinkError when closed."""
+        self.link.send_frames(stop_frames(self._nodes))
+
     def save(self, *, picture: bool = False) -> None:
         """Write state, canvas and record into ``state_dir`` (nothing without one); the picture on request."""
         if self._state_dir is not None:
             store.save_all(self.gantry, self._state_dir, picture=picture)
+
+
+AnyVirtualGantry = VirtualGantry | VirtualModbusGantry
+
+
+def virtual_gantry(
+    settings: GroupSettings, parameters: TwinParameters, clock: VirtualClock, state_dir: Path | None = None
+) -> AnyVirtualGantry:
+    """The gantry on the kind of wire that the settings name."""
+    if settings.wire.kind == "modbus-rtu":
+        return VirtualModbusGantry(settings, parameters, clock, state_dir)
+    return VirtualGantry(settings, parameters, clock, state_dir)

@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import pytest
 
 from controller.cli.main import main
 from controller.config.places import shipped
-from controller.session import virtualrunner
 from controller.stream.timinglog import read_timing_log
-from drivers.modbus.plan import broadcast_stop
-from drivers.settings import GroupSettings
-from drivers.twin.modbusvirtual import VirtualModbusGantry
 from tests.scenarios.conftest import SMALL_JOB, SMALL_SVG
 
 COUNTS_PER_MM = 5400
@@ -22,21 +16,12 @@ ACCELERATION_MM_S2 = 2000
 Y_ACTS_S = 3.371e-3
 
 
-class StoppableGantry(VirtualModbusGantry):
-    """The runner puts its stop on the wire by hand: here as the line's own broadcast."""
-
-    def __init__(self, settings: GroupSettings, *args: Any, **options: Any) -> None:
-        super().__init__(settings, *args, **options)
-        self.link.send_frames = lambda _frames: [self.link.send(one) for one in broadcast_stop(settings)]
-
-
-def test_a_picture_over_modbus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_picture_over_modbus(tmp_path: Path) -> None:
     """Home and paint with the shipped machine. Readings differ from the expected ones by rounding and a t^2 / 2.
 
     The bound: y is read 3.371 ms behind the tick and reckoned back with its speed, at up to 2 m/s^2: 11.4 um, and two
     counts of rounding.
     """
-    monkeypatch.setattr(virtualrunner, "VirtualGantry", StoppableGantry)
     (tmp_path / "small.svg").write_text(SMALL_SVG)
     (tmp_path / "job.toml").write_text(SMALL_JOB)
     machine = str(shipped("machines/boathouse-modbus.toml"))
