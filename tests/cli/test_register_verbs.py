@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pty
 import re
+import select
 import subprocess
 import sys
 from pathlib import Path
@@ -25,6 +26,34 @@ top-right = [2950.0, 45.0]
 low-right = [2940.0, 1850.0]
 low-left = [35.0, 1860.0]
 """
+
+
+TYPED = (
+    (r"mark 1 of 4, top-left\n", "nonsense"),
+    (r"stop: give up\n", "0.1"),
+    (r"0\.1 mm > $", "r"),
+    (r"jogged \+0\.1 mm right", "r 0.3"),
+    (r"jogged \+0\.4 mm right", "off 0.6 0"),
+    (r"mark 2 of 4", "off 1 0"),
+    (r"mark 3 of 4", "off 1.05 0"),
+    (r"mark 4 of 4", "off 0.95 0"),
+    (r"\[y/N\] ", "y"),
+)
+"""What a person waits for, and types then: keys that are pressed while the head moves are forgotten."""
+
+
+def _typed(process: subprocess.Popen[bytes], terminal: int, heard: str, line: str) -> str:
+    """Type a line once the words have come and after them a prompt; what came."""
+    assert process.stdout is not None
+    came = ""
+    while not (re.search(heard, came) and re.search(r"(mm > |\] )$", came)):
+        ready, _, _ = select.select([process.stdout], (), (), 90.0)
+        assert ready, (heard, came)
+        data = os.read(process.stdout.fileno(), 65536)
+        assert data, (heard, came)
+        came += data.decode()
+    os.write(terminal, f"{line}\n".encode())
+    return came
 
 
 def _homings(state: Path, places_mm: np.ndarray) -> None:
@@ -105,12 +134,13 @@ def test_marks_at_a_terminal(shell) -> None:
                 sys.executable, "-m", "controller.cli.main", "marks", str(shell.job), "--machine",
                 str(shell.machine), "--state", str(shell.state), "--virtual",
             ],
-            stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
             env={**os.environ, "TERM": "dumb", "COLUMNS": "160"},
         )  # fmt: skip
-        os.write(master, b"nonsense\n0.1\nr\nr 0.3\noff 0.6 0\noff 1 0\noff 1.05 0\noff 0.95 0\ny\n")
-        said, _ = process.communicate(timeout=120)
+        said = "".join(_typed(process, master, heard, line) for heard, line in TYPED)
+        said += process.communicate(timeout=120)[0].decode()
     finally:
+        process.kill()
         os.close(master)
         os.close(slave)
     assert process.returncode == 0, said

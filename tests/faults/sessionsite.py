@@ -23,6 +23,9 @@ from controller.session import control
 from drivers.twin.record import MotionRecord
 
 PATIENCE_S = 90.0
+PASS = "teal-1"
+LONG_STROKE_LEFT_TICKS = 1300
+"""So many ticks before the end of the pass its long stroke is half painted (it has 2200, and 350 follow)."""
 
 
 @dataclass
@@ -85,18 +88,19 @@ class Site:
         return found
 
     def paint_until_long_stroke(self) -> subprocess.Popen[bytes]:
-        """Start painting; return in the middle of the second stroke, both axes in motion."""
+        """Start painting; return in the middle of the second stroke, both axes in motion.
+
+        Counted from the end of the pass: one that goes on has its first stroke behind it already.
+        """
         painting = self.start("paint", str(self.job), "--yes")
 
-        def ticks_sent(strokes: int, more_than: int = 0) -> int:
-            """Zero before; a service that does not answer in time is asked again."""
+        def is_there() -> bool:
             assert painting.poll() is None, painting.communicate()
-            status = self.status()
-            sent = status.get("ticks_sent", 0)
-            return sent if status.get("strokes_finished", 0) >= strokes and sent > more_than else 0
+            status = self.status()  # a service that does not answer in time is asked again
+            left = status.get("ticks", 0) - status.get("ticks_sent", 0)
+            return status.get("what") == PASS and 0 < left <= LONG_STROKE_LEFT_TICKS
 
-        sent = self.until("the first stroke", lambda: ticks_sent(1))
-        self.until("the second stroke", lambda: ticks_sent(1, sent + 600))
+        self.until("the second stroke", is_there)
         return painting
 
     def pid_of(self, name: str) -> int:

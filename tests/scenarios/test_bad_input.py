@@ -7,12 +7,14 @@ import json
 import os
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from controller.cli.main import main
 from controller.session import virtualrunner
 from controller.session.journal import Journal
+from drivers.twin.virtual import AnyVirtualGantry, virtual_gantry
 
 BAD_INPUT, REFUSED, DRIVE = 2, 3, 5
 
@@ -151,12 +153,12 @@ def test_journal_of_another_machine(bench, capsys) -> None:
 def test_drive_that_does_not_answer(bench, capsys, monkeypatch) -> None:
     """With the plug pulled the run is refused before it begins; nothing is latched, exit 5 names the axis."""
 
-    class Unplugged(virtualrunner.VirtualGantry):
-        def __init__(self, *arguments: object, **options: object) -> None:
-            super().__init__(*arguments, **options)  # type: ignore[arg-type]
-            self.link.plugged = False
+    def unplugged(*arguments: Any) -> AnyVirtualGantry:
+        world = virtual_gantry(*arguments)
+        world.link.plugged = False
+        return world
 
-    monkeypatch.setattr(virtualrunner, "VirtualGantry", Unplugged)
+    monkeypatch.setattr(virtualrunner, "virtual_gantry", unplugged)
     code = main(["home", "--machine", str(bench.machine), "--state", str(bench.root), "--virtual", "--yes"])
     words = " ".join(capsys.readouterr().err.split())
     assert code == DRIVE
@@ -200,4 +202,17 @@ def test_homing_out_of_tolerance(bench, capsys) -> None:
     assert code == REFUSED
     assert "not registered" in words
     bench.home(accept_difference=True)
+    code, words = _paint(bench, capsys)
+    assert code == REFUSED
+    assert "the belt has likely jumped teeth" in words
+    looked = [
+        "drift",
+        "--machine",
+        str(bench.machine),
+        "--state",
+        str(bench.root),
+        "--looked",
+        "a torn tooth",
+    ]
+    assert main([*looked, "--found", "belt"]) == 0
     assert bench.paint().passes
