@@ -24,8 +24,8 @@ from drivers.twin.record import MotionRecord
 
 PATIENCE_S = 90.0
 PASS = "teal-1"
-LONG_STROKE_LEFT_TICKS = 1300
-"""So many ticks before the end of the pass its long stroke is half painted (it has 2200, and 350 follow)."""
+LONG_STROKE_LEFT_TICKS = 2100
+"""So many ticks before the end of the pass its long stroke is well begun (it has 2200, and 350 follow)."""
 
 
 @dataclass
