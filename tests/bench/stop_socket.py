@@ -62,6 +62,7 @@ class Session:
         self.stop_socket = ""
         self.runner = SimpleNamespace(clock="real")
         self.live = SimpleNamespace(fields=dict)
+        self.pausing = SimpleNamespace(choose=None, part=None)
 
     def stop(self, reason: str, by: str, *, at_once: bool = False) -> str:
         """Ask the guard."""
