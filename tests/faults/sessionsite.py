@@ -24,8 +24,9 @@ from drivers.twin.record import MotionRecord
 
 PATIENCE_S = 90.0
 PASS = "teal-1"
-LONG_STROKE_LEFT_TICKS = 2100
-"""So many ticks before the end of the pass its long stroke is well begun (it has 2200, and 350 follow)."""
+LONG_STROKE_LEFT_TICKS = 1700
+"""So many ticks before the end of the pass its long stroke is well begun: it has 2200, 350 follow, and the ticks of the way
+to its start are among those sent, up to 500."""
 
 
 @dataclass
@@ -84,7 +85,7 @@ class Site:
         end_s = time.monotonic() + PATIENCE_S
         while not (found := true()):
             assert time.monotonic() < end_s, f"waited in vain for {what}"
-            time.sleep(0.02)
+            time.sleep(0.1)  # every question costs the service too
         return found
 
     def paint_until_long_stroke(self) -> subprocess.Popen[bytes]:
