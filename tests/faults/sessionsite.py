@@ -25,8 +25,8 @@ from drivers.twin.record import MotionRecord
 PATIENCE_S = 90.0
 PASS = "teal-1"
 LONG_STROKE_LEFT_TICKS = 1700
-"""So many ticks before the end of the pass its long stroke is well begun: it has 2200, 350 follow, and the ticks of the way
-to its start are among those sent, up to 500."""
+"""So many ticks before the end of the pass its long stroke is well begun: it has 2200, 350 follow, and of those sent up
+to 500 may be the way to its start."""
 
 
 @dataclass
