@@ -16,8 +16,6 @@ from controller.report.painted import load_painted
 from tests.faults.conftest import EDITS
 from tests.faults.sessionsite import Site
 
-pytestmark = pytest.mark.realtime
-
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="200mm" height="60mm" viewBox="0 0 200 60">
 <g id="waves"><path d="M 20 20 L 120 20" fill="none" stroke="#1f7a78"/></g></svg>
 """
