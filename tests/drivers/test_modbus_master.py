@@ -293,12 +293,10 @@ def test_another_slave_understands_us() -> None:
         master = Master(TtyLine.open(name, wire), wire, clock)
         clock.share(master)
 
-        def ask(request: frames.Request) -> Exchange:
-            exchange = Exchange(lambda _: request, patience_ns=3000 * MS)
+        def ask(request: frames.Request, patience_ms: int = 30_000) -> Exchange:
+            exchange = Exchange(lambda _: request, patience_ns=patience_ms * MS)
             master.put(exchange)
-            for _ in range(4000):
-                if exchange.is_done:
-                    break
+            while not exchange.is_done:
                 clock.sleep_until_ns(clock.now_ns() + MS)
             return exchange
 
@@ -310,8 +308,11 @@ def test_another_slave_understands_us() -> None:
             refused = ask(frames.read(1, 500, 2))
             assert refused.is_refused
             assert "illegal data address" in refused.error
-            master.stop((frames.write_one(0, 20, 2).frame,))
-            assert ask(frames.read(1, 20, 1)).registers == (2,)
             assert master.bad_answers == 1
+            master.stop((frames.write_one(0, 20, 2).frame,))
+            # A pty carries no silence: a slave that is late reads what follows the broadcast as one piece with it,
+            # and throws that away. So it is asked again; the broadcast itself is not repeated for it.
+            answers = (ask(frames.read(1, 20, 1), 300) for _ in range(40))
+            assert next(answer.registers for answer in answers if answer.is_good) == (2,)
         finally:
             master.close()
