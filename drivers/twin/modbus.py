@@ -1,7 +1,6 @@
 """The gantry's drives as units on a Modbus RTU line: frames in, answers out, each at its instant.
 
-Owns the units' registers, the line's time (characters, silence, turnaround), and what goes wrong on it: frames without
-silence between them run together and are dropped, frames that meet an answer spoil both. Written from the standards
+Owns the units' registers and answers; the line's time is ``drivers.twin.line``'s. Written from the standards
 (MODBUS Application Protocol V1.1b3, MODBUS over Serial Line V1.02) apart from the master elsewhere, so that one cannot
 hide a mistake of the other; only the register map is shared, as a drive's manual would be.
 """
@@ -9,10 +8,11 @@ hide a mistake of the other; only the register map is shared, as a drive's manua
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from drivers.settings import GroupSettings, ModbusRegisters, ModbusWire
 from drivers.twin.gantry import Gantry
+from drivers.twin.line import DrivesOnLine
 from drivers.twin.node import FAR_NS, Node
 from drivers.twin.power import Power
 
@@ -210,85 +210,23 @@ class Unit:
         return struct.pack(f">BB{len(words)}H", function, 2 * len(words), *words)
 
 
-class UnitsOnLine:
-    """Both drives on one line.
-
-    ``hear(data, now_ns)`` takes what the master hands to its port at ``now_ns``; ``live(now_ns)`` brings the line up to
-    an instant; ``answers`` collects (instant of the last character, bytes) in order. ``lenient``: pieces that come
-    together are cut by their lengths; for a line whose instants are those of a busy computer.
-    """
+class UnitsOnLine(DrivesOnLine):
+    """Both drives as units on one Modbus line."""
 
     def __init__(self, gantry: Gantry, settings: GroupSettings, *, lenient: bool) -> None:
         wire = settings.wire
         assert isinstance(wire, ModbusWire)
-        self._gantry = gantry
-        self._lenient = lenient
-        self._character_ns = wire.character_ns
-        self._silence_ns = wire.silence_us * 1000
-        self._turnaround_ns = gantry.parameters.response_latency_us * 1000
+        super().__init__(gantry, wire.character_ns, wire.silence_us * 1000, lenient=lenient)
         self.units: dict[int, Unit] = {}
         for node, (name, drive) in zip(gantry.nodes, settings.axes.items(), strict=True):
             if drive.registers is None:
                 raise ValueError(f"axes.{name}.drive.registers: expected a register map, got none")
             self.units[drive.node_id] = Unit(node, drive.registers)
-        self.answers: list[tuple[int, bytes]] = []
-        self.garbled = 0
-        self.collisions = 0
-        self._frame = bytearray()
-        self._frame_end_ns = 0
-        self._spoilt = False
-        self._speaks_ns = (0, 0)  # the latest answer's first and last character
-        self.mute: set[int] = set()
 
-    @property
-    def next_ns(self) -> int:
-        """When something happens on the line though nothing comes."""
-        due_ns = min(unit.next_ns for unit in self.units.values())
-        return min(due_ns, self.whole_ns)
+    def _drives(self) -> Iterable[Unit]:
+        return self.units.values()
 
-    @property
-    def whole_ns(self) -> int:
-        """When the frame that is being heard is whole; far ahead without one."""
-        return self._frame_end_ns + self._silence_ns if self._frame else FAR_NS
-
-    def hear(self, data: bytes, now_ns: int) -> None:
-        """The master's port gets ``data``; its characters follow each other, behind what is still leaving."""
-        self.live(now_ns)
-        if not data:
-            return
-        begin_ns = max(now_ns, self._frame_end_ns)
-        self._frame += data
-        self._frame_end_ns = begin_ns + len(data) * self._character_ns
-        if not self._lenient and begin_ns < self._speaks_ns[1] and self._frame_end_ns > self._speaks_ns[0]:
-            # Two voices on one pair of wires: neither is understood.
-            self.collisions += 1
-            self._spoilt = True
-            self.answers = [one for one in self.answers if one[0] < begin_ns]
-
-    def forget(self) -> None:
-        """The master's port has been emptied: what had not left is gone."""
-        self._frame.clear()
-
-    def live(self, now_ns: int) -> None:
-        """Everything up to ``now_ns``, each at its own instant."""
-        while (due_ns := self.next_ns) <= now_ns:
-            if due_ns == self.whole_ns:
-                self._end_frame(due_ns)
-            else:
-                self._gantry.act(due_ns, lambda due_ns=due_ns: self._time_out(due_ns))  # type: ignore[misc]
-        self._gantry.advance_to(now_ns)
-
-    def _time_out(self, now_ns: int) -> None:
-        for unit in self.units.values():
-            unit.live(now_ns)
-
-    def _end_frame(self, now_ns: int) -> None:
-        frame, spoilt = bytes(self._frame), self._spoilt
-        self._frame.clear()
-        self._spoilt = False
-        if spoilt:
-            self.garbled += 1
-            return
+    def _heard(self, frame: bytes, now_ns: int) -> None:
         for piece in _cut(frame) if self._lenient else [frame]:
             if len(piece) < 4 or checksum(piece[:-2]) != piece[-2:]:
                 self.garbled += 1
@@ -299,19 +237,15 @@ class UnitsOnLine:
         if address == 0:
             for unit in self.units.values():
                 if pdu[0] in (0x06, 0x10):
-                    self._gantry.act(now_ns, lambda unit=unit: unit.serve(pdu, now_ns))  # type: ignore[misc]
+                    self._act(now_ns, lambda unit=unit: unit.serve(pdu, now_ns))  # type: ignore[misc]
                     unit.heard(now_ns)
             return
         asked = self.units.get(address)
         if asked is None or address in self.mute:
             return
-        answer = bytes((address,)) + self._gantry.act(now_ns, lambda: asked.serve(pdu, now_ns))
+        answer = bytes((address,)) + self._act(now_ns, lambda: asked.serve(pdu, now_ns))
         asked.heard(now_ns)
-        answer += checksum(answer)
-        begin_ns = max(now_ns + self._turnaround_ns, self._speaks_ns[1])
-        end_ns = begin_ns + len(answer) * self._character_ns
-        self._speaks_ns = (begin_ns, end_ns)
-        self.answers.append((end_ns, answer))
+        self._answer(answer + checksum(answer), now_ns)
 
 
 def _cut(data: bytes) -> list[bytes]:
