@@ -15,11 +15,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from controller.session.figures import TimingError
+from controller.session.figures import Lateness, TimingError, lateness_us
 from controller.session.journal import Journal
-from controller.stream.timinglog import TimingLogError, tick_blocks
+from controller.stream.timinglog import TimingLogError
 
 NICE = 10
 
@@ -36,14 +35,14 @@ def summary_of(journal_path: Path, session: int, pass_id: int) -> dict[str, Any]
         finished = len(journal.finished_strokes(pass_id))
     finally:
         journal.close()
-    late_us: list[npt.NDArray[np.float64]] = []
+    late_us: list[Lateness] = []
     missing = 0
     for run in runs:
         try:
-            late_us += [_late_us(records) for records in tick_blocks(run.folder / "timing.gtl")]
+            late_us.append(lateness_us(run.folder / "timing.gtl"))
         except (OSError, TimingLogError):
             missing += 1
-    all_us = np.concatenate(late_us) if late_us else np.empty(0)
+    all_us = np.concatenate([*late_us, np.empty(0, dtype=np.float32)])
     timing = TimingError.of(all_us)
     return {
         "session": session,
@@ -62,12 +61,6 @@ def summary_of(journal_path: Path, session: int, pass_id: int) -> dict[str, Any]
         "realtime": all(bool(run.realtime) for run in runs),
         "missing_logs": missing,
     }
-
-
-def _late_us(records: npt.NDArray[np.void]) -> npt.NDArray[np.float64]:
-    of_schedule = records[records["segment"] >= 0]
-    late: npt.NDArray[np.float64] = (of_schedule["sent_ns"] - of_schedule["scheduled_ns"]) * 1e-3
-    return late
 
 
 async def summary_beside(journal_path: Path, session: int, pass_id: int) -> dict[str, Any] | None:

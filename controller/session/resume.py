@@ -33,7 +33,7 @@ from controller.session.rows import InterruptionRow, PassRow, RunRow
 from controller.stream.record import TICK_DTYPE
 from controller.stream.ring import Ring, RingError
 from controller.stream.spec import ScheduleTask, StreamSpec, Task
-from controller.stream.timinglog import TimingLogError, TimingLogWriter, read_timing_log
+from controller.stream.timinglog import TimingLogError, TimingLogWriter, log_meta, read_timing_log
 
 if TYPE_CHECKING:
     from controller.strokes.strokeset import StrokeSet
@@ -362,7 +362,7 @@ def _row_of(
 def _pen_before_m(run: RunRow) -> float:
     """Metres that the pen had painted when its pass began, by the log's meta block."""
     with contextlib.suppress(OSError, TimingLogError, TypeError, ValueError):
-        return float(read_timing_log(run.folder / LOG).meta.get("pen_m") or 0.0)
+        return float(log_meta(run.folder / LOG).get("pen_m") or 0.0)
     return 0.0
 
 

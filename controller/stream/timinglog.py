@@ -201,6 +201,14 @@ def tick_blocks(path: Path) -> Iterator[npt.NDArray[np.void]]:
         raise _no_meta(path)
 
 
+def log_meta(path: Path) -> dict[str, Any]:
+    """What the log's meta block says; no records are read. Raises what ``read_timing_log`` raises."""
+    for found in _walk(path):
+        if isinstance(found, dict):
+            return _checked(found, path)
+    raise _no_meta(path)
+
+
 def _no_meta(path: Path) -> TimingLogError:
     return TimingLogError(f"{path}: expected a timing log with a whole meta block, got none")
 

@@ -13,11 +13,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
+from drivers.twin.column import Column
 from drivers.twin.record import Floats, Instants, write_npz
 
 
@@ -30,31 +31,6 @@ class Pen:
     tip_mm: float
 
 
-class _Column:
-    """A numpy array that doubles its room."""
-
-    __slots__ = ("_data", "length")
-
-    def __init__(self, dtype: npt.DTypeLike, width: int | None = None) -> None:
-        self._data: npt.NDArray[Any] = np.empty((1024,) if width is None else (1024, width), dtype=dtype)
-        self.length = 0
-
-    def extend(self, values: npt.ArrayLike) -> None:
-        rows = np.asarray(values, dtype=self._data.dtype)
-        needed = self.length + len(rows)
-        if needed > len(self._data):
-            grown = np.empty(
-                (max(needed, 2 * len(self._data)), *self._data.shape[1:]), dtype=self._data.dtype
-            )
-            grown[: self.length] = self._data[: self.length]
-            self._data = grown
-        self._data[self.length : needed] = rows
-        self.length = needed
-
-    def view(self) -> npt.NDArray[Any]:
-        return self._data[: self.length]
-
-
 class Canvas:
     """Marks on a sheet of ``size_mm``, in canvas mm."""
 
@@ -62,10 +38,10 @@ class Canvas:
         self.size_mm = size_mm
         self.pens: list[Pen] = []
         self._pen: int | None = None
-        self._points = _Column(np.float64, 2)
-        self._t = _Column(np.int64)
-        self._starts = _Column(np.int64)
-        self._ink = _Column(np.int32)
+        self._points = Column(np.float64, 2)
+        self._t = Column(np.int64)
+        self._starts = Column(np.int64)
+        self._ink = Column(np.int32)
 
     @property
     def points_mm(self) -> Floats:
