@@ -9,25 +9,17 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from drivers import serialtime
+from drivers.model import LARGEST as LARGEST
+from drivers.model import SMALLEST as SMALLEST
+from drivers.model import NonNegative as NonNegative
+from drivers.model import Positive as Positive
+from drivers.model import Real as Real
+from drivers.model import Settings as Settings
 
 SIMULATED_CHANNEL = "simulated"
-
-
-class Settings(BaseModel):
-    """Base of every settings model: strict, frozen, no unknown field, no infinity."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-SMALLEST = 1e-9
-LARGEST = 1e9
-# Every quantity of a machine lies far inside these; with them no formula over settings meets infinity or zero.
-Positive = Annotated[float, Field(ge=SMALLEST, le=LARGEST)]
-NonNegative = Annotated[float, Field(ge=0, le=LARGEST)]
-Real = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
 
 
 class CanWire(Settings):
