@@ -18,6 +18,7 @@ from drivers.model import NonNegative as NonNegative
 from drivers.model import Positive as Positive
 from drivers.model import Real as Real
 from drivers.model import Settings as Settings
+from drivers.quirks import Quirk
 
 SIMULATED_CHANNEL = "simulated"
 
@@ -34,27 +35,57 @@ class CanWire(Settings):
     )
     heartbeat_lost_after_ms: int = Field(default=160, ge=10, le=5000)
     sdo_timeout_s: Positive = 0.5
+    pdo: Literal["sync", "immediate"] = Field(
+        default="sync",
+        description="when drives take a command: all at the SYNC behind it, or each as soon as its own frame is there",
+    )
 
     @property
     def is_simulated(self) -> bool:
         """Whether the wire ends in the simulated gantry."""
         return self.channel == SIMULATED_CHANNEL
 
+    @property
+    def serial_baud(self) -> int | None:
+        """Speed of the serial side of an slcan adapter where the channel names it ("/dev/ttyUSB0@1000000")."""
+        speed = self.channel.partition("@")[2]
+        return int(speed) if self.interface == "slcan" and speed.isdecimal() and int(speed) > 0 else None
+
 
 Baud = Literal[115_200, 230_400, 460_800, 500_000, 921_600, 1_000_000, 1_500_000, 2_000_000]
 """Speeds that a Linux terminal knows by name, fast enough for the guard to prove standstill by."""
 
 
-class ModbusWire(Settings):
-    """A serial line on which drives speak Modbus RTU."""
+class SerialWire(Settings):
+    """A serial line: what its port must be set to."""
 
-    kind: Literal["modbus-rtu"]
     channel: str = Field(description="the serial port; 'simulated' for the simulated gantry's own line")
     bitrate_bit_s: Baud = Field(description="what the trade calls the baud rate")
     parity: Literal["even", "odd", "none"] = Field(
-        default="even", description="the standard's own is even; without parity use two stop bits"
+        default="even", description="Modbus' own is even; without parity it asks for two stop bits"
     )
     stop_bits: Literal[1, 2] = 1
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether the wire ends in the simulated gantry."""
+        return self.channel == SIMULATED_CHANNEL
+
+    @property
+    def character_bits(self) -> int:
+        """Bits of one character on the line: start, eight, parity, stop."""
+        return 9 + (self.parity != "none") + self.stop_bits
+
+    @property
+    def character_ns(self) -> int:
+        """Time of one character on the line."""
+        return -(-self.character_bits * 1_000_000_000 // self.bitrate_bit_s)
+
+
+class ModbusWire(SerialWire):
+    """A serial line on which drives speak Modbus RTU."""
+
+    kind: Literal["modbus-rtu"]
     silence_us: Annotated[int, Field(ge=50, le=20_000)] = Field(
         default=1750,
         description="silence between frames: 1750 above 19200 bit/s by the standard; less only where every drive's "
@@ -69,24 +100,14 @@ class ModbusWire(Settings):
     answer_timeout_s: Positive = 0.5
 
     @property
-    def is_simulated(self) -> bool:
-        """Whether the wire ends in the simulated gantry."""
-        return self.channel == SIMULATED_CHANNEL
-
-    @property
     def heartbeat_lost_after_ms(self) -> int:
         """Time without a word of ours after which a drive stops by itself: what a CAN wire calls so."""
         return self.command_timeout_ms
 
     @property
-    def character_bits(self) -> int:
-        """Bits of one character on the line: start, eight, parity, stop."""
-        return 9 + (self.parity != "none") + self.stop_bits
-
-    @property
-    def character_ns(self) -> int:
-        """Time of one character on the line."""
-        return -(-self.character_bits * 1_000_000_000 // self.bitrate_bit_s)
+    def silence_ns(self) -> int:
+        """Silence between frames."""
+        return self.silence_us * 1000
 
     @model_validator(mode="after")
     def _is_long_enough(self) -> Self:
@@ -242,6 +263,24 @@ class DriveSettings(Settings):
     registers: ModbusRegisters | None = Field(
         default=None, description="the register map of a drive on a Modbus line; there it is needed"
     )
+    acceleration_unit_counts_s2: Positive | None = Field(
+        default=None,
+        description="counts/s2 that one unit of 6085h means; left out: velocity_unit_counts_s per second",
+    )
+    eds: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=200,
+        description="the maker's EDS file of a drive on CAN, beside the machine file; what we need is looked up in it",
+    )
+    quirks: Annotated[tuple[Quirk, ...], Field(strict=False, max_length=16)] = Field(
+        default=(), description="what this drive on CAN does otherwise than others, by name (docs/drivers.md)"
+    )
+
+    @property
+    def quick_stop_unit_counts_s2(self) -> float:
+        """Counts/s2 that one unit of the quick stop's deceleration (6085h) means."""
+        return self.acceleration_unit_counts_s2 or self.velocity_unit_counts_s
 
     @property
     def notices_silence(self) -> bool:
