@@ -12,7 +12,7 @@ from drivers.can.link import CanLink
 from drivers.clock import Clock
 from drivers.errors import MisuseError
 from drivers.interface import DriveGroup, StandstillWord, StopPlan
-from drivers.modbus.line import SerialLine
+from drivers.line.port import SerialLine
 from drivers.settings import GroupSettings, ModbusWire
 
 Link = CanLink | SerialLine
@@ -65,7 +65,7 @@ def open_link(settings: GroupSettings, channel: str, clock: Clock) -> Link:
     if settings.wire.is_simulated and channel == settings.wire.channel:
         raise MisuseError("channel", "the simulated gantry's own line, once it runs", repr(channel))
     if isinstance(settings.wire, ModbusWire):
-        from drivers.modbus.line import TtyLine
+        from drivers.line.port import TtyLine
 
         return TtyLine.open(channel, settings.wire)
     return _LINKS.get(settings.wire.interface, _python_can_link)(settings, channel, clock)

@@ -23,13 +23,15 @@ LINES_MAX = 600
 ORDER = ("config", "artwork", "strokes", "register", "motion", "stream", "session", "report", "cli")
 """The controller's rooms, one way: each may import itself and those to its left."""
 
-HARDWARE = frozenset({"drivers", "drivers.can", "drivers.modbus"})
+HARDWARE = frozenset({"drivers", "drivers.can", "drivers.described", "drivers.line", "drivers.modbus"})
 
 ALLOWED: dict[str, frozenset[str]] = {
     "safety": frozenset({"safety"}),
     "drivers": HARDWARE,
     "drivers.can": frozenset({"drivers", "drivers.can"}),
-    "drivers.modbus": frozenset({"drivers", "drivers.modbus"}),
+    "drivers.line": frozenset({"drivers", "drivers.line"}),
+    "drivers.modbus": frozenset({"drivers", "drivers.line", "drivers.modbus"}),
+    "drivers.described": HARDWARE,
     "drivers.inputs": frozenset({"drivers", "drivers.inputs"}),
     "drivers.twin": HARDWARE | {"drivers.twin"},
     **{
@@ -44,6 +46,8 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
     {
         # The machine file has a [twin] table; its model lives with the twin.
         ("controller.config", "drivers.twin.parameters"),
+        # A drive file is read at the same door as machine and job files.
+        ("controller.config.drivefile", "drivers.described.format"),
         # Stop loops on the drives' own inputs are looked at once a tick.
         ("controller.stream.watch", "drivers.inputs.drive"),
         # The service starts the simulated process and writes its start-up file.
@@ -75,13 +79,14 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
             "controller.session",
             "controller.report",
             "drivers",
+            "drivers.described",
             "drivers.inputs",
             "drivers.twin",
         }
     ),
     "rich": frozenset({"controller.cli", "controller.session"}),
     "scipy": frozenset({"controller.register", "controller.strokes", "controller.report"}),
-    "serial": frozenset({"drivers.modbus"}),
+    "serial": frozenset({"drivers.line"}),
     "shapely": frozenset({"controller.strokes", "controller.report"}),
     "svgelements": frozenset({"controller.artwork"}),
     "tinycss2": frozenset({"controller.artwork"}),

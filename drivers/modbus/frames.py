@@ -14,10 +14,11 @@ import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from drivers.line.master import AnswerError
+
 BROADCAST = 0
 READ, WRITE_ONE, WRITE, READ_WRITE = 0x03, 0x06, 0x10, 0x17
 READ_MAX, WRITE_MAX, WRITE_WITH_READ_MAX = 125, 123, 121
-FRAME_BYTES_MAX = 256
 EXCEPTION_BYTES = 5
 OVERHEAD_BYTES = 3
 """Address and checksum of every frame."""
@@ -68,14 +69,6 @@ def is_whole(frame: bytes) -> bool:
     return len(frame) >= OVERHEAD_BYTES + 1 and crc16(frame) == 0
 
 
-class AnswerError(Exception):
-    """What came is no good answer; the text says why. ``is_refusal``: the unit itself refuses, by an exception."""
-
-    def __init__(self, text: str, *, is_refusal: bool = False) -> None:
-        super().__init__(text)
-        self.is_refusal = is_refusal
-
-
 @dataclass(frozen=True, slots=True)
 class Request:
     """One request: the frame as it goes out, and what a good answer must look like.
@@ -102,7 +95,7 @@ class Request:
         is_exception = len(received) >= 2 and received[1] == self.function | 0x80
         return EXCEPTION_BYTES if is_exception else self.answer_bytes
 
-    def registers(self, received: bytes) -> tuple[int, ...]:
+    def content(self, received: bytes) -> tuple[int, ...]:
         """The registers of a good answer (none for functions that only write). Raises AnswerError for all else."""
         if not is_whole(received):
             raise AnswerError(f"a bad checksum in {len(received)} bytes")

@@ -34,10 +34,10 @@ from collections.abc import Callable
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock, SharedClock
 from drivers.errors import DriverError, FaultError, LinkError, MisuseError
 from drivers.interface import AxisFeedback, DriveState, GroupFeedback
+from drivers.line.master import Exchange, Master
+from drivers.line.port import SerialLine
 from drivers.modbus import frames
 from drivers.modbus.frames import Request
-from drivers.modbus.line import SerialLine
-from drivers.modbus.master import Exchange, Master
 from drivers.modbus.mirror import AS_WIRED, DriveMirror
 from drivers.modbus.plan import broadcast_stop
 from drivers.serialtime import TICK_SHARE_MAX
@@ -207,7 +207,7 @@ class ModbusDriveGroup:
                 self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
             self._master.raise_trouble()
             if exchange.is_good:
-                return exchange.registers
+                return tuple(exchange.content)
             if exchange.is_refused:
                 break
         what = f"an answer to function {request.function:02X}h, register {int.from_bytes(request.frame[2:4], 'big')}"
@@ -440,7 +440,7 @@ class ModbusDriveGroup:
                 return
             ago_s = (self._acts_ns[place] + self._late_ns[place]) * 1e-9
             unit_counts_s = self._drives[place].velocity_unit_counts_s
-            self._mirrors[place].take(exchange.registers, exchange.received_ns, ago_s, unit_counts_s)
+            self._mirrors[place].take(exchange.content, exchange.received_ns, ago_s, unit_counts_s)
             if begun_ns == self._begun_ns:
                 self._answered |= 1 << place
                 if self._answered == self._full:

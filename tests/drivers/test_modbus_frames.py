@@ -81,11 +81,11 @@ def test_checksums_of_the_published_requests(frame: bytes, checksum: str) -> Non
 
 def test_published_answers() -> None:
     """The same sections' answers: registers 022Bh, 0000h, 0064h; echoes; exception 02h by its name."""
-    assert frames.read(0x11, 0x6B, 3).registers(bytes.fromhex("110306022b00000064c8ba")) == (0x22B, 0, 0x64)
-    assert frames.write(0x11, 1, [0x000A, 0x0102]).registers(bytes.fromhex("1110000100021298")) == ()
-    assert frames.write_one(0x11, 1, 3).registers(bytes.fromhex("1106000100039a9b")) == ()
+    assert frames.read(0x11, 0x6B, 3).content(bytes.fromhex("110306022b00000064c8ba")) == (0x22B, 0, 0x64)
+    assert frames.write(0x11, 1, [0x000A, 0x0102]).content(bytes.fromhex("1110000100021298")) == ()
+    assert frames.write_one(0x11, 1, 3).content(bytes.fromhex("1106000100039a9b")) == ()
     with pytest.raises(AnswerError, match="illegal data address") as caught:
-        frames.read(0x11, 0x6B, 3).registers(bytes.fromhex("118302c134"))
+        frames.read(0x11, 0x6B, 3).content(bytes.fromhex("118302c134"))
     assert caught.value.is_refusal
 
 
@@ -108,7 +108,7 @@ def test_answers_of_another_encoder_are_good(request_: Request, words: list[int]
     _, pdu = framer.handleFrame(answer, 0, 0)
     assert pdu is not None
     assert framer.buildFrame(pdu) == answer
-    got = request_.registers(answer)
+    got = request_.content(answer)
     assert list(got) == (list(pdu.registers) if request_.function in (0x03, 0x17) else [])
 
 
@@ -128,7 +128,7 @@ def test_no_flipped_bits_make_a_good_answer(request_: Request, words: list[int],
     else:
         mask = data.draw(st.integers(1, 0xFFFF)) << data.draw(st.integers(0, bits - 16))
     with pytest.raises(AnswerError):
-        request_.registers((number ^ mask).to_bytes(len(answer), "little"))
+        request_.content((number ^ mask).to_bytes(len(answer), "little"))
 
 
 @given(requests(), blocks, st.data())
@@ -140,7 +140,7 @@ def test_no_piece_of_an_answer_is_one(request_: Request, words: list[int], data:
     for wrong in (answer[:cut], extra + answer, answer + extra):
         # Zeros behind a whole frame keep its checksum good: there it is the length that tells.
         with pytest.raises(AnswerError):
-            request_.registers(wrong)
+            request_.content(wrong)
 
 
 @given(requests(), requests(), blocks)
@@ -153,10 +153,10 @@ def test_an_answer_to_somebody_else_is_none(asked: Request, other: Request, word
         other.answer_bytes,
     )
     if same and answer.startswith(asked.echo):
-        assert asked.registers(answer) == other.registers(answer)
+        assert asked.content(answer) == other.content(answer)
         return
     with pytest.raises(AnswerError):
-        asked.registers(answer)
+        asked.content(answer)
 
 
 @pytest.mark.parametrize(

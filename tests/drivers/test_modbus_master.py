@@ -19,10 +19,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from drivers.clock import MonotonicClock, VirtualClock
 from drivers.errors import LinkError
+from drivers.line.master import STOP_REPEATS, Exchange, Master
+from drivers.line.port import FAR_NS, TtyLine
 from drivers.modbus import frames
 from drivers.modbus.frames import framed
-from drivers.modbus.line import FAR_NS, TtyLine
-from drivers.modbus.master import STOP_REPEATS, Exchange, Master
 from drivers.settings import ModbusWire
 
 WIRE = ModbusWire(kind="modbus-rtu", channel="a line", bitrate_bit_s=115_200)
@@ -108,7 +108,7 @@ def test_an_answer_may_come_in_any_pieces(cuts: list[int], apart_us: int) -> Non
         at_ns += apart_us * 1000
     bench.pass_ms(10)
     assert exchange.is_good
-    assert exchange.registers == (0x1234, 0xFFFE)
+    assert exchange.content == (0x1234, 0xFFFE)
     assert exchange.received_ns == last_ns
 
 
@@ -135,7 +135,7 @@ def test_anything_else_is_no_answer(answer: bytes, error: str) -> None:
     bench.pass_ms(20)
     assert exchange.is_done
     assert not exchange.is_good
-    assert exchange.registers == ()
+    assert exchange.content == ()
     assert error in exchange.error
     assert exchange.is_refused is ("illegal" in error or "busy" in error)
 
@@ -303,8 +303,8 @@ def test_another_slave_understands_us() -> None:
         try:
             assert ask(frames.write_one(1, 5, 0x1234)).is_good
             assert ask(frames.write(1, 6, [0xFFFE, 7])).is_good
-            assert ask(frames.read(1, 5, 3)).registers == (0x1234, 0xFFFE, 7)
-            assert ask(frames.read_write(1, 5, 2, 5, [9])).registers == (9, 0xFFFE)
+            assert ask(frames.read(1, 5, 3)).content == (0x1234, 0xFFFE, 7)
+            assert ask(frames.read_write(1, 5, 2, 5, [9])).content == (9, 0xFFFE)
             refused = ask(frames.read(1, 500, 2))
             assert refused.is_refused
             assert "illegal data address" in refused.error
@@ -313,6 +313,6 @@ def test_another_slave_understands_us() -> None:
             # A pty carries no silence: a slave that is late reads what follows the broadcast as one piece with it,
             # and throws that away. So it is asked again; the broadcast itself is not repeated for it.
             answers = (ask(frames.read(1, 20, 1), 300) for _ in range(40))
-            assert next(answer.registers for answer in answers if answer.is_good) == (2,)
+            assert next(answer.content for answer in answers if answer.is_good) == (2,)
         finally:
             master.close()

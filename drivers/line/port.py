@@ -11,7 +11,7 @@ import termios
 from typing import TYPE_CHECKING, Protocol
 
 from drivers.errors import LinkError
-from drivers.settings import ModbusWire
+from drivers.settings import SerialWire
 
 if TYPE_CHECKING:
     import serial
@@ -62,7 +62,7 @@ class TtyLine:
         self._ready.register(self._fd, 0)
 
     @classmethod
-    def open(cls, channel: str, wire: ModbusWire) -> TtyLine:
+    def open(cls, channel: str, wire: SerialWire) -> TtyLine:
         """Open ``channel`` with the settings of ``wire`` and lock it. Raises LinkError."""
         import serial
 

@@ -1,6 +1,7 @@
-"""The master of a Modbus line: one exchange at a time, silence between frames, and stops before everything.
+"""The master of a serial line: one exchange at a time, silence between frames, and stops before everything.
 
-Owns the order and the instants of frames on the line. Knows frames, not drives. It never waits: ``work`` does what is
+Owns the order and the instants of frames on the line. Knows frames by their lengths only; what a good answer is, the
+request says. It never waits: ``work`` does what is
 due at an instant and ``next_ns`` says when something will be due again; whoever sleeps runs it meanwhile
 (``drivers.clock``). Answers are taken in any pieces; what is not a whole good answer to the very request that is in
 flight changes nothing but its end.
@@ -14,16 +15,63 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from typing import Any, Protocol
 
 from drivers.clock import NS_PER_MS, Clock
 from drivers.errors import LinkError
-from drivers.modbus.frames import FRAME_BYTES_MAX, AnswerError, Request
-from drivers.modbus.line import FAR_NS, SerialLine
-from drivers.settings import ModbusWire
+from drivers.line.port import FAR_NS, SerialLine
 
 STOP_REPEATS = 3
 PATIENCE_NS = 100 * NS_PER_MS
 """For an answer outside of ticks: a drive that stores a value may take its time."""
+
+
+HELD_BYTES_MAX = 256
+"""Of an answer no more is looked at; a longer one is none."""
+
+
+class AnswerError(Exception):
+    """What came is no good answer; the text says why. ``is_refusal``: the drive itself refuses."""
+
+    def __init__(self, text: str, *, is_refusal: bool = False) -> None:
+        super().__init__(text)
+        self.is_refusal = is_refusal
+
+
+class Request(Protocol):
+    """One request: the frame as it goes out, and what a good answer must look like."""
+
+    @property
+    def frame(self) -> bytes:
+        """What goes out."""
+        ...
+
+    @property
+    def answer_bytes(self) -> int:
+        """Length of the longest good answer; 0 where nobody answers."""
+        ...
+
+    def needed(self, received: bytes) -> int:
+        """How long the answer that ``received`` begins must be, as far as that can be told."""
+        ...
+
+    def content(self, received: bytes) -> Any:
+        """What a good answer says. Raises AnswerError for all else."""
+        ...
+
+
+class LineTimes(Protocol):
+    """What the master must know of its line."""
+
+    @property
+    def character_ns(self) -> int:
+        """Time of one character."""
+        ...
+
+    @property
+    def silence_ns(self) -> int:
+        """Silence between frames."""
+        ...
 
 
 class Exchange:
@@ -31,10 +79,11 @@ class Exchange:
 
     ``make(now_ns)`` gives the request at the instant at which it leaves; it leaves at ``due_ns`` or as soon after as
     the line is free. An answer may begin ``patience_ns`` after the silence that ends the request. Then ``sent_ns``, and
-    at the end ``registers`` (a good answer), or ``error`` and ``is_refused``.
+    at the end ``content`` (of a good answer), or ``error`` and ``is_refused``.
     """
 
     __slots__ = (
+        "content",
         "due_ns",
         "error",
         "is_done",
@@ -43,7 +92,6 @@ class Exchange:
         "on_end",
         "patience_ns",
         "received_ns",
-        "registers",
         "sent_ns",
     )
 
@@ -60,7 +108,7 @@ class Exchange:
         self.on_end = on_end
         self.sent_ns = 0
         self.received_ns = 0
-        self.registers: tuple[int, ...] = ()
+        self.content: Any = ()
         self.error = ""
         self.is_refused = False
         self.is_done = False
@@ -74,11 +122,11 @@ class Exchange:
 class Master:
     """The master of ``line``; ``clock`` says the instants. Not for two threads."""
 
-    def __init__(self, line: SerialLine, wire: ModbusWire, clock: Clock) -> None:
+    def __init__(self, line: SerialLine, wire: LineTimes, clock: Clock) -> None:
         self._line = line
         self._clock = clock
         self._character_ns = wire.character_ns
-        self._silence_ns = wire.silence_us * 1000
+        self._silence_ns = wire.silence_ns
         self._free_ns = 0
         self._queue: deque[Exchange] = deque()
         self._current: Exchange | None = None
@@ -177,19 +225,19 @@ class Master:
             self.ignored_bytes += len(chunk)
             return
         self._received += chunk
-        needed = self._request.needed(bytes(self._received[:2]))
+        needed = self._request.needed(bytes(self._received))
         if len(self._received) < needed:
             return
         self._current.received_ns = now_ns
         try:
             # All of it: a byte too many makes it another frame.
-            registers = self._request.registers(bytes(self._received[:FRAME_BYTES_MAX]))
+            content = self._request.content(bytes(self._received[:HELD_BYTES_MAX]))
         except AnswerError as error:
             self.bad_answers += 1
             self._current.is_refused = error.is_refusal
             self._finish(str(error))
         else:
-            self._current.registers = registers
+            self._current.content = content
             self._finish("")
 
     def _send_stop(self, now_ns: int) -> None:

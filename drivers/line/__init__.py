@@ -1,0 +1,1 @@
+"""Serial lines: ports, and the master that keeps their silences. No protocol."""
