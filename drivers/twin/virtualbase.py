@@ -13,7 +13,7 @@ from drivers.twin.gantry import Gantry
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.virtuallinks import VirtualLine, VirtualLink
 
-SAMPLES_MAX = 4_000_000  # over an hour of uninterrupted motion, 256 MB
+SAMPLES_MAX = 1_500_000  # 25 min of uninterrupted motion, as in a process of its own
 
 
 class VirtualWorld(ABC):
