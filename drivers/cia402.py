@@ -16,6 +16,8 @@ VELOCITY_MODE = 9
 """6060h: cyclic synchronous velocity."""
 
 STATUS_WARNING = 1 << 7
+STATUS_VOLTAGE = 1 << 4
+STATUS_REMOTE = 1 << 9
 STATUS_INTERNAL_LIMIT = 1 << 11
 
 _FAULT_RESET_BIT = 1 << 7
@@ -179,14 +181,21 @@ class PowerMachine:
         self.last_controlword = word
         return word
 
-    def reset_step(self) -> int:
+    def stay(self) -> int:
+        """The controlword that holds the drive where it is: in a state without one, no voltage."""
+        word = int(_HOLD.get(self.state, Command.DISABLE_VOLTAGE))
+        self.last_controlword = word
+        return word
+
+    def reset_step(self, *, from_zero: bool = False) -> int:
         """The controlword for the next round of acknowledging a fault.
 
-        The drive acts on a rising edge of bit 7 only, so the bit is first taken back when it stands.
-        Raises MisuseError when the drive reports no fault.
+        The drive acts on a rising edge of bit 7 only, so the bit is first taken back when it stands. ``from_zero``:
+        this drive also wants all other bits to be 0 right before. Raises MisuseError when the drive reports no fault.
         """
         if self.state is not DriveState.FAULT:
             raise MisuseError("power machine", "a drive in fault to acknowledge", self.state.value)
-        word = 0 if self.last_controlword & _FAULT_RESET_BIT else int(Command.FAULT_RESET)
+        stands = self.last_controlword if from_zero else self.last_controlword & _FAULT_RESET_BIT
+        word = 0 if stands else int(Command.FAULT_RESET)
         self.last_controlword = word
         return word

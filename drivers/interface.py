@@ -34,7 +34,8 @@ class AxisFeedback:
 
     ``position_counts`` is the drive's 32-bit counter unwrapped by modular subtraction into a Python int.
     ``inputs`` are the 32 bits of 60FDh: 0 negative limit, 1 positive limit, 2 home switch, 16 up as wired.
-    ``received_ns`` is 0 until the first word has come; then the instant of the last one.
+    ``received_ns`` is 0 until the first word has come; then the instant of the last one. ``event`` is the last thing
+    that the drive told of its own accord, in words (an emergency, that it has started anew); empty for none.
     """
 
     position_counts: int = 0
@@ -44,6 +45,7 @@ class AxisFeedback:
     inputs: int = 0
     fault_code: int = 0
     received_ns: int = 0
+    event: str = ""
 
 
 @dataclass(slots=True)
@@ -85,6 +87,16 @@ class StopPlan:
     frames: tuple[bytes, ...]
     poll_frame: bytes
     standstill: tuple[StandstillWord, ...]
+
+
+@runtime_checkable
+class TellsNotes(Protocol):
+    """A group that has found something worth telling while it set its drives up, though nothing that forbids motion."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """A sentence each, with the axis."""
+        ...
 
 
 @runtime_checkable

@@ -27,7 +27,7 @@ from controller.stream.tasks import TaskQueue
 from controller.stream.trim import stability_margin
 from drivers.clock import Clock
 from drivers.errors import DriverError
-from drivers.interface import DriveGroup
+from drivers.interface import DriveGroup, TellsNotes
 from safety import latch
 from safety.client import Beats
 
@@ -124,6 +124,7 @@ def run_stream(
         notes=(
             *host.notes,
             *(f"acknowledged before homing: {fault}" for fault in acknowledged),
+            *(group.notes if isinstance(group, TellsNotes) else ()),
             *queue.notes,
             *loop.notes(),
             *(_stolen_words(host.core, stolen_before_ms) if loop.late_ticks and claim is not None else ()),

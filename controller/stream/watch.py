@@ -133,4 +133,6 @@ class MachineWatch:
 
 
 def _words(word: AxisFeedback) -> str:
-    return f"{word.state.value} (fault code {word.fault_code:#06x})" if word.fault_code else word.state.value
+    code = f"fault code {word.fault_code:#06x}" if word.fault_code else ""
+    told = ", ".join(one for one in (code, word.event) if one)
+    return f"{word.state.value} ({told})" if told else word.state.value

@@ -12,10 +12,11 @@ import struct
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from drivers import cia402
-from drivers.can import frames
+from drivers import cia402, quirks
+from drivers.can import emcy, frames
 from drivers.can.link import CanLink
 from drivers.can.mirror import GroupMirror
+from drivers.can.timing import acts_after_ns
 from drivers.cia402 import Command
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
 from drivers.errors import DriverError, FaultError, LinkError, MisuseError
@@ -34,6 +35,9 @@ _DISABLE_LIMIT_NS = 4 * NS_PER_S
 _RESET_LIMIT_NS = 2 * NS_PER_S
 _REST_LIMIT_NS = NS_PER_S // 2
 _REST_MM_S = 0.5
+_MODE_LIMIT_NS = NS_PER_S
+_DWELL_NS = 100 * NS_PER_MS
+_DWELLS = frozenset({DriveState.READY_TO_SWITCH_ON, DriveState.SWITCHED_ON})
 
 _UNPOWERED = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.FAULT})
 
@@ -54,12 +58,18 @@ class CanDriveGroup:
         self._tick_ns = settings.tick_us * 1000
         self._heartbeat_ns = settings.can.heartbeat_ms * NS_PER_MS
         self._silent_ns = round(settings.can.sdo_timeout_s * NS_PER_S)
+        self._heartbeat_limit_ns = (
+            settings.can.heartbeat_lost_after_ms + settings.can.heartbeat_ms
+        ) * NS_PER_MS
+        self._quirks = tuple(frozenset(axis.quirks) for axis in settings.axes.values())
         self._rest_units = tuple(
             max(1.0, _REST_MM_S * float(axis.counts_per_mm) / axis.velocity_unit_counts_s)
             for axis in settings.axes.values()
         )
 
-        self._mirror = GroupMirror(self._nodes, self._take_sdo)
+        self._mirror = GroupMirror(
+            self._nodes, self._take_sdo, [axis.quirks for axis in settings.axes.values()]
+        )
         self._feedback = self._mirror.feedback
         self._machines = self._mirror.machines
         head_node = settings.axes[settings.head.axis].node_id
@@ -73,6 +83,8 @@ class CanDriveGroup:
         self._rpdo1_ids = tuple(frames.RPDO1 + node for node in self._nodes)
         self._stop_frames = frames.stop_frames(self._nodes)
         self._access: ObjectAccess | None = None
+        self._notes: tuple[str, ...] = ()
+        self._dwells: list[tuple[DriveState, int]] = [(DriveState.UNKNOWN, 0)] * len(self._axes)
         self._configured = False
         self._live = False
         self._aborted = False
@@ -100,6 +112,19 @@ class CanDriveGroup:
         """Whether every drive's last statusword says OPERATION ENABLED."""
         return all(axis.state is DriveState.OPERATION_ENABLED for axis in self._feedback.axes)
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the last ``configure`` could not check, a sentence each."""
+        return self._notes
+
+    @property
+    def acts_after_ns(self) -> tuple[int, ...]:
+        """For each axis: from the tick's instant until its command is there, by worst-case frame lengths.
+
+        With process data that act at once their difference is the skew; at the SYNC there is none.
+        """
+        return acts_after_ns(self._settings.can, len(self._axes))
+
     def feedback_age_ns(self, now_ns: int) -> int:
         """Age of the oldest axis' last statusword; ``NEVER_NS`` when one has never come."""
         oldest_ns = min(axis.received_ns for axis in self._feedback.axes)
@@ -121,8 +146,10 @@ class CanDriveGroup:
         self._mirror.distrust_all()
         for node in self._nodes:
             self._link.send_frames(((frames.NMT, bytes((frames.NMT_PRE_OPERATIONAL, node))),))
+        notes: list[str] = []
         for axis, where in zip(self._axes, self._wheres, strict=True):
-            setup.set_up_drive(access, axis, self._settings, self._clock, where)
+            notes += setup.set_up_drive(access, axis, self._settings, self._clock, where)
+        self._notes = tuple(notes)
         self._start_nodes()
         self._configured = True
 
@@ -142,7 +169,7 @@ class CanDriveGroup:
                         raise LinkError(where, "a heartbeat with state 5, operational", got)
             self._clock.sleep_until_ns(now_ns + NS_PER_MS)
             self.poll()
-        self._mirror.trust_all()
+        self._mirror.trust_all(self._clock.now_ns())
 
     def _object_access(self) -> ObjectAccess:
         if self._access is None:
@@ -193,16 +220,27 @@ class CanDriveGroup:
             self._next_beat_ns = 0
             self._outputs_sent = None
             self._walk(DriveState.OPERATION_ENABLED, _ENABLE_LIMIT_NS)
-            for node, where in zip(self._nodes, self._wheres, strict=True):
-                mode = access.read(node, setup.MODE_DISPLAY)
-                if mode != cia402.VELOCITY_MODE:
-                    raise FaultError(where, f"{setup.MODE_DISPLAY} = {cia402.VELOCITY_MODE}", str(mode))
+            for position in range(len(self._axes)):
+                self._check_mode(access, position)
             self._hold_round()
         except DriverError:
             self._beating = False
             self._tell_to_stop()
             raise
         self._live = True
+
+    def _check_mode(self, access: ObjectAccess, position: int) -> None:
+        """The drive must show the mode; one that shows it late is waited for, in rounds at zero velocity."""
+        from drivers.can import setup
+
+        late_ns = _MODE_LIMIT_NS if quirks.MODE_DISPLAY_LATE in self._quirks[position] else 0
+        deadline_ns = self._clock.now_ns() + late_ns
+        while (mode := access.read(self._nodes[position], setup.MODE_DISPLAY)) != cia402.VELOCITY_MODE:
+            if self._clock.now_ns() >= deadline_ns:
+                raise FaultError(
+                    self._wheres[position], f"{setup.MODE_DISPLAY} = {cia402.VELOCITY_MODE}", str(mode)
+                )
+            self._round([machine.step(DriveState.OPERATION_ENABLED) for machine in self._machines])
 
     def _hold_round(self) -> None:
         """One round at zero velocity in operation, which also sends the head's outputs (pen up) once."""
@@ -291,7 +329,21 @@ class CanDriveGroup:
         if state is DriveState.UNKNOWN or is_stopping:
             # Taking the voltage away from a turning motor would let it coast.
             return machine.step(DriveState.QUICK_STOP_ACTIVE), False
+        if is_up and self._must_wait(position, state):
+            return machine.stay(), False
         return machine.step(goal), False
+
+    def _must_wait(self, position: int, state: DriveState) -> bool:
+        """Whether a drive on its way up is not to be told the next step yet, by its quirks."""
+        own = self._quirks[position]
+        if quirks.REMOTE_BIT in own and not self._feedback.axes[position].statusword & cia402.STATUS_REMOTE:
+            return True
+        if quirks.SLOW_SWITCH_ON not in own or state not in _DWELLS:
+            return False
+        now_ns = self._clock.now_ns()
+        if self._dwells[position][0] is not state:
+            self._dwells[position] = (state, now_ns)
+        return now_ns - self._dwells[position][1] < _DWELL_NS
 
     def clear_fault(self) -> tuple[str, ...]:
         """Acknowledge the fault of every drive that reports one. Never enables; stops what should still turn.
@@ -307,7 +359,7 @@ class CanDriveGroup:
         self._live = False
         begun_ns = self._clock.now_ns()
         while True:
-            self._round([Command.QUICK_STOP] * len(self._axes))
+            self._round([machine.step(DriveState.QUICK_STOP_ACTIVE) for machine in self._machines])
             if all(machine.state in _UNPOWERED for machine in self._machines):
                 break
             self._refuse_silence(begun_ns)
@@ -322,8 +374,10 @@ class CanDriveGroup:
         while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):
             self._round(
                 [
-                    machine.reset_step() if machine.state is DriveState.FAULT else Command.DISABLE_VOLTAGE
-                    for machine in self._machines
+                    machine.reset_step(from_zero=quirks.RESET_FROM_ZERO in own)
+                    if machine.state is DriveState.FAULT
+                    else Command.DISABLE_VOLTAGE
+                    for machine, own in zip(self._machines, self._quirks, strict=True)
                 ]
             )
             self._refuse_silence(begun_ns)
@@ -363,7 +417,9 @@ class CanDriveGroup:
         from drivers.can import setup
 
         code = self._object_access().read(self._nodes[position], setup.FAULT_CODE)
-        return f"{self._machines[position].state.value}, {setup.FAULT_CODE} {code:04X}h"
+        event = self._feedback.axes[position].event
+        told = f"{self._machines[position].state.value}, {setup.FAULT_CODE} {code:04X}h"
+        return f"{told} ({event or emcy.words_of(code)})" if code or event else told
 
     def _round(self, controlwords: Sequence[int], more: tuple[tuple[int, bytes], ...] = ()) -> None:
         """Controlwords at zero velocity and SYNC, then a tick's wait and a poll."""
@@ -437,8 +493,20 @@ class CanDriveGroup:
         raise AssertionError("called with every axis enabled")
 
     def poll(self) -> None:
-        """Read all that has come and refresh ``feedback`` in place. Raises LinkError when the link is gone."""
-        self._mirror.take(self._link.receive())
+        """Read all that has come and refresh ``feedback`` in place. Raises LinkError when the link is gone or off.
+
+        Then nothing is known of any drive, and nothing but a stop leaves until somebody opens the wire anew. In motion
+        a drive whose heartbeat is missing is ``UNKNOWN``, though its process data come.
+        """
+        try:
+            arrived = self._link.receive()
+        except LinkError as error:
+            self._live = self._configured = self._beating = False
+            self._mirror.distrust_all(str(error))
+            raise
+        self._mirror.take(arrived)
+        if self._live:
+            self._mirror.look_for_heartbeats(self._clock.now_ns(), self._heartbeat_limit_ns)
 
     # Ends
 
@@ -477,8 +545,11 @@ class CanDriveGroup:
 
     def _described(self, feedback: AxisFeedback) -> str:
         text = f"{feedback.state.value} (statusword {feedback.statusword:04X}h"
-        if feedback.fault_code:
-            text += f", emergency {feedback.fault_code:04X}h"
+        if feedback.event:
+            text += f", {feedback.event}"
         if not feedback.received_ns:
             text += ", nothing received"
+        own = next(q for q, axis in zip(self._quirks, self._feedback.axes, strict=True) if axis is feedback)
+        if quirks.REMOTE_BIT in own and not feedback.statusword & cia402.STATUS_REMOTE:
+            text += ", not under remote control: bit 9 is clear"
         return text + ")"

@@ -2,17 +2,18 @@
 
 Owns the decoding of process data, emergencies and heartbeats, the unwrapping of positions and the count of complete
 rounds. Decides nothing and sends nothing. A drive is trusted only after it has been configured, and no longer once
-it has started anew; of a drive that is not trusted every state is ``UNKNOWN``.
+it has started anew or its heartbeat is missing; of a drive that is not trusted every state is ``UNKNOWN``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
-from drivers.can import frames
+from drivers.can import emcy, frames
 from drivers.can.link import Frame
-from drivers.cia402 import PowerMachine
+from drivers.cia402 import STATUS_VOLTAGE, PowerMachine
 from drivers.interface import AxisFeedback, DriveState, GroupFeedback
+from drivers.quirks import INPUTS_INVERTED, NO_VOLTAGE_BIT, Quirk
 
 _TPDO1, _TPDO2, _EMCY, _HEARTBEAT, _SDO = range(5)
 _HALF = 1 << 31
@@ -20,35 +21,56 @@ _MASK = (1 << 32) - 1
 _unpack_tpdo1 = frames.TPDO1_DATA.unpack
 _unpack_tpdo2 = frames.TPDO2_DATA.unpack
 _ENABLED = DriveState.OPERATION_ENABLED
+_SWITCHES = 0b111
+"""Bits of 60FDh that CiA 402 gives a meaning: limits and home."""
+
+RESTARTED = (
+    "has started anew by itself and lost its settings: look for a loose or weak supply of its electronics, "
+    "then home again"
+)
 
 
 class GroupMirror:
     """The latest word of every drive, in axis order.
 
-    ``on_sdo(can_id, data)`` gets the answers of SDO servers.
+    ``on_sdo(can_id, data)`` gets the answers of SDO servers. ``quirks``: of each drive, those that change how its
+    words are read.
     """
 
     __slots__ = (
+        "_input_flips",
         "_on_sdo",
         "_raw_counts",
         "_round_full",
         "_round_mask",
         "_routes",
+        "_status_masks",
         "feedback",
+        "heartbeats_ns",
         "ignored",
         "machines",
         "nmt_states",
         "trusted",
     )
 
-    def __init__(self, node_ids: Sequence[int], on_sdo: Callable[[int, bytes], None]) -> None:
+    def __init__(
+        self,
+        node_ids: Sequence[int],
+        on_sdo: Callable[[int, bytes], None],
+        quirks: Sequence[Sequence[Quirk]] = (),
+    ) -> None:
         count = len(node_ids)
+        quirks = quirks or [()] * count
+        self._status_masks = [0xFFFF & ~STATUS_VOLTAGE if NO_VOLTAGE_BIT in own else 0xFFFF for own in quirks]
+        self._input_flips = [_SWITCHES if INPUTS_INVERTED in own else 0 for own in quirks]
         self._on_sdo = on_sdo
         self.feedback = GroupFeedback([AxisFeedback() for _ in range(count)])
         self.machines = tuple(PowerMachine() for _ in range(count))
         self.trusted = [False] * count
         self.nmt_states: list[int | None] = [None] * count
         """State in each node's last heartbeat; None when none has come since it was last forgotten."""
+        self.heartbeats_ns = [0] * count
+        """Instant of each node's last heartbeat, or of being trusted."""
         self.ignored = 0
         """Frames that are none of ours or not of the expected length."""
         self._raw_counts: list[int | None] = [None] * count
@@ -79,20 +101,22 @@ class GroupMirror:
                 self._take_status(position, data, received_ns)
             elif kind == _TPDO2 and len(data) == 8:
                 axis = axes[position]
-                axis.inputs, axis.velocity_units = _unpack_tpdo2(data)
+                inputs, axis.velocity_units = _unpack_tpdo2(data)
+                axis.inputs = inputs ^ self._input_flips[position]
                 self._count_round(2 << 2 * position)
             elif kind == _SDO:
                 self._on_sdo(can_id, data)
             elif kind == _EMCY and len(data) == 8:
                 self._take_emergency(position, data)
             elif kind == _HEARTBEAT and len(data) == 1:
-                self._take_heartbeat(position, data)
+                self._take_heartbeat(position, data, received_ns)
             else:
                 self.ignored += 1
 
     def _take_status(self, position: int, data: bytes, received_ns: int) -> None:
         axis = self.feedback.axes[position]
         statusword, raw = _unpack_tpdo1(data)
+        statusword &= self._status_masks[position]
         state = self.machines[position].observe(statusword)
         axis.statusword = statusword
         if not self.trusted[position]:
@@ -126,25 +150,49 @@ class GroupMirror:
 
     def _take_emergency(self, position: int, data: bytes) -> None:
         axis = self.feedback.axes[position]
-        axis.fault_code = data[0] | data[1] << 8
-        if axis.fault_code and axis.state is not DriveState.UNKNOWN:
+        emergency = emcy.decode(data)
+        axis.fault_code = 0 if emergency.is_all_clear else emergency.code
+        if emergency.is_all_clear:
+            return
+        axis.event = str(emergency)
+        if axis.state is not DriveState.UNKNOWN:
             axis.state = DriveState.FAULT
 
-    def _take_heartbeat(self, position: int, data: bytes) -> None:
+    def _take_heartbeat(self, position: int, data: bytes, received_ns: int) -> None:
         state = data[0] & 0x7F
         self.nmt_states[position] = state
+        self.heartbeats_ns[position] = received_ns
         if state != frames.STATE_OPERATIONAL and self.trusted[position]:
-            # It has started anew or was stopped by somebody: what was configured can no longer be relied on.
+            # What was configured can no longer be relied on.
             self.distrust(position)
+            self.feedback.axes[position].event = (
+                RESTARTED
+                if state == frames.STATE_BOOT_UP
+                else f"was told by somebody else to leave operation on the bus (heartbeat with state {state})"
+            )
 
-    def trust_all(self) -> None:
+    def look_for_heartbeats(self, now_ns: int, limit_ns: int) -> None:
+        """Trust no drive any more whose heartbeat is older than ``limit_ns``."""
+        for position, heard_ns in enumerate(self.heartbeats_ns):
+            if now_ns - heard_ns > limit_ns and self.trusted[position]:
+                self.distrust(position)
+                self.feedback.axes[position].event = (
+                    f"has sent no heartbeat for {(now_ns - heard_ns) // 1_000_000} ms: "
+                    "look at its supply, its plug and the bus"
+                )
+
+    def trust_all(self, now_ns: int) -> None:
         """Every drive has been configured and runs."""
         self.trusted[:] = [True] * len(self.trusted)
+        self.heartbeats_ns[:] = [now_ns] * len(self.heartbeats_ns)
+        for axis in self.feedback.axes:
+            axis.event = ""
 
-    def distrust_all(self) -> None:
+    def distrust_all(self, why: str = "") -> None:
         """Nothing is known of any drive."""
-        for position in range(len(self.trusted)):
+        for position, axis in enumerate(self.feedback.axes):
             self.distrust(position)
+            axis.event = why
 
     def distrust(self, position: int) -> None:
         """Nothing is known of this drive until it has been configured again."""
@@ -160,4 +208,5 @@ class GroupMirror:
         if self.trusted[position]:
             axis = self.feedback.axes[position]
             axis.fault_code = 0
+            axis.event = ""
             axis.state = self.machines[position].state

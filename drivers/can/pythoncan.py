@@ -10,15 +10,13 @@ from collections.abc import Sequence
 
 import can
 
+from drivers.can.health import BusHealth
 from drivers.can.link import Frame
 from drivers.clock import Clock, MonotonicClock
 from drivers.errors import LinkError, MisuseError
 
 _SEND_LIMIT_S = 0.005
 _DRAIN_MAX = 1024
-_BUS_OFF = 0x40
-"""CAN_ERR_BUSOFF of linux/can/error.h, in the identifier of an error frame."""
-
 _OWN_LINK = frozenset({"slcan"})
 _UNFIT = frozenset({"udp_multicast"})
 """Backends without an order of frames or a bounded send."""
@@ -32,14 +30,16 @@ def known_interfaces() -> tuple[str, ...]:
 class PythonCanLink:
     """A CanLink on a python-can bus. Not for two threads."""
 
-    __slots__ = ("_bus", "_clock", "_name", "garbled")
+    __slots__ = ("_bus", "_clock", "_held", "_name", "garbled", "health")
 
     def __init__(self, bus: can.BusABC, name: str, clock: Clock | None = None) -> None:
         """Take over ``bus``; ``name`` is for messages."""
         self._bus: can.BusABC | None = bus
         self._name = name
         self._clock = clock if clock is not None else MonotonicClock()
+        self._held: list[Frame] = []
         self.garbled = 0
+        self.health = BusHealth()
 
     @classmethod
     def open(
@@ -69,19 +69,23 @@ class PythonCanLink:
             raise LinkError(f"wire {self._name}", "a bus that takes frames", str(error)) from error
 
     def receive(self) -> list[Frame]:
-        """All frames that have come. Raises LinkError when the bus is closed, gone or off."""
+        """All frames that have come.
+
+        Raises LinkError when the bus is closed or gone, and once when its controller is found to be error-passive, off
+        the bus or back from there; what came with that is handed out by the next call. Opening anew forgets it.
+        """
         bus = self._bus
         if bus is None:
             raise LinkError(f"wire {self._name}", "an open bus", "a closed bus")
-        frames: list[Frame] = []
+        frames, self._held = self._held, []
+        trouble = ""
         try:
             for _ in range(_DRAIN_MAX):
                 message = bus.recv(0)
                 if message is None:
                     break
                 if message.is_error_frame:
-                    if message.arbitration_id & _BUS_OFF:
-                        raise LinkError(f"wire {self._name}", "a working bus", "bus-off")
+                    trouble = trouble or self.health.error_frame(message.arbitration_id, bytes(message.data))
                     self.garbled += 1
                 elif message.is_extended_id or message.is_remote_frame or message.is_fd:
                     self.garbled += 1
@@ -92,6 +96,9 @@ class PythonCanLink:
         except ValueError:
             # A backend that could not read a line of its own: dropped; the next call goes on after it.
             self.garbled += 1
+        if trouble:
+            self._held = frames
+            raise LinkError(f"wire {self._name}", "a bus controller without errors", trouble)
         return frames
 
     def close(self) -> None:

@@ -181,6 +181,13 @@ class ObjectAccess:
         Raises FaultError when the value does not hold, and as ``read`` does.
         """
         self.write(node_id, entry, value)
+        self.require(node_id, entry, value, mask)
+
+    def require(self, node_id: int, entry: Entry, value: int, mask: int = -1) -> None:
+        """Read ``entry``, which must be ``value`` but for bits outside ``mask``.
+
+        Raises FaultError when it is not, and as ``read`` does.
+        """
         got = self.read(node_id, entry)
         if got & mask != value & mask:
             raise FaultError(self._names[node_id], f"{entry} = {_shown(value)}", _shown(got))

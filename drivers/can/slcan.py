@@ -12,6 +12,7 @@ mixed with another. The advisory lock taken here keeps out a second link, not th
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
@@ -21,6 +22,7 @@ from binascii import Error as HexError
 from binascii import hexlify, unhexlify
 from collections.abc import Iterable, Sequence
 
+from drivers.can.health import BusHealth
 from drivers.can.link import Frame
 from drivers.clock import NS_PER_MS, Clock, MonotonicClock
 from drivers.errors import LinkError, MisuseError
@@ -43,6 +45,8 @@ _READ_BYTES = 4096
 _WRITE_LIMIT_NS = 4 * NS_PER_MS
 _SETTLE_AFTER_OPEN_S = 0.05
 _OTHER_REPLIES = frozenset(b"zZVvNF")
+_ASK_FLAGS = b"F\r"
+_ASK_EVERY_NS = 100 * NS_PER_MS
 
 
 def encode_frames(frames: Iterable[tuple[int, bytes]]) -> bytes:
@@ -69,14 +73,16 @@ class ChunkParser:
     """Frames out of arbitrary chunks of the adapter's text.
 
     Never raises and never holds more than one line: what cannot be read is counted in ``garbled``, the
-    adapter's bells in ``refusals``. Answers that carry no frame (``z``, ``Z``, version, status) are passed over.
+    adapter's bells in ``refusals``. The adapter's status flags are kept in ``flags`` (all of them since somebody took
+    them; None when none came); other answers that carry no frame (``z``, ``Z``, version) are passed over.
     """
 
-    __slots__ = ("_rest", "_skipping", "garbled", "refusals")
+    __slots__ = ("_rest", "_skipping", "flags", "garbled", "refusals")
 
     def __init__(self) -> None:
         self._rest = b""
         self._skipping = False
+        self.flags: int | None = None
         self.garbled = 0
         self.refusals = 0
 
@@ -134,6 +140,8 @@ class ChunkParser:
                     frames.append(frame)
                 elif line[0] not in _OTHER_REPLIES or len(line) > LINE_BYTES_MAX:
                     self.garbled += 1
+                elif line[0] == 0x46:
+                    self._take_flags(line)
         if self._skipping:
             rest = b""
         elif len(rest) >= LINE_BYTES_MAX:
@@ -141,6 +149,15 @@ class ChunkParser:
             self._skipping = True
             rest = b""
         self._rest = rest
+
+    def _take_flags(self, line: bytes) -> None:
+        """``F`` and two hexadecimal digits."""
+        try:
+            (flags,) = unhexlify(line[1:])
+        except (HexError, ValueError):
+            self.garbled += 1
+            return
+        self.flags = flags | (self.flags or 0)
 
 
 def _parse_other(line: bytes, received_ns: int) -> Frame | None:
@@ -173,9 +190,14 @@ def _parse_other(line: bytes, received_ns: int) -> Frame | None:
 
 
 class SlcanLink:
-    """A CanLink on a serial CAN adapter that has been set up. Not for two threads."""
+    """A CanLink on a serial CAN adapter that has been set up. Not for two threads.
 
-    __slots__ = ("_clock", "_fd", "_name", "_parser", "_poller", "_ready", "_unfinished")
+    An adapter that has answered ``F`` once is asked for its status flags ten times a second, together with frames.
+    """
+
+    __slots__ = (
+        "_ask_ns", "_clock", "_fd", "_held", "_name", "_parser", "_poller", "_ready", "_unfinished", "health",
+    )  # fmt: skip
 
     def __init__(self, fd: int, name: str, clock: Clock | None = None) -> None:
         """Take over ``fd``, a non-blocking raw tty; ``name`` is for messages."""
@@ -184,6 +206,9 @@ class SlcanLink:
         self._clock = clock if clock is not None else MonotonicClock()
         self._parser = ChunkParser()
         self._unfinished = False
+        self._held: list[Frame] = []
+        self._ask_ns: int | None = None
+        self.health = BusHealth()
         self._poller = select.poll()
         self._poller.register(fd, select.POLLOUT)
         self._ready = select.poll()
@@ -191,7 +216,7 @@ class SlcanLink:
 
     @classmethod
     def open(cls, channel: str, bitrate_bit_s: int, clock: Clock | None = None) -> SlcanLink:
-        """Lock ``channel`` against a second link, set the adapter up and take the line.
+        """Lock ``channel`` against a second link, set the adapter up, ask for its flags and take the line.
 
         Raises LinkError when there is no such line, it is in use or does not take the set-up; MisuseError for
         a bit rate that adapters of this kind do not know.
@@ -211,7 +236,9 @@ class SlcanLink:
                 raise LinkError(f"wire {channel}", "a line of our own", "a line that is in use") from error
             _set_up_adapter(channel, bitrate_bit_s)
             _make_raw(fd, channel)
-            return cls(fd, channel, clock)
+            link = cls(fd, channel, clock)
+            link._ask_flags()
+            return link
         except BaseException:
             os.close(fd)
             raise
@@ -219,6 +246,9 @@ class SlcanLink:
     def send_frames(self, frames: Sequence[tuple[int, bytes]]) -> None:
         """One write for all frames. Raises LinkError when the line does not take them within a few ms."""
         payload = encode_frames(frames)
+        if self._ask_ns is not None and self._clock.now_ns() >= self._ask_ns:
+            self._ask_ns = self._clock.now_ns() + _ASK_EVERY_NS
+            payload += _ASK_FLAGS
         if self._unfinished:
             # Something was cut off before: end that line, so that the adapter drops it and reads ours whole.
             payload = b"\r" + payload
@@ -255,7 +285,33 @@ class SlcanLink:
                 raise LinkError(f"wire {self._name}", "a line that takes frames", _reason(error)) from error
 
     def receive(self) -> list[Frame]:
-        """All frames that have come. Raises LinkError when the line is closed or gone."""
+        """All frames that have come.
+
+        Raises LinkError when the line is closed or gone, and once when the adapter's flags say error-passive; what came
+        with that is handed out by the next call. Opening anew forgets it.
+        """
+        frames = self._read()
+        if self._held:
+            frames, self._held = self._held + frames, []
+        if self._parser.flags is not None:
+            self._judge_flags(frames)
+        return frames
+
+    def _ask_flags(self) -> None:
+        """Ask once, without waiting: an adapter that does not know the question rings its bell, or is silent."""
+        with contextlib.suppress(OSError):
+            os.write(self._fd, _ASK_FLAGS)
+
+    def _judge_flags(self, frames: list[Frame]) -> None:
+        flags, self._parser.flags = self._parser.flags or 0, None
+        if self._ask_ns is None:
+            self._ask_ns = self._clock.now_ns() + _ASK_EVERY_NS
+        trouble = self.health.adapter_flags(flags)
+        if trouble:
+            self._held = frames
+            raise LinkError(f"wire {self._name}", "a bus controller without errors", trouble)
+
+    def _read(self) -> list[Frame]:
         frames: list[Frame] = []
         while True:
             try:

@@ -26,7 +26,7 @@ STATUS = st.builds(
 def new_mirror(is_trusted: bool = True) -> GroupMirror:
     mirror = GroupMirror(NODES, lambda can_id, data: None)
     if is_trusted:
-        mirror.trust_all()
+        mirror.trust_all(0)
     return mirror
 
 
