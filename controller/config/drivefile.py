@@ -1,0 +1,51 @@
+"""Reading a drive file: the description of a user's own drive, every mistake at once.
+
+Owns the door, as ``load`` does for machine and job files. Knows no machine.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from controller.config.errors import InputError, Mistake
+from controller.config.load import MISTAKES_MAX, read_toml
+from controller.config.values import location_of
+from controller.config.words import mistakes_of, path_of
+from drivers.described.format import DriveFile, DriveFileError
+
+
+def load_drive(path: Path | str) -> DriveFile:
+    """The drive file at ``path``. Raises InputError with every mistake."""
+    path = Path(path)
+    return drive_from(read_toml(path), path)
+
+
+def drive_from(data: dict[str, Any], path: Path) -> DriveFile:
+    """A drive from a parsed file. Raises InputError with every mistake."""
+    try:
+        return DriveFile.model_validate(data)
+    except ValidationError as error:
+        raise InputError(_mistakes(error, path, data)) from None
+
+
+def _mistakes(error: ValidationError, path: Path, data: dict[str, Any]) -> list[Mistake]:
+    contradictions = [
+        one["ctx"]["error"] for one in error.errors(include_url=False) if one["type"] == "value_error"
+    ]
+    found = [
+        Mistake(path, path_of(location_of(one.where), data), one.expected, one.got)
+        for each in contradictions
+        if isinstance(each, DriveFileError)
+        for one in each.found
+    ]
+    if not found:
+        found = mistakes_of(error, path, data, DriveFile, MISTAKES_MAX)
+    if len(found) > MISTAKES_MAX:
+        found = [
+            *found[:MISTAKES_MAX],
+            Mistake(path, "others", "no further mistakes", f"{len(found) - MISTAKES_MAX} more"),
+        ]
+    return list(dict.fromkeys(found))
