@@ -31,35 +31,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from drivers.clock import NS_PER_MS, NS_PER_S, Clock, SharedClock
-from drivers.errors import DriverError, FaultError, LinkError, MisuseError
-from drivers.interface import AxisFeedback, DriveState, GroupFeedback
+from drivers.clock import NS_PER_MS, Clock, SharedClock
+from drivers.errors import FaultError, LinkError, MisuseError
+from drivers.interface import DriveState
 from drivers.line.master import Exchange, Master
 from drivers.line.port import SerialLine
 from drivers.modbus import frames
 from drivers.modbus.frames import Request
-from drivers.modbus.mirror import AS_WIRED, DriveMirror
+from drivers.modbus.mirror import DriveMirror
 from drivers.modbus.plan import broadcast_stop
+from drivers.powergroup import PowerGroup
 from drivers.serialtime import TICK_SHARE_MAX
 from drivers.settings import GroupSettings, acts_after_ns, exchange_ns, registers_of
-
-NEVER_NS = (1 << 63) - 1
-"""Age of feedback that never came."""
+from drivers.words import AS_WIRED
 
 ATTEMPTS = 3
-_ENABLE_LIMIT_NS = 4 * NS_PER_S
-_DISABLE_LIMIT_NS = 4 * NS_PER_S
-_RESET_LIMIT_NS = 2 * NS_PER_S
-_REST_LIMIT_NS = NS_PER_S // 2
-_REST_MM_S = 0.5
-_HOLD_ROUNDS = 50
-"""Rounds that the last enabling word is held before the words are said anew."""
-
-_UNPOWERED = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.FAULT})
-_FAULTS = (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE)
 
 
-class ModbusDriveGroup:
+class ModbusDriveGroup(PowerGroup[int]):
     """A DriveGroup of drives with register maps on a serial line."""
 
     def __init__(self, settings: GroupSettings, line: SerialLine, clock: Clock) -> None:
@@ -75,14 +64,8 @@ class ModbusDriveGroup:
             raise MisuseError("registers", "a register map for every drive", str(error)) from None
         if not isinstance(clock, SharedClock):
             raise MisuseError("clock", "one that runs the line while the loop sleeps", type(clock).__name__)
-        self._settings = settings
-        self._line = line
-        self._clock = clock
-        self._axes = tuple(settings.axes)
-        self._drives = tuple(settings.axes.values())
+        super().__init__(settings, clock, "unit", wire.answer_timeout_s)
         self._maps = tuple(maps)
-        self._wheres = tuple(f"axis {name} (unit {d.node_id})" for name, d in settings.axes.items())
-        self._tick_ns = settings.tick_us * 1000
         self._acts_ns = acts_after_ns(wire, maps)
         slots = [exchange_ns(wire, registers) for registers in maps]
         self._slots_ns = tuple(sum(slots[:place]) for place in range(len(slots)))
@@ -94,21 +77,14 @@ class ModbusDriveGroup:
             )
         spare_ns = int(TICK_SHARE_MAX * self._tick_ns) - sum(slots)
         self._patience_ns = wire.turnaround_us * 1000 + spare_ns // len(slots)
-        self._silent_ns = round(wire.answer_timeout_s * NS_PER_S)
-        self._rest_units = tuple(
-            max(1.0, _REST_MM_S * float(d.counts_per_mm) / d.velocity_unit_counts_s) for d in self._drives
-        )
         self._master = Master(line, wire, clock)
-        self._feedback = GroupFeedback([AxisFeedback() for _ in self._axes])
         self._mirrors = tuple(
             DriveMirror(registers, word) for registers, word in zip(maps, self._feedback.axes, strict=True)
         )
-        head = self._axes.index(settings.head.axis)
-        if maps[head].outputs is None:
+        if maps[self._head].outputs is None:
             raise MisuseError(
                 f"axes.{settings.head.axis}.drive.registers.outputs", "the head's register", "none"
             )
-        self._head = head
         self._head_word = (
             1 << settings.head.output_bit - AS_WIRED if settings.head.output_bit >= AS_WIRED else 0
         )
@@ -121,24 +97,10 @@ class ModbusDriveGroup:
         self._full = (1 << len(self._axes)) - 1
         self._units = [0] * len(self._axes)
         self._owed = [0.0] * len(self._axes)
-        self._outputs = 0
         self._late_ns = [0] * len(self._axes)
         self._latest_ns = [0] * len(self._axes)
-        self._configured = False
-        self._live = False
-        self._aborted = False
-        self._closed = False
+        self._shared = clock
         clock.share(self._master)
-
-    @property
-    def axes(self) -> tuple[str, ...]:
-        """Axis names in order."""
-        return self._axes
-
-    @property
-    def feedback(self) -> GroupFeedback:
-        """The latest feedback, refreshed while the clock's owner sleeps and by ``poll``."""
-        return self._feedback
 
     @property
     def master(self) -> Master:
@@ -155,26 +117,9 @@ class ModbusDriveGroup:
         """For each axis the largest e so far: how late beyond its slot a request left."""
         return tuple(self._latest_ns)
 
-    @property
-    def is_enabled(self) -> bool:
-        """Whether every drive's last status word means OPERATION ENABLED."""
-        return all(axis.state is DriveState.OPERATION_ENABLED for axis in self._feedback.axes)
-
-    def feedback_age_ns(self, now_ns: int) -> int:
-        """Age of the oldest axis' last answer; ``NEVER_NS`` when one has never come."""
-        oldest_ns = min(axis.received_ns for axis in self._feedback.axes)
-        return now_ns - oldest_ns if oldest_ns else NEVER_NS
-
     # Setting up
 
-    def configure(self) -> None:
-        """Stop and set up every drive, and read back what was written; nothing moves.
-
-        Raises MisuseError after ``abort`` or ``close``; LinkError naming axis and unit when one does not answer;
-        FaultError naming axis, register, what was expected and what came.
-        """
-        self._refuse_when_over("configure")
-        self._configured = self._live = False
+    def _configure(self) -> None:
         for mirror in self._mirrors:
             mirror.lose()
         for place, registers in enumerate(self._maps):
@@ -188,7 +133,6 @@ class ModbusDriveGroup:
         for mirror in self._mirrors:
             mirror.is_trusted = True
         self._look()
-        self._configured = True
 
     def _set_timeout(self, place: int, *, on: bool) -> None:
         """Write the drive's own time-out, and read it back."""
@@ -236,154 +180,35 @@ class ModbusDriveGroup:
 
     # Power
 
+    def _state(self, place: int) -> DriveState:
+        return self._mirrors[place].state
+
+    def _up_word(self, place: int, step: int) -> int:
+        words = self._maps[place].enable_words
+        return words[min(step, len(words) - 1)]
+
+    def _hold_word(self, place: int) -> int:
+        return self._enabled_words[place]
+
+    def _stop_word(self, place: int) -> int:
+        return self._maps[place].quick_stop_word
+
+    def _down_word(self, place: int) -> int:
+        return self._maps[place].disable_word
+
+    def _clear_word(self, place: int) -> int:
+        return self._maps[place].clear_word
+
+    def _idle_word(self, place: int) -> int:
+        return self._maps[place].disable_word
+
+    def _holds(self, place: int, velocity_units: int) -> bool:
+        return self._mirrors[place].holds(velocity_units)
+
     def enable(self) -> None:
-        """Say the enabling words at zero velocity until every drive's status means OPERATION ENABLED.
-
-        Raises MisuseError before ``configure`` and after ``abort``; FaultError when a drive is in fault or does not
-        get there; LinkError on silence. Then every axis has been told to stop.
-        """
-        self._refuse_when_over("enable")
-        if not self._configured:
-            raise MisuseError("enable", "a group that is configured", "one that is not")
-        try:
-            for place in range(len(self._axes)):
-                self._set_timeout(place, on=True)
-            self._walk_up()
-        except DriverError:
-            self._tell_to_stop()
-            raise
+        """As every group; lateness is counted from here on."""
+        super().enable()
         self._latest_ns = [0] * len(self._axes)
-        self._live = True
-
-    def _walk_up(self) -> None:
-        begun_ns = self._clock.now_ns()
-        step = 0
-        self._outputs = 0
-        while True:
-            words = [
-                registers.enable_words[min(step, len(registers.enable_words) - 1)] for registers in self._maps
-            ]
-            sequence = self._feedback.sequence
-            self._round(words)
-            is_fresh = self._feedback.sequence > sequence
-            if is_fresh and words == list(self._enabled_words) and self.is_enabled:
-                return
-            for where, word in zip(self._wheres, self._feedback.axes, strict=True):
-                if word.state in _FAULTS and step > 1:
-                    raise FaultError(where, DriveState.OPERATION_ENABLED.value, _described(word))
-            self._refuse_silence(begun_ns)
-            self._refuse_late(
-                begun_ns, _ENABLE_LIMIT_NS, frozenset({DriveState.OPERATION_ENABLED}), FaultError
-            )
-            step = step + 1 if step < _HOLD_ROUNDS else 0
-
-    def disable(self) -> None:
-        """Zero velocity until at rest, then the power away; then the drives await no word of ours any more.
-
-        Raises LinkError when a drive does not answer or keeps its power.
-        """
-        if self._closed:
-            raise MisuseError("disable", "an open group", "a closed one")
-        self._live = False
-        try:
-            self._come_to_rest()
-            self._walk_down(_DISABLE_LIMIT_NS, LinkError)
-            for place in range(len(self._axes)):
-                self._set_timeout(place, on=False)
-        except DriverError:
-            self._tell_to_stop()
-            raise
-
-    def _come_to_rest(self) -> None:
-        """Zero velocity for those in operation; after a while, or after an abort, quick stop instead."""
-        deadline_ns = self._clock.now_ns() + _REST_LIMIT_NS
-        begun_at = self._feedback.sequence
-        while True:
-            late = self._aborted or self._clock.now_ns() >= deadline_ns
-            words = [
-                self._enabled_words[place]
-                if not late and mirror.state is DriveState.OPERATION_ENABLED
-                else self._maps[place].quick_stop_word
-                for place, mirror in enumerate(self._mirrors)
-            ]
-            self._round(words)
-            is_fresh = self._feedback.sequence > begun_at
-            if late or (is_fresh and not any(map(self._turns, range(len(self._axes))))):
-                return
-
-    def _turns(self, place: int) -> bool:
-        """Whether the drive's last measured velocity is not zero."""
-        return abs(self._feedback.axes[place].velocity_units) > self._rest_units[place]
-
-    def _walk_down(self, limit_ns: int, kind: type[DriverError]) -> None:
-        """Power away once an axis stands (never from one that turns: it would coast), until the status says so."""
-        begun_ns = self._clock.now_ns()
-        sequence = self._feedback.sequence
-        while True:
-            words = [
-                registers.quick_stop_word
-                if self._turns(place) or mirror.state is DriveState.QUICK_STOP_ACTIVE
-                else registers.disable_word
-                for place, (registers, mirror) in enumerate(zip(self._maps, self._mirrors, strict=True))
-            ]
-            self._round(words)
-            is_fresh = self._feedback.sequence > sequence
-            if is_fresh and all(mirror.state in _UNPOWERED for mirror in self._mirrors):
-                return
-            self._refuse_silence(begun_ns)
-            self._refuse_late(begun_ns, limit_ns, _UNPOWERED, kind)
-
-    def clear_fault(self) -> tuple[str, ...]:
-        """Acknowledge the fault of every drive that reports one. Never enables; stops what should still turn.
-
-        Returns a text for each: axis, unit and the drive's own error code. Raises MisuseError before ``configure``;
-        FaultError when a fault stays; LinkError on silence.
-        """
-        if self._closed or not self._configured:
-            raise MisuseError("clear_fault", "an open and configured group", "another")
-        self._live = False
-        self._walk_down(_RESET_LIMIT_NS, FaultError)
-        for place in range(len(self._axes)):
-            self._set_timeout(place, on=False)
-        found = tuple(
-            f"{where}: {_described(mirror.feedback)}"
-            for where, mirror in zip(self._wheres, self._mirrors, strict=True)
-            if mirror.state is DriveState.FAULT
-        )
-        begun_ns = self._clock.now_ns()
-        rising = True
-        while any(mirror.state is not DriveState.SWITCH_ON_DISABLED for mirror in self._mirrors):
-            self._round(
-                [
-                    registers.clear_word
-                    if rising and mirror.state is DriveState.FAULT
-                    else registers.disable_word
-                    for registers, mirror in zip(self._maps, self._mirrors, strict=True)
-                ]
-            )
-            rising = not rising
-            self._refuse_silence(begun_ns)
-            self._refuse_late(
-                begun_ns, _RESET_LIMIT_NS, frozenset({DriveState.SWITCH_ON_DISABLED}), FaultError
-            )
-        self._round([registers.disable_word for registers in self._maps])
-        return found
-
-    def _refuse_silence(self, begun_ns: int) -> None:
-        now_ns = self._clock.now_ns()
-        for where, word in zip(self._wheres, self._feedback.axes, strict=True):
-            if now_ns - max(word.received_ns, begun_ns) > self._silent_ns:
-                raise LinkError(where, "an answer in every round", _described(word))
-
-    def _refuse_late(
-        self, begun_ns: int, limit_ns: int, states: frozenset[DriveState], kind: type[DriverError]
-    ) -> None:
-        if self._clock.now_ns() - begun_ns <= limit_ns:
-            return
-        for where, mirror in zip(self._wheres, self._mirrors, strict=True):
-            if mirror.state not in states:
-                wanted = " or ".join(sorted(state.value for state in states))
-                raise kind(where, wanted, _described(mirror.feedback))
 
     # Rounds
 
@@ -450,31 +275,8 @@ class ModbusDriveGroup:
 
     # Motion
 
-    def send_tick(self, velocity_units: tuple[int, ...], outputs: int) -> None:
-        """Begin a tick: the first axis' request leaves, the others follow in their slots while the caller sleeps.
-
-        Raises MisuseError before ``enable``, after ``abort``, for a wrong count or a value that the drive's register
-        cannot hold; FaultError when a drive's last word is not OPERATION ENABLED. Nothing was sent then. LinkError
-        when the line does not take the bytes.
-        """
-        if not self._live:
-            got = (
-                "one after abort" if self._aborted else "a closed one" if self._closed else "one not enabled"
-            )
-            raise MisuseError("send_tick", "an enabled group", got)
-        for where, word in zip(self._wheres, self._feedback.axes, strict=True):
-            if word.state is not DriveState.OPERATION_ENABLED:
-                raise FaultError(where, DriveState.OPERATION_ENABLED.value, _described(word))
-        if len(velocity_units) != len(self._axes) or outputs not in (0, 1):
-            raise MisuseError(
-                "send_tick",
-                f"{len(self._axes)} velocities and outputs 0 or 1",
-                f"{len(velocity_units)} velocities and {outputs!r}",
-            )
-        for mirror, units in zip(self._mirrors, velocity_units, strict=True):
-            if not mirror.holds(units):
-                raise MisuseError("send_tick", "velocities that the drive can hold", str(velocity_units))
-        self._outputs = outputs
+    def _begin_tick(self, velocity_units: tuple[int, ...]) -> None:
+        """The first axis' request leaves, the others follow in their slots while the caller sleeps."""
         self._begin_round(self._clock.now_ns(), self._enabled_words, velocity_units)
         self._master.raise_trouble()
 
@@ -484,12 +286,6 @@ class ModbusDriveGroup:
         self._master.raise_trouble()
 
     # Ends
-
-    def abort(self) -> None:
-        """Quick stop for every axis, now: a broadcast that goes before everything. Each call says it once more."""
-        self._aborted = True
-        self._live = False
-        self._tell_to_stop()
 
     def _tell_to_stop(self) -> None:
         """The broadcast; behind it the same to each drive by name, which also brings its position."""
@@ -522,21 +318,8 @@ class ModbusDriveGroup:
             pass
         self._closed = True
         self._live = False
-        self._clock.unshare(self._master)
+        self._shared.unshare(self._master)
         try:
             self._master.close()
         except Exception:  # noqa: BLE001
             return
-
-    def _refuse_when_over(self, call: str) -> None:
-        if self._aborted or self._closed:
-            raise MisuseError(call, "a group in use", "one after abort" if self._aborted else "a closed one")
-
-
-def _described(word: AxisFeedback) -> str:
-    text = f"{word.state.value}"
-    if word.fault_code:
-        text += f" (fault code {word.fault_code:04X}h)"
-    if not word.received_ns:
-        text += " (nothing received)"
-    return text

@@ -2,33 +2,36 @@
 
 Owns where values lie, how words become states, and the unwrapping of positions. A state is what the map says that the
 drive's own status word means, and ``UNKNOWN`` for a word of which it says nothing. The statusword that is handed on is
-that of CiA 402 for the state, with bit 4 where the drive says that it has motor power: whoever watches it need not
-know the drive's own bits.
+that of CiA 402 for the state (``drivers.words``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.cia402 import STATES
 from drivers.interface import AxisFeedback, DriveState
 from drivers.settings import ModbusRegisters
-
-VOLTAGE_BIT = 1 << 4
-AS_WIRED = 16
-"""Inputs and outputs as wired begin at this bit of the 32, as in objects 60FDh and 60FEh."""
-
-_HALF = 1 << 31
-_MASK = (1 << 32) - 1
-_WORDS = {state: value for state, _, value in STATES} | {DriveState.UNKNOWN: 0}
+from drivers.words import AS_WIRED, Unwrapped, own_inputs, statusword_of
 
 
 class DriveMirror:
     """The latest word of one drive, and how to speak to it."""
 
     __slots__ = (
-        "_high_first", "_inputs_at", "_map", "_patterns", "_position_at", "_raw_counts", "_read_first", "_speed_at",
-        "_status_at", "_unwrapped", "feedback", "is_trusted", "read_count", "state", "status_word",
+        "_counter",
+        "_high_first",
+        "_inputs_at",
+        "_map",
+        "_patterns",
+        "_position_at",
+        "_read_first",
+        "_speed_at",
+        "_status_at",
+        "feedback",
+        "is_trusted",
+        "read_count",
+        "state",
+        "status_word",
     )  # fmt: skip
 
     def __init__(self, registers: ModbusRegisters, feedback: AxisFeedback) -> None:
@@ -45,8 +48,7 @@ class DriveMirror:
         self.is_trusted = False
         self.state = DriveState.UNKNOWN
         self.status_word = 0
-        self._raw_counts: int | None = None
-        self._unwrapped = 0
+        self._counter = Unwrapped(1 << 32)
 
     # Out
 
@@ -108,17 +110,11 @@ class DriveMirror:
         self.status_word = status
         self.state = self.decode(status)
         feedback.state = self.state if self.is_trusted else DriveState.UNKNOWN
-        word = _WORDS[self.state]
-        if registers.power_mask and status & registers.power_mask == registers.power_mask:
-            word |= VOLTAGE_BIT
-        feedback.statusword = word
-        if self._raw_counts is None:
-            self._unwrapped = raw
-        else:
-            self._unwrapped += ((raw - self._raw_counts + _HALF) & _MASK) - _HALF
-        self._raw_counts = raw
+        mask = registers.power_mask
+        feedback.statusword = statusword_of(self.state, has_power=mask != 0 and status & mask == mask)
+        counts = self._counter.take(raw)
         feedback.velocity_units = speed
-        feedback.position_counts = self._unwrapped - round(speed * unit_counts_s * ago_s)
+        feedback.position_counts = counts - round(speed * unit_counts_s * ago_s)
         feedback.inputs = wired << AS_WIRED | self._own_inputs(wired)
         if registers.fault is not None:
             feedback.fault_code = words[registers.fault - self._read_first]
@@ -126,20 +122,13 @@ class DriveMirror:
 
     def _own_inputs(self, wired: int) -> int:
         registers = self._map
-        word = 0
-        for bit, place in (
-            (0, registers.negative_limit_bit),
-            (1, registers.positive_limit_bit),
-            (2, registers.home_bit),
-        ):
-            if place is not None and wired >> place & 1:
-                word |= 1 << bit
-        return word
+        bits = (registers.negative_limit_bit, registers.positive_limit_bit, registers.home_bit)
+        return own_inputs(*(bit is not None and bool(wired >> bit & 1) for bit in bits))
 
     def lose(self) -> None:
         """Nothing is known of this drive until it has been configured again."""
         self.is_trusted = False
         self.state = DriveState.UNKNOWN
-        self._raw_counts = None
+        self._counter.lose()
         self.feedback.state = DriveState.UNKNOWN
         self.feedback.fault_code = 0
