@@ -13,7 +13,14 @@ from drivers.clock import Clock
 from drivers.errors import MisuseError
 from drivers.interface import DriveGroup, StandstillWord, StopPlan
 from drivers.line.port import SerialLine
-from drivers.settings import GroupSettings, ModbusWire
+from drivers.settings import (
+    DESCRIBED_KINDS,
+    CanWire,
+    DescribedCanWire,
+    GroupSettings,
+    ModbusWire,
+    SerialWire,
+)
 
 Link = CanLink | SerialLine
 """A wire that is open: frames on a bus, or bytes on a line."""
@@ -31,6 +38,17 @@ def _modbus_group(settings: GroupSettings, link: Any, clock: Clock) -> DriveGrou
     return ModbusDriveGroup(settings, link, clock)
 
 
+def _described_group(settings: GroupSettings, link: Any, clock: Clock) -> DriveGroup:
+    from drivers.described.opening import described_group
+
+    return described_group(settings, link, clock)
+
+
+def _bus(settings: GroupSettings) -> CanWire | DescribedCanWire:
+    assert isinstance(settings.wire, CanWire | DescribedCanWire)
+    return settings.wire
+
+
 def _slcan_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
     from drivers.can.slcan import SlcanLink
 
@@ -40,7 +58,7 @@ def _slcan_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
 def _python_can_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
     from drivers.can.pythoncan import PythonCanLink, known_interfaces
 
-    interface = settings.can.interface
+    interface = _bus(settings).interface
     if interface not in known_interfaces():
         names = sorted({*_LINKS, *known_interfaces()})
         raise MisuseError("wire.interface", f"one of {', '.join(names)}", repr(interface))
@@ -49,6 +67,8 @@ def _python_can_link(settings: GroupSettings, channel: str, clock: Clock) -> Can
 
 _GROUPS: dict[str, Callable[[GroupSettings, Any, Clock], DriveGroup]] = {
     "can": _can_group,
+    "described-can": _described_group,
+    "described-serial": _described_group,
     "modbus-rtu": _modbus_group,
 }
 """By ``wire.kind``."""
@@ -64,11 +84,11 @@ def open_link(settings: GroupSettings, channel: str, clock: Clock) -> Link:
     """
     if settings.wire.is_simulated and channel == settings.wire.channel:
         raise MisuseError("channel", "the simulated gantry's own line, once it runs", repr(channel))
-    if isinstance(settings.wire, ModbusWire):
+    if isinstance(settings.wire, SerialWire):
         from drivers.line.port import TtyLine
 
         return TtyLine.open(channel, settings.wire)
-    return _LINKS.get(settings.wire.interface, _python_can_link)(settings, channel, clock)
+    return _LINKS.get(_bus(settings).interface, _python_can_link)(settings, channel, clock)
 
 
 def group_on_link(settings: GroupSettings, link: Link, clock: Clock) -> DriveGroup:
@@ -97,6 +117,10 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
         from drivers.modbus.plan import modbus_stop_plan
 
         return modbus_stop_plan(settings, channel)
+    if settings.wire.kind in DESCRIBED_KINDS:
+        from drivers.described.plan import described_stop_plan
+
+        return described_stop_plan(settings, channel)
     from drivers.can import frames
     from drivers.can.slcan import END_OF_CUT_LINE, encode_frames
 
@@ -112,7 +136,7 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
         )
         for name, axis in settings.axes.items()
     )
-    interface = settings.wire.interface
+    interface = settings.can.interface
     if interface == "slcan":
         # One write: no other process' bytes can come between the lines.
         stop_bytes: tuple[bytes, ...] = (encode_frames(stop),)

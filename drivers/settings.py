@@ -10,8 +10,10 @@ from fractions import Fraction
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
+from pydantic.json_schema import SkipJsonSchema
 
 from drivers import serialtime
+from drivers.described.format import DriveFile
 from drivers.model import LARGEST as LARGEST
 from drivers.model import SMALLEST as SMALLEST
 from drivers.model import NonNegative as NonNegative
@@ -117,11 +119,55 @@ class ModbusWire(SerialWire):
         return self
 
 
+class _DescribedWire(Settings):
+    """What both wires of described drives have."""
+
+    command_timeout_ms: Annotated[int, Field(ge=10, le=5000)] = Field(
+        default=160,
+        description="a drive that hears nothing for so long stops by itself, where its file says how; a fixed time of "
+        "the drive's own must be given here as it is",
+    )
+    answer_timeout_s: Positive = 0.5
+
+    @property
+    def heartbeat_lost_after_ms(self) -> int:
+        """Time without a word of ours after which a drive stops by itself: what a CAN wire calls so."""
+        return self.command_timeout_ms
+
+
+class DescribedCanWire(_DescribedWire):
+    """A CAN bus on which drives speak frames that their owner has written down (``drive_file`` of each axis)."""
+
+    kind: Literal["described-can"]
+    interface: str = Field(description="python-can backend by name: slcan, socketcan, ...")
+    channel: str = Field(description="the backend's channel; 'simulated' for the simulated gantry's own line")
+    bitrate_bit_s: int = Field(gt=0, le=1_000_000)
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether the wire ends in the simulated gantry."""
+        return self.channel == SIMULATED_CHANNEL
+
+
+class DescribedSerialWire(SerialWire, _DescribedWire):
+    """A serial line on which drives speak frames that their owner has written down (``drive_file`` of each axis)."""
+
+    kind: Literal["described-serial"]
+
+
+DESCRIBED_KINDS: dict[str, str] = {"described-can": "can", "described-serial": "serial"}
+"""Wires of described drives, and what their files call them."""
+
+
 def _with_kind(value: Any) -> Any:
     return {"kind": "can", **value} if isinstance(value, dict) else value
 
 
-Wire = Annotated[CanWire | ModbusWire, Field(discriminator="kind"), BeforeValidator(_with_kind)]
+Wire = Annotated[
+    CanWire | ModbusWire | DescribedCanWire | DescribedSerialWire,
+    Field(discriminator="kind"),
+    BeforeValidator(_with_kind),
+]
 """Any wire; without ``kind`` it is CAN."""
 
 Register = Annotated[int, Field(ge=0, le=0xFFFF)]
@@ -263,6 +309,15 @@ class DriveSettings(Settings):
     registers: ModbusRegisters | None = Field(
         default=None, description="the register map of a drive on a Modbus line; there it is needed"
     )
+    drive_file: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=400,
+        description="the drive file of a described drive, as a path from the machine file; a described wire needs it",
+    )
+    described: SkipJsonSchema[DriveFile | None] = Field(
+        default=None, description="what stands in drive_file: read when the machine file is read"
+    )
     acceleration_unit_counts_s2: Positive | None = Field(
         default=None,
         description="counts/s2 that one unit of 6085h means; left out: velocity_unit_counts_s per second",
@@ -286,6 +341,7 @@ class DriveSettings(Settings):
     def notices_silence(self) -> bool:
         """Whether the drive stops by itself when it hears nothing of us."""
         has_none = self.registers is not None and self.registers.timeout is None
+        has_none = has_none or (self.described is not None and not self.described.notices_silence)
         return self.command_timeout != "none" and not has_none
 
     @property
@@ -404,6 +460,13 @@ class GroupSettings(Settings):
         if not isinstance(self.wire, ModbusWire):
             raise TypeError(f"expected a Modbus line, got {self.wire.kind}")
         return self.wire
+
+
+def described_of(axis: str, drive: DriveSettings) -> DriveFile:
+    """What the drive's file says. Raises ValueError without one."""
+    if drive.described is None:
+        raise ValueError(f"axes.{axis}.drive.drive_file: expected a drive file on a described wire, got none")
+    return drive.described
 
 
 def registers_of(axis: str, drive: DriveSettings) -> ModbusRegisters:
