@@ -34,6 +34,7 @@ from controller.cli import (
     serve,
     status,
     stop,
+    trace,
 )
 from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 
@@ -58,7 +59,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     schema.schema,
 )
 
-GROUPS: tuple[typer.Typer, ...] = (measure.measure,)
+GROUPS: tuple[typer.Typer, ...] = (measure.measure, trace.trace)
 """Verbs that have verbs of their own."""
 
 app = typer.Typer(

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import hashlib
 import os
 import signal
 import time
@@ -19,14 +18,17 @@ from pydantic import ValidationError
 from controller.config.errors import RefusedError
 from controller.config.machine import Machine
 from controller.config.places import StateDir
+from controller.session import tracing
 from controller.session.guarding import guard_settings
 from controller.session.prepared import PreparedPass
 from controller.session.processes import Child, ChildError, describe_end
 from controller.session.runner import Order, PauseAt, keep_outcome, recorder_of, spec_of
 from controller.session.simulated import SimulatedWorld
 from controller.session.stopinputs import StopReader, await_closed
+from controller.session.tracing import in_memory
 from controller.stream.ring import Ring
 from controller.stream.spec import StreamOutcome
+from controller.stream.tracing import noted
 from drivers.clock import MonotonicClock
 from drivers.errors import LinkError
 from drivers.registry import open_link, stop_plan
@@ -138,6 +140,7 @@ class ProcessRunner:
             spec_of(
                 order, machine_path=self._machine_path, channel=self._channel, ring_path=ring.path,
                 beat_socket=self._state.beat_socket, latch_path=self._state.latch, service_pid=os.getpid(),
+                trace=tracing.wanted(self._state),
             )  # fmt: skip
             outcome = await self._follow(order, ring)
             whole = True
@@ -146,6 +149,7 @@ class ProcessRunner:
             # What the log did not take is accounted for from the ring.
             if whole:
                 ring.path.unlink(missing_ok=True)
+        outcome = noted(outcome, await asyncio.to_thread(tracing.keep_left, self._state))
         keep_outcome(order, outcome)
         if outcome.end == "halted":
             await self._await_latch(outcome)
@@ -277,9 +281,5 @@ class ProcessRunner:
             self._world = None
 
     def _ring_path(self) -> Path:
-        """In memory where the system has such a place: pages of a file on disk are locked while they are written."""
-        shared = Path("/dev/shm")  # noqa: S108 (names carry the state folder's digest; the file is made anew, 0600)
-        if not (shared.is_dir() and os.access(shared, os.W_OK)):
-            return self._state.run / "ring"
-        digest = hashlib.sha256(bytes(self._state.root)).hexdigest()[:16]
-        return shared / f"giornata-{os.getuid()}-{digest}.ring"
+        """Of tick records."""
+        return in_memory(self._state, "ring")

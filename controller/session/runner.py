@@ -90,9 +90,12 @@ class Runner(Protocol):
 
 def spec_of(
     order: Order, *, machine_path: Path, channel: str, ring_path: Path, beat_socket: Path | None,
-    latch_path: Path, service_pid: int | None,
+    latch_path: Path, service_pid: int | None, trace: tuple[Path, int] | None = None,
 ) -> StreamSpec:  # fmt: skip
-    """The streamer's spec for an order; written beside its log for whoever looks later."""
+    """The streamer's spec for an order; written beside its log for whoever looks later.
+
+    ``trace``: where the wire is put down, and into how many MiB.
+    """
     spec = StreamSpec(
         run=order.run.folder.name,
         machine_file=str(machine_path),
@@ -104,6 +107,8 @@ def spec_of(
         offset_counts=order.offset_counts,
         previous_homing=order.previous_homing,
         service_pid=service_pid,
+        trace_path=None if trace is None else str(trace[0]),
+        trace_mib=0 if trace is None else trace[1],
     )
     (order.run.folder / "spec.json").write_text(spec.model_dump_json(indent=1) + "\n")
     return spec

@@ -14,6 +14,7 @@ from typing import Literal
 from controller.config.errors import InputError, Mistake
 from controller.config.machine import Machine
 from controller.config.places import StateDir
+from controller.session import tracing
 from controller.session.guarding import guard_settings
 from controller.session.prepared import PreparedPass
 from controller.session.runner import Order, PauseAt, keep_outcome, recorder_of, spec_of
@@ -21,6 +22,7 @@ from controller.stream.loop import StopFlag
 from controller.stream.ring import Ring
 from controller.stream.run import run_stream
 from controller.stream.spec import StreamOutcome
+from controller.stream.tracing import noted, with_trace
 from drivers.clock import NS_PER_MS, NS_PER_S, VirtualClock
 from drivers.interface import StopPlan
 from drivers.registry import group_on_link
@@ -76,16 +78,18 @@ class VirtualRunner:
         recorder = recorder_of(order, ring)
         spec = spec_of(
             order, machine_path=self._machine_path, channel="virtual", ring_path=ring.path, beat_socket=None,
-            latch_path=self._state.latch, service_pid=None,
+            latch_path=self._state.latch, service_pid=None, trace=tracing.wanted(self._state),
         )  # fmt: skip
         self._stop = StopFlag()
         self._drain = recorder.drain
         self.world.link.reopen()
-        group = group_on_link(self._settings, self.world.link, self._clock)
+        link, trace_notes = with_trace(self.world.link, spec, self._machine, self._clock, "virtual")
+        group = group_on_link(self._settings, link, self._clock)
         line = self.guard.line()
         outcome = StreamOutcome(end="halted", reason="the run raised an error")
         try:
             outcome = run_stream(spec, self._machine, group, self._clock, ring, line, stop=self._stop)
+            outcome = noted(outcome, trace_notes)
         finally:
             self._drain = None
             line.close()
@@ -95,6 +99,7 @@ class VirtualRunner:
             group.close()
             ring.close()
             ring.path.unlink(missing_ok=True)
+            outcome = noted(outcome, tracing.keep_left(self._state))
         keep_outcome(order, outcome)
         return outcome
 

@@ -27,9 +27,10 @@ from controller.stream.run import run_stream
 from controller.stream.servicewatch import ServiceWatch
 from controller.stream.spec import StreamOutcome, StreamSpec
 from controller.stream.stopagain import keep_stopping
+from controller.stream.tracing import noted, with_trace
 from drivers.clock import MonotonicClock
 from drivers.errors import DriverError
-from drivers.registry import open_group
+from drivers.registry import group_on_link, open_link
 from safety.client import BeatLine, GuardUnreachableError
 
 SPIN_NS = 200_000
@@ -91,7 +92,9 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         _say_outcome(StreamOutcome(end="refused", reason=str(error)))
         return
     try:
-        group = open_group(machine.group_settings(), spec.channel, waker)
+        settings = machine.group_settings()
+        link, trace_notes = with_trace(open_link(settings, spec.channel, waker), spec, machine, waker, "real")
+        group = group_on_link(settings, link, waker)
     except DriverError as error:
         beats.close()
         _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))
@@ -113,7 +116,7 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
             service_gone=None if service is None else service.is_gone,
         )
         # First of all the reason: once the lease has run out, the guard ends this process.
-        _say_outcome(outcome)
+        _say_outcome(noted(outcome, trace_notes))
         if outcome.end == "halted":
             # Without a DISARM a closed line is a stop for the guard; and where there is no guard any more, stop alone.
             beats.close()

@@ -58,6 +58,7 @@ class StreamSpec(_Message):
 
     ``offset_counts`` (x, y): raw counts = machine mm x signed counts per mm + offset; needed unless the first task
     is a homing. ``previous_homing``: the last accepted homing of the same counters, to judge a new one by.
+    ``trace_path``: where what passes on the wire is put down, into a ring of ``trace_mib`` MiB; nowhere without it.
     """
 
     run: str
@@ -71,6 +72,8 @@ class StreamSpec(_Message):
     core: int | None = None
     service_pid: int | None = None
     previous_homing: tuple[AxisHomingResult, ...] = ()
+    trace_path: str | None = None
+    trace_mib: int = 0
 
 
 class AxisHomingResult(_Message):
