@@ -116,14 +116,11 @@ def test_the_document_knows_every_kind() -> None:
         "real-all-killed",
         "real-guard-killed",
         "real-stop-controlled",
-        "real-twin-hung",
-        "real-stop-loop-modem",
-        "real-disk-full",
         "real-service-hung-stop",
     ],
 )
 def test_real_processes(name: str, tmp_path: Path) -> None:
-    """In real time, one trial each: deaths, a controlled stop, a gantry that hangs, a loop that opens, a full disk.
+    """In real time, one trial each: two deaths, a controlled stop; ``make faults`` plays the other kinds, and more.
 
     The last one is a real session: its service hangs, and ``giornata stop`` stops the machine all the same.
     """
