@@ -212,7 +212,7 @@ def _bring_to_rest(access: ObjectAccess, node: int, clock: Clock, where: str) ->
         clock.sleep_until_ns(clock.now_ns() + _CALM_POLL_NS)
 
 
-def _entries(pdo: PdoMapping) -> tuple[Entry, Entry, Entry]:
+def pdo_entries(pdo: PdoMapping) -> tuple[Entry, Entry, Entry]:
     """Identifier, transmission type and number of mapped objects."""
     return (
         Entry(pdo.communication, 1, "I", "PDO identifier"),
@@ -227,7 +227,7 @@ def _map(access: ObjectAccess, node: int, pdo: PdoMapping, kind: int, *, is_fixe
     The type is written while it is off: drives may refuse it later, and none must act by the old one. A fixed mapping
     is left as it is; ``verify_mapping`` compares it.
     """
-    cob_id, transmission, count = _entries(pdo)
+    cob_id, transmission, count = pdo_entries(pdo)
     access.write(node, cob_id, _PDO_INVALID | pdo.cob_id | node)
     if not is_fixed:
         access.hold(node, count, 0)
@@ -243,7 +243,7 @@ def verify_mapping(access: ObjectAccess, node: int, pdo: PdoMapping, kind: int) 
 
     Raises FaultError with index, sub-index, what was expected and what came.
     """
-    cob_id, transmission, count = _entries(pdo)
+    cob_id, transmission, count = pdo_entries(pdo)
     access.require(node, count, len(pdo.objects))
     for position, word in enumerate(pdo.objects, start=1):
         access.require(node, Entry(pdo.mapping, position, "I", "mapped object"), word)

@@ -22,9 +22,10 @@ class Axis:
     """One motor with its belt, number ``k`` of a mechanism. ``state`` is its row, (COLUMNS,) float64."""
 
     __slots__ = ("_counts_per_mm", "_k", "_mechanism", "_sign", "_step", "_zero_counts",
-                 "speed_max_mm_s", "state", "unit_mm_s")  # fmt: skip
+                 "drive", "speed_max_mm_s", "state", "unit_mm_s", "unit_mm_s2")  # fmt: skip
 
     def __init__(self, drive: DriveSettings, axis: TwinAxis, mechanism: Mechanism, k: int) -> None:
+        self.drive = drive
         self.state = mechanism.state[k]
         self._mechanism = mechanism
         self._k = k
@@ -33,6 +34,7 @@ class Axis:
         counts_per_mm = float(drive.counts_per_mm) / axis.travel_scale
         self._counts_per_mm = drive.direction * counts_per_mm
         self.unit_mm_s = drive.direction * drive.velocity_unit_counts_s / counts_per_mm
+        self.unit_mm_s2 = drive.quick_stop_unit_counts_s2 / counts_per_mm
         self._zero_counts = axis.encoder_zero_counts
         self.speed_max_mm_s = axis.speed_max_mm_s
 
@@ -105,9 +107,9 @@ class Axis:
         wanted = units * self.unit_mm_s
         return min(max(wanted, -self.speed_max_mm_s), self.speed_max_mm_s)
 
-    def mm_s2(self, units_s: int) -> float:
-        """Acceleration in mm/s2 (without sign) for drive units per second."""
-        return abs(units_s * self.unit_mm_s)
+    def mm_s2(self, units: int) -> float:
+        """Acceleration in mm/s2 (without sign) for the drive's units of it."""
+        return abs(units * self.unit_mm_s2)
 
     def length_mm(self, counts: int) -> float:
         """Length of a number of counts."""

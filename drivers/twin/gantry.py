@@ -101,7 +101,7 @@ class Gantry:
 
     @staticmethod
     def _quick_stop_units(drive: DriveSettings) -> int:
-        units_per_mm = float(drive.counts_per_mm) / drive.velocity_unit_counts_s
+        units_per_mm = float(drive.counts_per_mm) / drive.quick_stop_unit_counts_s2
         return min(max(1, round(drive.quick_stop_mm_s2 * units_per_mm)), 2**32 - 1)
 
     # The wire

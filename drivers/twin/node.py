@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 
+from drivers.quirks import Quirk
 from drivers.twin import sdo
 from drivers.twin.axis import Axis
+from drivers.twin.habits import Habits
 from drivers.twin.motion import CYCLIC_VELOCITY, MotionControl
 from drivers.twin.objects import PDO_COUNT, AbortCode, SdoAbortError, build_dictionary
 from drivers.twin.pdo import ReceivePdo, TransmitPdo
@@ -33,6 +35,7 @@ class Node:
         self.next_ns = FAR_NS
         self.on_outputs: Callable[[int], None] | None = None
         self._emit = emit
+        self.habits: Habits | None = None
         self._now_ns = 0
         self._nmt = _PRE_OPERATIONAL
         self._heartbeat_from: int | None = None
@@ -42,7 +45,7 @@ class Node:
         self._error_register = 0
         self.power = PowerMachine()
         self.power.voltage = axis.has_power
-        self.od = build_dictionary(node_id, quick_stop_units_s)
+        self.od = build_dictionary(node_id, quick_stop_units_s, axis.drive)
         self.motion = MotionControl(self.od, self.power, axis)
         self._receive = [ReceivePdo(self.od, number) for number in range(PDO_COUNT)]
         self._transmit = [TransmitPdo(self.od, number) for number in range(PDO_COUNT)]
@@ -65,12 +68,27 @@ class Node:
         entries[0x605B, 0].write = lambda value: setattr(power, "shutdown_option", value)
         entries[0x605C, 0].write = lambda value: setattr(power, "disable_option", value)
         entries[0x605E, 0].write = lambda value: setattr(power, "fault_option", value)
-        entries[0x6061, 0].read = lambda: self.motion.mode
+        entries[0x6061, 0].read = self._mode_shown
         entries[0x6064, 0].read = lambda: self.axis.position_counts
         entries[0x606C, 0].read = lambda: self.axis.velocity_units
-        entries[0x60FD, 0].read = lambda: self.axis.inputs | self.head_inputs
+        entries[0x60FD, 0].read = self._inputs_shown
         entries[0x60FE, 1].write = self._write_outputs
         entries[0x60FE, 2].write = self._write_mask
+
+    def behave(self, *names: Quirk) -> Habits:
+        """From here on be a drive with these quirks; said before anything is set up."""
+        self.habits = Habits(self, names)
+        return self.habits
+
+    def refresh_pdos(self) -> None:
+        """Take the process data's records as they stand in the dictionary."""
+        for pdo in (*self._receive, *self._transmit):
+            pdo.refresh()
+
+    @property
+    def now_ns(self) -> int:
+        """The instant of what it is doing."""
+        return self._now_ns
 
     # What happens to it
 
@@ -151,6 +169,7 @@ class Node:
             pdo.waiting = data
         else:
             pdo.apply(data)
+            self.motion.latch()
 
     def sync_sample(self, now_ns: int) -> None:
         """First half of a SYNC: the synchronous TPDOs leave with the state as it is at this instant."""
@@ -200,8 +219,7 @@ class Node:
         else:
             self._connection_lost()
         self.od.reset(0x1000, 0x1FFF)
-        for pdo in (*self._receive, *self._transmit):
-            pdo.refresh()
+        self.refresh_pdos()
         for receive in self._receive:
             receive.waiting = None
         self._write_consumer(0)
@@ -218,13 +236,16 @@ class Node:
             self._voltage_changed()
         if self.motion.needs_steps:
             self.motion.step()
+        if self.habits is not None:
+            self.habits.step(now_ns)
+            self.set_next()
         if now_ns >= self._lost_ns:
             self._lost_ns = FAR_NS
-            self._set_next()
+            self.set_next()
             self._heartbeat_lost()
         if now_ns >= self._beat_ns:
             self._beat_ns += self.od.value(0x1017) * 1_000_000
-            self._set_next()
+            self.set_next()
             self._emit(0x700 + self.node_id, bytes([self._nmt]))
 
     def send_events(self, now_ns: int) -> None:
@@ -248,22 +269,25 @@ class Node:
         """Whether ``step`` must be called every ms."""
         return self.motion.needs_steps or self.axis.has_power != self.power.voltage
 
-    def _set_next(self) -> None:
+    def set_next(self) -> None:
+        """Reckon ``next_ns`` anew."""
         self.next_ns = min(self._lost_ns, self._beat_ns)
+        if self.habits is not None:
+            self.next_ns = min(self.next_ns, self.habits.next_ns)
 
     def _heard(self) -> None:
         self._lost_ns = self._now_ns + (self.od.value(0x1016, 1) & 0xFFFF) * 1_000_000
-        self._set_next()
+        self.set_next()
 
     def _write_consumer(self, value: int) -> None:
         node, timeout_ms = value >> 16 & 0x7F, value & 0xFFFF
         self._heartbeat_from = 0x700 + node if node and timeout_ms else None
         self._lost_ns = FAR_NS  # counts from the first heartbeat that is heard
-        self._set_next()
+        self.set_next()
 
     def _write_producer(self, period_ms: int) -> None:
         self._beat_ns = self._now_ns + period_ms * 1_000_000 if period_ms else FAR_NS
-        self._set_next()
+        self.set_next()
 
     # Faults
 
@@ -276,7 +300,8 @@ class Node:
         power = self.power
         if power.state in (Power.SWITCH_ON_DISABLED, Power.NOT_READY_TO_SWITCH_ON):
             return
-        option = self.od.value(0x6007)
+        # Without the object it does what its maker's tool has set: quick stop.
+        option = self.od.value(0x6007) if 0x6007 in self.od.indices else 3
         if option == 1:
             power.fault(HEARTBEAT_LOST)
         elif option == 2:
@@ -310,8 +335,15 @@ class Node:
 
     def _write_controlword(self, word: int) -> None:
         power = self.power
+        if self.habits is not None:
+            word, fault = self.habits.controlword(word)
+            self.set_next()
+            if fault:
+                self.fail(fault, self._now_ns)
         before = power.state
         power.controlword(word)
+        if self.habits is not None:
+            self.habits.entered()
         self.motion.controlword(word)
         if power.state is not before:
             if before is Power.FAULT:
@@ -340,7 +372,16 @@ class Node:
         if self.on_outputs is not None:
             self.on_outputs(self.od.entries[0x60FE, 1].value & self.od.entries[0x60FE, 2].value)
 
+    def _mode_shown(self) -> int:
+        mode = self.motion.mode
+        return mode if self.habits is None else self.habits.mode_shown(mode)
+
+    def _inputs_shown(self) -> int:
+        word = self.axis.inputs | self.head_inputs
+        return word if self.habits is None else self.habits.inputs(word)
+
     def statusword(self) -> int:
         """6041h: state, voltage (4), remote (9), target reached (10), limit switch (11), mode bits."""
         power = self.power
-        return power.state.value | (0x0210 if power.voltage else 0x0A00) | self.motion.status_bits()
+        word = power.state.value | (0x0210 if power.voltage else 0x0A00) | self.motion.status_bits()
+        return word if self.habits is None else self.habits.statusword(word)

@@ -4,7 +4,7 @@ Owns names, types and stored values (CiA 301 and CiA 402 / IEC 61800-7-201 indic
 or motion; the node hangs its own readers and writers on objects that mean something.
 
 Velocities (606C, 60FF, 6081) are in the drive's velocity units (``velocity_unit_counts_s`` counts/s each),
-accelerations (6083, 6084, 6085) in velocity units per second, positions (6064, 607A, 6067) in counts.
+accelerations (6083, 6084, 6085) in the drive's acceleration units, positions (6064, 607A, 6067) in counts.
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import IntEnum
+
+from drivers.settings import DriveSettings
 
 
 class AbortCode(IntEnum):
@@ -149,10 +151,18 @@ class ObjectDictionary:
             if first <= index <= last:
                 entry.value = entry.default
 
+    def remove(self, index: int) -> None:
+        """A drive without this object."""
+        self.indices.discard(index)
+        self.entries = {key: entry for key, entry in self.entries.items() if key[0] != index}
+
     def value(self, index: int, subindex: int = 0) -> int:
         """Stored or computed value of an object that is known to exist."""
         return self.entries[index, subindex].get()
 
+
+INCREMENTS_S, INCREMENTS_S2 = 0x00B5_0300, 0x00B5_5700
+"""60A9h and 60AAh: increments a second, increments a second squared."""
 
 PDO_COUNT = 4
 PDO_INVALID = 1 << 31
@@ -178,8 +188,12 @@ def _add_pdos(od: ObjectDictionary, node_id: int) -> None:
                 od.add(index + 0x200, sub, "U32", "rw", "mapped object", default)
 
 
-def build_dictionary(node_id: int, quick_stop_units_s: int) -> ObjectDictionary:
-    """The dictionary of one drive with its defaults. ``quick_stop_units_s``: the maker's value of 6085h."""
+def build_dictionary(node_id: int, quick_stop_units_s: int, drive: DriveSettings) -> ObjectDictionary:
+    """The dictionary of one drive with its defaults. ``quick_stop_units_s``: the maker's value of 6085h.
+
+    Of its units the drive tells the encoder's counts a turn, and those of velocity and acceleration where they are
+    increments; else it is silent (0).
+    """
     od = ObjectDictionary()
     od.add(0x1000, 0, "U32", "r", "device type", 0x0002_0192)  # servo drive, profile 402
     od.add(0x1001, 0, "U8", "r", "error register")
@@ -218,6 +232,13 @@ def build_dictionary(node_id: int, quick_stop_units_s: int) -> ObjectDictionary:
     od.add(0x6085, 0, "U32", "rw", "quick stop deceleration", quick_stop_units_s, mapping="r")
     for index in (0x6083, 0x6084, 0x6085):
         od.entries[index, 0].low = 1
+    od.add(0x608F, 0, "U8", "r", "highest sub-index", 2)
+    od.add(0x608F, 1, "U32", "r", "encoder increments", drive.counts_per_turn)
+    od.add(0x608F, 2, "U32", "r", "motor revolutions", 1)
+    by_increments = drive.velocity_unit_counts_s == 1.0
+    od.add(0x60A9, 0, "U32", "r", "SI unit of velocity", INCREMENTS_S if by_increments else 0)
+    by_increments = drive.quick_stop_unit_counts_s2 == 1.0
+    od.add(0x60AA, 0, "U32", "r", "SI unit of acceleration", INCREMENTS_S2 if by_increments else 0)
     od.add(0x60C2, 0, "U8", "r", "highest sub-index", 2)
     od.add(0x60C2, 1, "U8", "rw", "interpolation period", 1, span=(1, 255))
     od.add(0x60C2, 2, "I8", "rw", "interpolation period's power of ten, s", -3, span=(-6, 0))
