@@ -242,6 +242,11 @@ class CommandCodec:
             self._sum.put(whole)
             self._template, self._sum = bytes(whole), None
 
+    @property
+    def length(self) -> int:
+        """Bytes of the frame: all of them on a serial line, the data on CAN."""
+        return len(self._template)
+
     def make(self, values: Mapping[str, int]) -> OutFrame:
         """The frame with these values. Raises ValueError for one that is missing or may not be commanded."""
         if not self._writers:

@@ -134,6 +134,7 @@ class Master:
         self._deadline_ns = FAR_NS
         self._received = bytearray()
         self._stops: deque[bytes] = deque()
+        self._stop_rest_ns = 0
         self.trouble: LinkError | None = None
         """Why the line is gone, found while nobody could be told; ``raise_trouble`` raises it."""
         self.ignored_bytes = 0
@@ -152,8 +153,12 @@ class Master:
         while self._queue:
             self._end(self._queue.popleft(), "it was overtaken")
 
-    def stop(self, frames: tuple[bytes, ...]) -> None:
-        """Broadcast ``frames``, before everything, each ``STOP_REPEATS`` times. Never blocks, never raises."""
+    def stop(self, frames: tuple[bytes, ...], rest_ns: int = 0) -> None:
+        """Send ``frames``, before everything, each ``STOP_REPEATS`` times. Never blocks, never raises.
+
+        ``rest_ns``: how long a drive may answer such a frame, behind its silence; 0 for what nobody answers.
+        """
+        self._stop_rest_ns = rest_ns
         self.drop_queue()
         self._stops.clear()
         for _ in range(STOP_REPEATS):
@@ -249,7 +254,7 @@ class Master:
         except LinkError:
             # The queue is clogged with what is older than the stop: it has been dropped; once more.
             self._line.send(frame)
-        self._free_ns = now_ns + len(frame) * self._character_ns + self._silence_ns
+        self._free_ns = now_ns + len(frame) * self._character_ns + self._silence_ns + self._stop_rest_ns
 
     def _begin(self, exchange: Exchange, now_ns: int) -> None:
         request = exchange.make(now_ns)

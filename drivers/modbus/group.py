@@ -10,10 +10,7 @@ one tick T on every axis, and the skew d_1 - d_0 is a known latency: ``latency_m
 contains its d_i, and the planner's commands run ahead by it. A drive that acts earlier or later than reckoned, always
 by the same time, changes nothing here: it reads its position at the same instant at which it takes the command.
 
-A request that leaves e late (an answer before it came late) lets the velocity before it last e longer and its own e
-less. With u the velocity before, the axis is (u - v) e off at the end of its interval; v + (v - u) e / (T - e) in place
-of v brings that to zero, since ((v - u) e / (T - e)) (T - e) = (v - u) e. What rounding to whole units leaves is
-carried into the next tick. e is known when the request leaves, so it is measured, never estimated.
+A request that leaves e late is mended (``drivers.line.slots``).
 
 **Feedback.** The drive reads its position at t_k + d_i + e, and what it reads is handed on as of t_k, reckoned back
 with its own velocity. So both axes report the tick's instant, as drives on a bus with SYNC do, and with ``latency_ms``
@@ -31,16 +28,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from drivers.clock import NS_PER_MS, Clock, SharedClock
+from drivers.clock import NS_PER_MS, Clock
 from drivers.errors import FaultError, LinkError, MisuseError
 from drivers.interface import DriveState
-from drivers.line.master import Exchange, Master
+from drivers.line.master import Exchange
 from drivers.line.port import SerialLine
+from drivers.line.slots import SlottedGroup
 from drivers.modbus import frames
 from drivers.modbus.frames import Request
 from drivers.modbus.mirror import DriveMirror
 from drivers.modbus.plan import broadcast_stop
-from drivers.powergroup import PowerGroup
 from drivers.serialtime import TICK_SHARE_MAX
 from drivers.settings import GroupSettings, acts_after_ns, exchange_ns, registers_of
 from drivers.words import AS_WIRED
@@ -48,7 +45,7 @@ from drivers.words import AS_WIRED
 ATTEMPTS = 3
 
 
-class ModbusDriveGroup(PowerGroup[int]):
+class ModbusDriveGroup(SlottedGroup[int]):
     """A DriveGroup of drives with register maps on a serial line."""
 
     def __init__(self, settings: GroupSettings, line: SerialLine, clock: Clock) -> None:
@@ -62,9 +59,7 @@ class ModbusDriveGroup(PowerGroup[int]):
             maps = [registers_of(name, drive) for name, drive in settings.axes.items()]
         except ValueError as error:
             raise MisuseError("registers", "a register map for every drive", str(error)) from None
-        if not isinstance(clock, SharedClock):
-            raise MisuseError("clock", "one that runs the line while the loop sleeps", type(clock).__name__)
-        super().__init__(settings, clock, "unit", wire.answer_timeout_s)
+        super().__init__(settings, line, wire, clock, "unit", wire.answer_timeout_s)
         self._maps = tuple(maps)
         self._acts_ns = acts_after_ns(wire, maps)
         slots = [exchange_ns(wire, registers) for registers in maps]
@@ -77,7 +72,6 @@ class ModbusDriveGroup(PowerGroup[int]):
             )
         spare_ns = int(TICK_SHARE_MAX * self._tick_ns) - sum(slots)
         self._patience_ns = wire.turnaround_us * 1000 + spare_ns // len(slots)
-        self._master = Master(line, wire, clock)
         self._mirrors = tuple(
             DriveMirror(registers, word) for registers, word in zip(maps, self._feedback.axes, strict=True)
         )
@@ -92,30 +86,14 @@ class ModbusDriveGroup(PowerGroup[int]):
             raise MisuseError("head.output_bit", "16 to 31, as wired", str(settings.head.output_bit))
         self._enabled_words = tuple(registers.enable_words[-1] for registers in maps)
         self._stop_frames = broadcast_stop(settings)
-        self._begun_ns = 0
         self._answered = 0
         self._full = (1 << len(self._axes)) - 1
-        self._units = [0] * len(self._axes)
-        self._owed = [0.0] * len(self._axes)
-        self._late_ns = [0] * len(self._axes)
-        self._latest_ns = [0] * len(self._axes)
-        self._shared = clock
-        clock.share(self._master)
-
-    @property
-    def master(self) -> Master:
-        """The line's master, with its counts."""
-        return self._master
+        self._share()
 
     @property
     def acts_after_ns(self) -> tuple[int, ...]:
         """For each axis d_i: from the tick's instant until its drive acts. Their difference is the skew."""
         return self._acts_ns
-
-    @property
-    def latest_ns(self) -> tuple[int, ...]:
-        """For each axis the largest e so far: how late beyond its slot a request left."""
-        return tuple(self._latest_ns)
 
     # Setting up
 
@@ -205,11 +183,6 @@ class ModbusDriveGroup(PowerGroup[int]):
     def _holds(self, place: int, velocity_units: int) -> bool:
         return self._mirrors[place].holds(velocity_units)
 
-    def enable(self) -> None:
-        """As every group; lateness is counted from here on."""
-        super().enable()
-        self._latest_ns = [0] * len(self._axes)
-
     # Rounds
 
     def _round(self, words: list[int]) -> None:
@@ -241,24 +214,6 @@ class ModbusDriveGroup(PowerGroup[int]):
 
         return make
 
-    def _mended(self, place: int, units: int, late_ns: int) -> int:
-        """The velocity that keeps the axis' place right though its request leaves ``late_ns`` after its slot."""
-        self._late_ns[place] = late_ns
-        self._latest_ns[place] = max(self._latest_ns[place], late_ns)
-        late_ns = min(late_ns, self._tick_ns // 2)
-        before = self._units[place]
-        owed = self._owed[place] + (units - before) * late_ns
-        lasts_ns = self._tick_ns - late_ns
-        # At most the step itself again: with e up to T / 2 that is all that can be owed but for carried roundings.
-        most = abs(units - before) + 1
-        more = max(-most, min(most, round(owed / lasts_ns)))
-        sent = units + more
-        if not self._mirrors[place].holds(sent):
-            more, sent = 0, units
-        self._owed[place] = owed - more * lasts_ns
-        self._units[place] = sent
-        return sent
-
     def _taker(self, place: int, begun_ns: int) -> Callable[[Exchange], None]:
         def take(exchange: Exchange) -> None:
             if not exchange.is_good:
@@ -280,20 +235,13 @@ class ModbusDriveGroup(PowerGroup[int]):
         self._begin_round(self._clock.now_ns(), self._enabled_words, velocity_units)
         self._master.raise_trouble()
 
-    def poll(self) -> None:
-        """Take what has come. Raises LinkError when the line is gone."""
-        self._master.work(self._clock.now_ns())
-        self._master.raise_trouble()
-
     # Ends
 
     def _tell_to_stop(self) -> None:
         """The broadcast; behind it the same to each drive by name, which also brings its position."""
         try:
             self._master.stop(self._stop_frames)
-            self._outputs = 0
-            self._units = [0] * len(self._axes)
-            self._owed = [0.0] * len(self._axes)
+            self._forget_motion()
             self._begun_ns = self._clock.now_ns()
             self._answered = 0
             for place, registers in enumerate(self._maps):
@@ -301,25 +249,4 @@ class ModbusDriveGroup(PowerGroup[int]):
                 self._master.put(Exchange(make, 0, self._taker(place, self._begun_ns), self._patience_ns))
         except Exception:  # noqa: BLE001
             # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.
-            return
-
-    def close(self) -> None:
-        """Give the line back. Drives still in operation are told to stop first; that stop is waited for."""
-        if self._closed:
-            return
-        try:
-            if self._live:
-                self.abort()
-            deadline_ns = self._clock.now_ns() + self._tick_ns
-            while self._master.stops_left and self._clock.now_ns() < deadline_ns:
-                self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
-        except Exception:  # noqa: BLE001, S110
-            # Closing never raises: nobody could do anything about it.
-            pass
-        self._closed = True
-        self._live = False
-        self._shared.unshare(self._master)
-        try:
-            self._master.close()
-        except Exception:  # noqa: BLE001
             return

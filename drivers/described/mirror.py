@@ -1,0 +1,127 @@
+"""One described drive as it answers: replies in, feedback out. Pure.
+
+Owns how a drive's partial words become one feedback: which of them must have come before a round is whole, and how old
+the oldest of them is. A state is what the drive file says that the status word means, and ``UNKNOWN`` for a word of
+which it says nothing.
+"""
+
+from __future__ import annotations
+
+from drivers.described.codec import Decoded
+from drivers.described.format import Quantity, SwitchBit
+from drivers.described.tick import AxisTick
+from drivers.interface import AxisFeedback, DriveState
+from drivers.words import AS_WIRED, Unwrapped, own_inputs, statusword_of
+
+
+class DescribedMirror:
+    """The latest word of one drive."""
+
+    __slots__ = (
+        "_came", "_codec", "_counter", "_has_velocity", "_last", "_needed", "_power_mask", "_seen", "_switches",
+        "_unit_counts_s", "_wired", "feedback", "is_trusted", "state", "status",
+    )  # fmt: skip
+
+    def __init__(self, tick: AxisTick, unit_counts_s: float, feedback: AxisFeedback) -> None:
+        self._codec = tick.codec
+        self._needed = tick.needed
+        self._has_velocity = "velocity" in tick.needed
+        self._unit_counts_s = unit_counts_s
+        self._counter = Unwrapped(tick.codec.position_span_counts)
+        drive = tick.codec.drive
+        self._power_mask = drive.status.power_mask
+        switches = drive.switches
+        self._switches = (switches.negative_limit, switches.positive_limit, switches.home)
+        self._came: dict[Quantity, int] = {}
+        self._seen: set[Quantity] = set()
+        self._last: tuple[int, int] | None = None
+        self._wired = 0
+        self.feedback = feedback
+        self.is_trusted = False
+        self.state = DriveState.UNKNOWN
+        self.status = 0
+
+    def begin_round(self) -> None:
+        """What came before must not complete the round that begins."""
+        self._seen.clear()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all that is needed has come since the round began."""
+        return self._seen >= self._needed
+
+    def take(self, word: Decoded, received_ns: int, read_ns: int, begun_ns: int) -> None:
+        """Take in a whole good reply.
+
+        ``read_ns``: when what it says was true; ``begun_ns``: the round's instant. A position is handed on as it was
+        then, reckoned back with the drive's own velocity: all axes so report the same instant. The error is a t^2 / 2
+        at acceleration a.
+        """
+        feedback = self.feedback
+        if word.status is not None:
+            self.status = word.status
+            self.state = self._codec.state(word.status)
+            self._note("status", received_ns)
+        if word.inputs is not None:
+            self._wired = word.inputs
+            self._note("inputs", received_ns)
+        if word.fault is not None:
+            feedback.fault_code = word.fault
+        if word.velocity is not None and self._has_velocity:
+            feedback.velocity_units = word.velocity
+            self._note("velocity", received_ns)
+        if word.position is not None:
+            self._take_position(word.position, read_ns, begun_ns)
+            self._note("position", received_ns)
+        if word.status is not None or word.inputs is not None:
+            self._show()
+        if len(self._came) == len(self._needed):
+            feedback.received_ns = min(self._came.values())
+
+    def _note(self, name: Quantity, received_ns: int) -> None:
+        if name in self._needed:
+            self._came[name] = received_ns
+            self._seen.add(name)
+
+    def _take_position(self, raw: int, read_ns: int, begun_ns: int) -> None:
+        feedback = self.feedback
+        counts = self._counter.take(raw)
+        if not self._has_velocity:
+            # A drive that does not report its velocity: the change of its position over the time between two readings.
+            if self._last is not None and read_ns > self._last[0]:
+                moved = counts - self._last[1]
+                passed_s = (read_ns - self._last[0]) * 1e-9
+                feedback.velocity_units = round(moved / passed_s / self._unit_counts_s)
+            self._last = (read_ns, counts)
+        back = feedback.velocity_units * self._unit_counts_s * (read_ns - begun_ns) * 1e-9
+        feedback.position_counts = counts - round(back)
+
+    def _show(self) -> None:
+        feedback, mask = self.feedback, self._power_mask
+        has_power = mask != 0 and self.status & mask == mask
+        feedback.state = self.state if self.is_trusted else DriveState.UNKNOWN
+        feedback.statusword = statusword_of(self.state, has_power=has_power)
+        feedback.inputs = self._wired << AS_WIRED | own_inputs(*map(self._is_closed, self._switches))
+
+    def _is_closed(self, switch: SwitchBit | None) -> bool:
+        if switch is None:
+            return False
+        word = self._wired if switch.word == "inputs" else self.status
+        return bool(word >> switch.bit & 1)
+
+    def trust(self) -> None:
+        """The drive has been set up and read."""
+        self.is_trusted = True
+        self._show()
+
+    def lose(self) -> None:
+        """Nothing is known of this drive until it has been configured again."""
+        self.is_trusted = False
+        self.state = DriveState.UNKNOWN
+        self.status = 0
+        self._counter.lose()
+        self._last = None
+        self._came.clear()
+        self._seen.clear()
+        self.feedback.state = DriveState.UNKNOWN
+        self.feedback.fault_code = 0
