@@ -48,6 +48,12 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
         ("controller.config", "drivers.twin.parameters"),
         # A drive file is read at the same door as machine and job files.
         ("controller.config.drivefile", "drivers.described.format"),
+        ("controller.config.schemas", "drivers.described.format"),
+        # A drive file is tried before there is a machine.
+        ("controller.cli.drive", "drivers.described.facts"),
+        ("controller.cli.drive", "drivers.described.trial"),
+        # EDS files named in the machine file are read by the library that the hardware layer keeps for CANopen.
+        ("controller.config.edsfile", "drivers.can.eds"),
         # Stop loops on the drives' own inputs are looked at once a tick.
         ("controller.stream.watch", "drivers.inputs.drive"),
         # The service starts the simulated process and writes its start-up file.
@@ -63,7 +69,7 @@ NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("conf
 
 THIRD_PARTY: dict[str, frozenset[str]] = {
     "aiomqtt": frozenset({"controller.session"}),
-    "can": frozenset({"drivers.can", "drivers.twin"}),
+    "can": frozenset({"drivers.can", "drivers.described", "drivers.twin"}),
     "canopen": frozenset({"drivers.can"}),
     "defusedxml": frozenset({"controller.artwork"}),
     "gpiod": frozenset({"drivers.inputs"}),

@@ -18,6 +18,7 @@ from controller.cli import (
     check,
     clear,
     demo,
+    drive,
     drift,
     home,
     maintenance,
@@ -59,7 +60,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     schema.schema,
 )
 
-GROUPS: tuple[typer.Typer, ...] = (measure.measure, trace.trace)
+GROUPS: tuple[typer.Typer, ...] = (drive.drive, measure.measure, trace.trace)
 """Verbs that have verbs of their own."""
 
 app = typer.Typer(

@@ -1,4 +1,4 @@
-"""JSON Schemas of machine and job files, generated from the models, for editors that know them.
+"""JSON Schemas of machine, job and drive files, generated from the models, for editors that know them.
 
 Owns the files' names and content; the models own the truth.
 """
@@ -10,6 +10,7 @@ from pathlib import Path
 
 from controller.config.job import Job
 from controller.config.machine import Machine
+from drivers.described.format import DriveFile
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -17,7 +18,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 def schema_texts() -> dict[str, str]:
     """File name to JSON text of every schema, ending in a newline."""
     texts: dict[str, str] = {}
-    for name, model in (("machine", Machine), ("job", Job)):
+    for name, model in (("machine", Machine), ("job", Job), ("drive", DriveFile)):
         schema = model.model_json_schema(mode="validation")
         schema = {"$schema": DIALECT, **schema, "title": f"Giornata {name} file"}
         texts[f"{name}.schema.json"] = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"

@@ -155,7 +155,7 @@ class DataField(Settings):
         return Fraction(str(self.offset))
 
 
-class _Layout(Settings):
+class FrameLayout(Settings):
     """What a frame holds, going out or coming in."""
 
     id: Identifier | None = Field(default=None, description="CAN: the frame's identifier")
@@ -173,7 +173,7 @@ class _Layout(Settings):
         return next((one for one in self.fields if one.name == name), None)
 
 
-class CommandFrame(_Layout):
+class CommandFrame(FrameLayout):
     """One frame of a command. Bytes that are neither constant nor field are 00."""
 
     answers: Annotated[tuple[Name, ...], Field(strict=False, max_length=4)] = Field(
@@ -184,7 +184,7 @@ class CommandFrame(_Layout):
     )
 
 
-class Reply(_Layout):
+class Reply(FrameLayout):
     """A frame that the drive sends. Bytes that are neither constant nor field are not looked at."""
 
     name: Name
@@ -437,3 +437,22 @@ class DriveFile(Settings):
         if found := list(contradictions(self)):
             raise DriveFileError(found)
         return self
+
+
+Layout = CommandFrame | Reply
+
+
+def layouts(drive: DriveFile) -> Iterator[tuple[str, Layout]]:
+    """Every frame of the file, with its path."""
+    for name, frames in drive.commands.all():
+        for place, frame in enumerate(frames):
+            yield f"commands.{name}.{place}", frame
+    for place, reply in enumerate(drive.replies):
+        yield f"replies.{place}", reply
+
+
+def fields(drive: DriveFile) -> Iterator[tuple[str, Layout, DataField]]:
+    """Every field of every frame, with its path."""
+    for where, layout in layouts(drive):
+        for place, field in enumerate(layout.fields):
+            yield f"{where}.fields.{place}", layout, field
