@@ -14,8 +14,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from drivers.described.codec import CommandCodec, DriveCodec, ReplyCodec
-from drivers.described.format import CommandName, Quantity
+from drivers.described.codec import CommandCodec, DriveCodec
+from drivers.described.format import CommandName, Quantity, Reply
 from drivers.settings import DescribedCanWire, DescribedSerialWire, GroupSettings, described_of
 
 Wire = DescribedCanWire | DescribedSerialWire
@@ -70,19 +70,26 @@ class GroupTick:
 
 def codecs_of(settings: GroupSettings) -> tuple[DriveCodec, ...]:
     """Every drive's codec, in axis order. Raises ValueError where a drive file is missing or the node cannot be."""
-    return tuple(DriveCodec(described_of(name, drive), drive.node_id) for name, drive in settings.axes.items())
+    return tuple(
+        DriveCodec(described_of(name, drive), drive.node_id) for name, drive in settings.axes.items()
+    )
 
 
 def brought(codec: DriveCodec, frames: Iterable[CommandCodec]) -> set[Quantity]:
     """What the answers to these frames bring."""
-    return {
-        field.name for frame in frames for answer in frame.answers for field in codec.drive.reply(answer).fields
-    }
+    replies = [codec.drive.reply(answer) for frame in frames for answer in frame.answers]
+    return {field.name for reply in replies for field in reply.fields if _counts(reply, field.name)}
 
 
 def by_itself(codec: DriveCodec) -> set[Quantity]:
     """What the drive sends without being asked."""
-    return {field.name for reply in codec.drive.replies if reply.cyclic_ms for field in reply.fields}
+    replies = [reply for reply in codec.drive.replies if reply.cyclic_ms]
+    return {field.name for reply in replies for field in reply.fields if _counts(reply, field.name)}
+
+
+def _counts(reply: Reply, name: Quantity) -> bool:
+    """Nobody knows at which instant a position was true that the drive sends by itself: it is not used."""
+    return not (reply.cyclic_ms and name == "position")
 
 
 def _reads(
@@ -100,8 +107,8 @@ def _reads(
 
 
 def needed_of(codec: DriveCodec) -> frozenset[Quantity]:
-    """Position and status; velocity and inputs of a drive that reports them when it is asked or commanded."""
-    asked = [frame for name in ("velocity", "outputs", *_READS) for frame in codec.commands.get(name, ())]  # type: ignore[call-overload]
+    """Position and status; velocity and inputs of a drive that reports them when it is asked."""
+    asked = [frame for name in _READS for frame in codec.commands.get(name, ())]
     return _ALWAYS | (_IF_REPORTED & (brought(codec, asked) | by_itself(codec)))
 
 
@@ -113,6 +120,22 @@ def _frames(codec: DriveCodec, *, is_head: bool) -> list[tuple[CommandName, Comm
     ]
     have = (brought(codec, (frame for _, frame in sent)) | by_itself(codec)) & needed
     return sent + _reads(codec, needed, have)
+
+
+def refusals(codec: DriveCodec) -> list[tuple[str, str, str]]:
+    """What a drive file lacks for a group: where in it, what was expected, what stands there."""
+    found = []
+    everywhere: tuple[CommandName, ...] = ("velocity", "outputs", "stop", "stop_all", *_READS)
+    for name in everywhere:
+        for place, frame in enumerate(codec.commands.get(name, ())):
+            if frame.wait_ms:
+                expected = "0, for a frame that is sent in every tick or stops"
+                found.append((f"commands.{name}.{place}.wait_ms", expected, str(frame.wait_ms)))
+    asked = [frame for name in _READS for frame in codec.commands.get(name, ())]
+    if "position" not in brought(codec, asked):
+        expected = "an answer with the position that the drive does not also send by itself"
+        found.append(("commands.read_position", expected, "none"))
+    return found
 
 
 def frame_bits(id_bits: int, data_bytes: int) -> int:
@@ -133,18 +156,21 @@ def answer_ns(codec: DriveCodec, frame: CommandCodec, character_ns: int, silent_
     return codec.drive.wire.turnaround_us * 1000 + characters * character_ns + len(frame.answers) * silent_ns
 
 
-def _serial_tick(wire: DescribedSerialWire, codecs: Sequence[DriveCodec], axes: Sequence[str], head: str) -> GroupTick:
+def _serial_tick(
+    wire: DescribedSerialWire, codecs: Sequence[DriveCodec], axes: Sequence[str], head: str
+) -> GroupTick:
     silent_ns, character_ns = silence_ns(codecs), wire.character_ns
     at_ns = busy_ns = characters = 0
     found = []
     for axis, codec in zip(axes, codecs, strict=True):
-        steps, sampled = [], {}
+        steps: list[Step] = []
+        sampled: dict[str, int] = {}
         for command, frame in _frames(codec, is_head=axis == head):
             long = frame.length
             acts_ns = at_ns + long * character_ns + silent_ns
-            free_ns = acts_ns + answer_ns(codec, frame, character_ns, silent_ns) + frame.wait_ms * 1_000_000
+            free_ns = acts_ns + answer_ns(codec, frame, character_ns, silent_ns)
             steps.append(Step(command, frame, at_ns, acts_ns, free_ns))
-            sampled |= dict.fromkeys(frame.answers, acts_ns)
+            sampled |= dict.fromkeys(_asked_only(codec, frame), acts_ns)
             characters += long + sum(codec.replies[name].length for name in frame.answers)
             busy_ns += free_ns - at_ns
             at_ns = free_ns
@@ -169,10 +195,10 @@ def _can_tick(
         codec = codecs[place]
         long = frame_bits(_id_bits(codec), frame.length)
         end_ns = at_ns + round(long * bit_ns)
-        steps[place].append(Step(command, frame, at_ns, end_ns, end_ns + frame.wait_ms * 1_000_000))
-        sampled[place] |= dict.fromkeys(frame.answers, end_ns)
+        steps[place].append(Step(command, frame, at_ns, end_ns, end_ns))
+        sampled[place] |= dict.fromkeys(_asked_only(codec, frame), end_ns)
         bits += long
-        at_ns = end_ns + frame.wait_ms * 1_000_000
+        at_ns = end_ns
     back = sum(
         frame_bits(_id_bits(codec), codec.replies[name].length)
         for codec, part in zip(codecs, parts, strict=True)
@@ -195,6 +221,11 @@ def _can_tick(
     return GroupTick(tuple(found), round_ns, busy_ns, bits + back + unasked)
 
 
+def _asked_only(codec: DriveCodec, frame: CommandCodec) -> list[str]:
+    """Answers that come only when they are asked for."""
+    return [name for name in frame.answers if not codec.drive.reply(name).cyclic_ms]
+
+
 def _axis(axis: str, codec: DriveCodec, steps: list[Step], sampled: dict[str, int]) -> AxisTick:
     needed = needed_of(codec)
     idle = tuple(frame for _, frame in _reads(codec, needed, by_itself(codec) & needed))
@@ -203,11 +234,6 @@ def _axis(axis: str, codec: DriveCodec, steps: list[Step], sampled: dict[str, in
 
 def _id_bits(codec: DriveCodec) -> int:
     return codec.drive.can.id_bits if codec.drive.can is not None else 11
-
-
-def replies_of(codec: DriveCodec, frame: CommandCodec) -> tuple[ReplyCodec, ...]:
-    """The answers that a frame brings, compiled."""
-    return tuple(codec.replies[name] for name in frame.answers)
 
 
 def tick_of(
