@@ -13,12 +13,13 @@ from math import pi
 from pathlib import Path
 
 from controller.config import formulas
+from controller.config.canrules import can_warnings
 from controller.config.errors import Mistake
 from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from controller.config.motionrules import JERK_TIME_MAX_S
 from controller.config.plane import bends
-from drivers.settings import ModbusWire, StopsSettings, exchange_ns, registers_of
+from drivers.settings import CanWire, ModbusWire, StopsSettings, exchange_ns, registers_of
 
 DOT_RADII_MM = (2.0, 5.0)
 
@@ -344,6 +345,8 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                 "less than a tick: no gentler than without the limit",
             )
         )
+    if isinstance(machine.wire, CanWire):
+        found.extend(Warned(where, message) for where, message in can_warnings(machine))
     if not machine.wire.is_simulated:
         found.extend(_without_hardware(machine.stops))
     return found

@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from fractions import Fraction
 from math import pi, sqrt
 
+from drivers.cantiming import can_frame_bits_max as can_frame_bits_max
+
 INT32_MAX = 2**31 - 1
 COUNTER_COUNTS = 2**32
 """States of a drive's 32-bit position counter (CiA 402, object 6064h)."""
@@ -30,25 +32,25 @@ PDO_INPUT_BYTES = 8
 """Digital inputs (4) and velocity (4)."""
 SYNC_BYTES = 0
 HEARTBEAT_BYTES = 1
-
-
-def can_frame_bits_max(data_bytes: int, *, extended: bool = False) -> int:
-    """Most bits that one CAN data frame can take on the wire, stuffing and inter-frame space included.
-
-    g + 8 n + 13 + floor((g + 8 n - 1) / 4) with g = 34 for 11-bit and 54 for 29-bit identifiers. Source: Davis,
-    Burns, Bril, Lukkien, "Controller Area Network (CAN) schedulability analysis", Real-Time Systems 35 (2007).
-    """
-    if not 0 <= data_bytes <= 8:
-        raise ValueError(f"expected 0 to 8 data bytes, got {data_bytes}")
-    overhead = 54 if extended else 34
-    stuffed = overhead + 8 * data_bytes
-    return stuffed + 13 + (stuffed - 1) // 4
+SDO_BYTES = 8
+EMERGENCY_BYTES = 8
+SERIAL_CHARACTER_BITS = 10
+"""Start, eight, stop: what a serial CAN adapter's line is set to."""
 
 
 def cycle_bytes(axes: int) -> tuple[int, ...]:
     """Data bytes of every frame of one tick with ``axes`` drives, the head's output among them."""
     per_axis = (PDO_SETPOINT_BYTES, PDO_STATE_BYTES, PDO_INPUT_BYTES)
     return (SYNC_BYTES, PDO_OUTPUT_BYTES, *(per_axis * axes))
+
+
+def acyclic_bytes(axes: int) -> tuple[int, ...]:
+    """Data bytes of what comes in each heartbeat's period besides the cycle, at most.
+
+    Our heartbeat and one of every drive; an allowance of one SDO exchange with every drive (a stop is also said by
+    SDO) and one emergency of every drive.
+    """
+    return (HEARTBEAT_BYTES, *((HEARTBEAT_BYTES, SDO_BYTES, SDO_BYTES, EMERGENCY_BYTES) * axes))
 
 
 def bus_load(data_bytes: Iterable[int], period_us: float, bitrate_bit_s: int) -> float:
@@ -58,9 +60,26 @@ def bus_load(data_bytes: Iterable[int], period_us: float, bitrate_bit_s: int) ->
 
 
 def machine_bus_load(axes: int, tick_us: int, bitrate_bit_s: int, heartbeat_ms: int) -> float:
-    """Share of the bus at the tick, worst case: the cycle, our heartbeat and one of every drive."""
-    heartbeats = bus_load((HEARTBEAT_BYTES,) * (axes + 1), heartbeat_ms * 1000, bitrate_bit_s)
-    return bus_load(cycle_bytes(axes), tick_us, bitrate_bit_s) + heartbeats
+    """Share of the bus at the tick, worst case: the cycle, and in each heartbeat's period what comes besides."""
+    besides = bus_load(acyclic_bytes(axes), heartbeat_ms * 1000, bitrate_bit_s)
+    return bus_load(cycle_bytes(axes), tick_us, bitrate_bit_s) + besides
+
+
+def slcan_characters_out(axes: int) -> int:
+    """Most characters of one tick towards a serial CAN adapter: every frame of ours, our heartbeat, a look at flags."""
+    frames = (SYNC_BYTES, PDO_OUTPUT_BYTES, HEARTBEAT_BYTES, *((PDO_SETPOINT_BYTES,) * axes))
+    return sum(map(slcan_characters, frames)) + 2
+
+
+def slcan_characters_in(axes: int) -> int:
+    """Most characters of one tick from a serial CAN adapter: the drives' words and heartbeats, two for each of ours."""
+    frames = (PDO_STATE_BYTES, PDO_INPUT_BYTES, HEARTBEAT_BYTES) * axes
+    return sum(map(slcan_characters, frames)) + 2 * (axes + 3) + 4
+
+
+def slcan_characters(data_bytes: int) -> int:
+    """Characters of a frame as a line: t, three digits of identifier, the length, two a byte, CR."""
+    return 6 + 2 * data_bytes
 
 
 def stopping_distance_mm(speed_mm_s: float, reaction_s: float, deceleration_mm_s2: float) -> float:

@@ -14,6 +14,7 @@ from typing import Any, Literal, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from controller.config.contradictions import Rule, run_rules
+from controller.config.edsfile import with_eds_files
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 from controller.config.machine import Machine
@@ -52,8 +53,8 @@ def load_job(path: Path | str) -> Job:
 
 
 def machine_from(data: dict[str, Any], path: Path) -> Machine:
-    """A machine from a parsed file. Raises InputError with every mistake."""
-    return _validated(Machine, machine_rules(), data, path)
+    """A machine from a parsed file, its EDS files looked up. Raises InputError with every mistake."""
+    return with_eds_files(_validated(Machine, machine_rules(), data, path), path)
 
 
 def job_from(data: dict[str, Any], path: Path) -> Job:

@@ -1,10 +1,10 @@
 """Contradictions between fields: what no single field can know.
 
-Owns the rules, but those of tables, belts and the plane of the canvas (controller/config/motionrules.py) and of how
-a picture is painted (controller/config/jobrules.py). A rule reads values by their path through a ``Values`` and
-yields what does not fit. A rule that reads a missing or bad field says nothing (``UnknownValueError``), so the rules
-also run on a file with bad fields, and one look at a file finds every mistake. Knows no models; the models call in
-here when they are made.
+Owns the rules, but those of wires (controller/config/canrules.py and modbusrules.py), of tables, belts and the plane of
+the canvas (controller/config/motionrules.py) and of how a picture is painted (controller/config/jobrules.py). A rule
+reads values by their path through a ``Values`` and yields what does not fit. A rule that reads a missing or bad field
+says nothing (``UnknownValueError``), so the rules also run on a file with bad fields, and one look at a file finds
+every mistake. Knows no models; the models call in here when they are made.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from controller.config import formulas
+from controller.config.canrules import can_rules
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.jobrules import picture_rules
 from controller.config.modbusrules import modbus_rules
@@ -48,8 +49,8 @@ def machine_rules() -> tuple[Rule, ...]:
         _path_acceleration,
         _lease,
         _heartbeat,
-        _bus_load,
         *motion_rules(),
+        *can_rules(),
         *modbus_rules(),
         mqtt_credentials,
         mqtt_certificate,
@@ -275,19 +276,6 @@ def _heartbeat(values: Values) -> Iterator[Contradiction]:
             "wire.heartbeat_lost_after_ms",
             f"at least twice heartbeat_ms ({every}): one may be late",
             f"{lost}",
-        )
-
-
-def _bus_load(values: Values) -> Iterator[Contradiction]:
-    if values("wire.kind") != "can":
-        return
-    tick_us, bitrate = values("tick_us"), values("wire.bitrate_bit_s")
-    load = formulas.machine_bus_load(len(AXES), tick_us, bitrate, values("wire.heartbeat_ms"))
-    if load > formulas.BUS_LOAD_MAX:
-        yield Contradiction(
-            "tick_us",
-            f"a tick that loads the bus to at most {formulas.BUS_LOAD_MAX:.0%}",
-            f"{load:.1%} at {tick_us / 1000:g} ms and {bitrate} bit/s (longer tick or faster bus)",
         )
 
 

@@ -35,7 +35,15 @@ _UNREAD: Final[Any] = {
     "mqtt": True,
     "maintenance": True,
     "home_order": True,
-    "axes": {axis: {"homing", "following_error_max_mm", "moving_mass_kg"} for axis in ("x", "y")},
+    "axes": {
+        axis: {
+            "homing": True,
+            "following_error_max_mm": True,
+            "moving_mass_kg": True,
+            "drive": {"eds", "quirks", "acceleration_unit_counts_s2"},
+        }
+        for axis in ("x", "y")
+    },
 }
 """What of a machine file no schedule depends on."""
 

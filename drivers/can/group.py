@@ -16,7 +16,7 @@ from drivers import cia402, quirks
 from drivers.can import emcy, frames
 from drivers.can.link import CanLink
 from drivers.can.mirror import GroupMirror
-from drivers.can.timing import acts_after_ns
+from drivers.cantiming import acts_after_ns
 from drivers.cia402 import Command
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
 from drivers.errors import DriverError, FaultError, LinkError, MisuseError

@@ -60,7 +60,7 @@ def test_check_prints_the_derived_numbers(capsys: pytest.CaptureFixture[str], jo
     """A good machine and job: a table of each on standard output, silence on standard error, exit code 0."""
     assert main(["check", BOATHOUSE, str(job)]) == 0
     said = capsys.readouterr()
-    for words in ("machine boathouse", "5400", "106.8", "795.36", "22.5", "job evening", "moon", "#f4e9c1"):
+    for words in ("machine boathouse", "5400", "106.8", "795.36", "24.5", "job evening", "moon", "#f4e9c1"):
         assert words in said.out
     assert said.err == ""
 

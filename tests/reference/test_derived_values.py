@@ -157,10 +157,11 @@ def test_bus_load_of_a_small_cycle(bitrate_bit_s: int, period_us: int, load: flo
 def test_our_cycle() -> None:
     """Our cycle for two axes, by the 2007 bound by hand: SYNC 55, outputs 95, 2 x (115 + 115 + 135) = 880 bits.
 
-    At 4 ms and 1 Mbit/s 22 %; heartbeats of 65 bits from us and two drives every 40 ms add 195/40000.
+    At 4 ms and 1 Mbit/s 22 %; every 40 ms heartbeats of 65 bits from us and two drives add 195/40000, and the
+    allowance of an SDO exchange and an emergency of each drive (3 x 135 bits) another 810/40000.
     """
     assert sum(formulas.can_frame_bits_max(n) for n in formulas.cycle_bytes(2)) == 880
-    assert formulas.machine_bus_load(2, 4000, 1_000_000, 40) == pytest.approx(0.22 + 195 / 40_000, rel=1e-12)
+    assert formulas.machine_bus_load(2, 4000, 1_000_000, 40) == pytest.approx(0.22 + 1005 / 40_000, rel=1e-12)
 
 
 @pytest.mark.parametrize(
