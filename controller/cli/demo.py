@@ -19,6 +19,10 @@ def demo(
     folder: Annotated[Path, typer.Option("--dir", metavar="DIR", help="Where everything is written.")] = Path(
         "build/demo"
     ),
+    wire: Annotated[
+        str,
+        typer.Option("--wire", metavar="WIRE", help="can, modbus, described-can or described-serial."),
+    ] = "can",
     virtual: VirtualOption = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -32,7 +36,7 @@ def demo(
     console = err()
     with TerminalWatcher(console, quiet=as_json) as watcher:
         try:
-            shown = demonstrate(folder, runner_for(virtual), watcher)
+            shown = demonstrate(folder, runner_for(virtual), watcher, wire)
         except StoppedError as error:
             if as_json:
                 emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
@@ -48,6 +52,7 @@ def demo(
             {
                 "ok": True,
                 "session": shown.session,
+                "wire": wire,
                 "clock": shown.clock,
                 "realtime": shown.realtime,
                 "seconds": round(shown.seconds, 2),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -27,8 +28,16 @@ from controller.session.prepare import prepare
 from controller.session.prepared import SkippedElement
 from controller.session.watcher import Watcher
 
-MACHINE, JOB = "machines/boathouse.toml", "jobs/low-tide/job.toml"
+JOB = "jobs/low-tide/job.toml"
+MACHINES = {
+    "can": "machines/boathouse.toml",
+    "modbus": "machines/boathouse-modbus.toml",
+    "described-can": "machines/boathouse-described-can.toml",
+    "described-serial": "machines/boathouse-described-serial.toml",
+}
+"""By the wire that is shown: the same gantry, its drives spoken to in four ways."""
 MARK = ".giornata-demo"
+_DRIVE_FILE = re.compile(r'^(drive_file\s*=\s*)("[^"]*")')
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,20 +78,28 @@ class Shown:
     told: Told
 
 
-def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher) -> Shown:
-    """Check, prepare, home and paint all inks. Raises what the verbs raise."""
+def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher, wire: str = "can") -> Shown:
+    """Check, prepare, home and paint all inks over ``wire``, a name in ``MACHINES``. Raises what the verbs raise."""
+    machine = MACHINES.get(wire)
+    if machine is None:
+        raise InputError([Mistake(folder, "--wire", f"one of {', '.join(MACHINES)}", wire)])
     root = _fresh(folder.absolute())
     with _broker(root / "mqtt.jsonl") as port:
-        machine_path = root / Path(MACHINE).name
+        machine_path = root / Path(machine).name
         table = f'\n[mqtt]\nhost = "127.0.0.1"\nport = {port}\n'
-        machine_path.write_text(_plain(shipped(MACHINE).read_text()) + table)
+        machine_path.write_text(_plain(shipped(machine)) + table)
         shown = _demonstrate(root, machine_path, shipped(JOB), runner_of, watcher)
     return replace(shown, told=_told(port, root / "mqtt.jsonl"))
 
 
-def _plain(text: str) -> str:
-    """A machine file without the line that names its schema by a relative path."""
-    return "\n".join(line for line in text.splitlines() if not line.startswith("#:schema")) + "\n"
+def _plain(path: Path) -> str:
+    """A machine file's text, for another folder: without its schema's path, with whole paths of drive files."""
+
+    def whole(found: re.Match[str]) -> str:
+        return found[1] + json.dumps(str((path.parent / json.loads(found[2])).resolve()))
+
+    lines = (line for line in path.read_text().splitlines() if not line.startswith("#:schema"))
+    return "\n".join(_DRIVE_FILE.sub(whole, line) for line in lines) + "\n"
 
 
 @contextlib.contextmanager

@@ -148,4 +148,7 @@ def test_demo_in_virtual_time(shell) -> None:
     assert {"painting", "registered"} <= set(told["states"])
     assert told["progress"]["what"] in {one["name"] for one in shown["passes"]}
     assert shell.run("demo", "--virtual", "--dir", shell.folder).code == 2
+    other = shell.run("demo", "--wire", "string", "--dir", folder)
+    assert other.code == 2
+    assert "--wire: expected one of can, modbus, described-can, described-serial, got string" in other.err
     assert shell.job.exists()
