@@ -33,7 +33,7 @@ def can_warnings(machine: Machine) -> Iterator[tuple[str, str]]:
         if NO_ABORT_OPTION in drive.quirks and drive.command_timeout == "heartbeat":
             yield (
                 f"axes.{name}.drive.quirks",
-                "without 6007h nobody here sees that the drive quick-stops without our heartbeat: try it by pulling the plug",
+                "without 6007h nobody sees whether the drive stops without our heartbeat: try it by pulling the plug",
             )
         if drive.eds is not None and not tells_its_units(drive.eds):
             yield (

@@ -10,6 +10,7 @@ from pathlib import Path
 from drivers.can.frames import stop_frames
 from drivers.clock import VirtualClock
 from drivers.settings import GroupSettings
+from drivers.twin.describedvirtual import VirtualDescribedBusGantry, VirtualDescribedLineGantry
 from drivers.twin.modbusvirtual import VirtualModbusGantry
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.virtualbase import VirtualWorld
@@ -23,7 +24,9 @@ class VirtualGantry(VirtualWorld):
 
     def _attach(self, settings: GroupSettings, clock: VirtualClock) -> None:
         self._nodes = tuple(axis.node_id for axis in settings.axes.values())
-        self.link = VirtualLink(self.gantry, clock)
+        # Where commands act at once, the axes' instants differ by what a frame takes: there the bus takes its time.
+        at_once = settings.can.pdo == "immediate"
+        self.link = VirtualLink(self.gantry, clock, settings.can.bitrate_bit_s if at_once else None)
 
     def put_stop(self) -> None:
         """The guard's stop frames, on the wire now. Raises LinkError when closed."""
@@ -35,6 +38,8 @@ AnyVirtualGantry = VirtualWorld
 _WORLDS: dict[str, type[VirtualWorld]] = {
     "can": VirtualGantry,
     "modbus-rtu": VirtualModbusGantry,
+    "described-can": VirtualDescribedBusGantry,
+    "described-serial": VirtualDescribedLineGantry,
 }
 """By ``wire.kind``."""
 

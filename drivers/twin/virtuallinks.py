@@ -12,6 +12,7 @@ import itertools
 from collections.abc import Sequence
 
 from drivers.can.link import Frame
+from drivers.cantiming import frame_ns
 from drivers.clock import VirtualClock
 from drivers.errors import LinkError
 from drivers.twin.gantry import Gantry, Sent
@@ -22,9 +23,17 @@ _QUEUE_MAX = 65536
 
 
 class VirtualLink:
-    """A CanLink to a gantry in the same process. ``plugged = False`` is a pulled plug: nothing passes."""
+    """A CanLink to a gantry in the same process. ``plugged = False`` is a pulled plug: nothing passes.
 
-    def __init__(self, gantry: Gantry, clock: VirtualClock) -> None:
+    With ``follow_bit_s`` our frames follow one another as on a bus of that speed, each there when it is over (by its
+    worst-case length); without it all of a batch are there at once. ``trouble``: what our bus controller is found to
+    suffer from at the next reading.
+    """
+
+    def __init__(self, gantry: Gantry, clock: VirtualClock, follow_bit_s: int | None = None) -> None:
+        self._follow_bit_s = follow_bit_s
+        self._free_ns = 0
+        self.trouble = ""
         self._gantry = gantry
         self._clock = clock
         self._queue: list[tuple[int, int, int, bytes]] = []
@@ -51,15 +60,21 @@ class VirtualLink:
         """Put frames on the wire at the clock's present instant. Raises LinkError when closed."""
         if self._closed:
             raise LinkError("simulated wire", "an open link", "a closed one")
-        now_ns = self._clock.now_ns()
+        there_ns = self._clock.now_ns()
         for can_id, data in frames:
+            if self._follow_bit_s is not None:
+                there_ns = max(there_ns, self._free_ns) + frame_ns(len(data), self._follow_bit_s)
+                self._free_ns = there_ns
             if self.plugged:
-                self._deliver(self._gantry.on_frame(can_id, bytes(data), now_ns))
+                self._deliver(self._gantry.on_frame(can_id, bytes(data), there_ns))
 
     def receive(self) -> list[Frame]:
         """Frames that are on the wire by now, oldest first. Raises LinkError when closed."""
         if self._closed:
             raise LinkError("simulated wire", "an open link", "a closed one")
+        if self.trouble:
+            trouble, self.trouble = self.trouble, ""
+            raise LinkError("simulated wire", "a bus controller without errors", trouble)
         now_ns = self._clock.now_ns()
         queue, got = self._queue, []
         while queue and queue[0][0] <= now_ns:

@@ -96,10 +96,10 @@ def _fake_nodes() -> Bench:
     return Bench(group_on_link(settings, bus, clock), clock, settings, break_wire)
 
 
-def _virtual_twin() -> Bench:
+def _virtual_twin(pdo: str = "sync") -> Bench:
     from drivers.twin.virtual import VirtualGantry
 
-    clock, settings = VirtualClock(), group_settings()
+    clock, settings = VirtualClock(), group_settings(pdo=pdo)
     gantry = VirtualGantry(settings, twin_parameters(), clock)
 
     def break_wire() -> None:
@@ -245,6 +245,7 @@ BENCHES = [
     pytest.param("fake nodes", id="fake-nodes"),
     pytest.param("python-can virtual", id="python-can-virtual"),
     pytest.param("virtual twin", id="virtual-twin"),
+    pytest.param("virtual twin, at once", id="virtual-twin-at-once"),
     pytest.param("virtual modbus twin", id="virtual-modbus-twin"),
     pytest.param("twin process", id="twin-process", marks=pytest.mark.realtime),
     pytest.param("modbus twin process", id="modbus-twin-process", marks=pytest.mark.realtime),
@@ -261,6 +262,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         "fake nodes": _fake_nodes,
         "python-can virtual": _python_can_virtual,
         "virtual twin": _virtual_twin,
+        "virtual twin, at once": lambda: _virtual_twin("immediate"),
         "virtual modbus twin": _virtual_modbus_twin,
         "twin process": lambda: _twin_process(_twin_settings(), *request.getfixturevalue("twin_process")),
         "modbus twin process": lambda: _twin_process(
