@@ -9,6 +9,7 @@ from drivers.clock import VirtualClock
 from drivers.settings import GroupSettings
 from drivers.twin import store
 from drivers.twin.canvas import Pen
+from drivers.twin.describedlink import DescribedLink
 from drivers.twin.gantry import Gantry
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.virtuallinks import VirtualLine, VirtualLink
@@ -22,7 +23,7 @@ class VirtualWorld(ABC):
     A wire's own class sets ``link`` and says how the guard's stop gets onto it.
     """
 
-    link: VirtualLink | VirtualLine
+    link: VirtualLink | VirtualLine | DescribedLink
 
     def __init__(
         self,

@@ -26,6 +26,7 @@ from drivers.registry import group_on_link, open_group
 from drivers.settings import GroupSettings
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.settings import TwinSettings
+from tests.fakes.described_settings import can_settings, described_twin_parameters, serial_settings
 from tests.fakes.drive_group import FakeDriveGroup
 from tests.fakes.drive_node import FakeBus, FakeDriveNode
 from tests.fakes.drive_settings import group_settings, twin_parameters
@@ -125,6 +126,27 @@ def _virtual_modbus_twin() -> Bench:
         break_wire,
         lag_ticks=40,
         slack_counts=3.0,
+    )
+
+
+def _virtual_described_twin(settings: GroupSettings) -> Bench:
+    from drivers.twin.virtual import virtual_gantry
+
+    clock = VirtualClock()
+    gantry = virtual_gantry(settings, described_twin_parameters(), clock)
+
+    def break_wire() -> None:
+        gantry.link.plugged = False
+
+    # A count for the rounding of a place that is reckoned back to the tick's instant.
+    return Bench(
+        group_on_link(settings, gantry.link, clock),
+        clock,
+        settings,
+        break_wire,
+        lag_ticks=40,
+        slack_counts=3.0,
+        speed_units=5400,
     )
 
 
@@ -247,6 +269,8 @@ BENCHES = [
     pytest.param("virtual twin", id="virtual-twin"),
     pytest.param("virtual twin, at once", id="virtual-twin-at-once"),
     pytest.param("virtual modbus twin", id="virtual-modbus-twin"),
+    pytest.param("virtual described can", id="virtual-described-can"),
+    pytest.param("virtual described serial", id="virtual-described-serial"),
     pytest.param("twin process", id="twin-process", marks=pytest.mark.realtime),
     pytest.param("modbus twin process", id="modbus-twin-process", marks=pytest.mark.realtime),
 ]
@@ -264,6 +288,8 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         "virtual twin": _virtual_twin,
         "virtual twin, at once": lambda: _virtual_twin("immediate"),
         "virtual modbus twin": _virtual_modbus_twin,
+        "virtual described can": lambda: _virtual_described_twin(can_settings()),
+        "virtual described serial": lambda: _virtual_described_twin(serial_settings()),
         "twin process": lambda: _twin_process(_twin_settings(), *request.getfixturevalue("twin_process")),
         "modbus twin process": lambda: _twin_process(
             _modbus_twin_settings(), *request.getfixturevalue("modbus_twin_process")
