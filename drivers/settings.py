@@ -25,13 +25,40 @@ from drivers.quirks import Quirk
 SIMULATED_CHANNEL = "simulated"
 
 
-class CanWire(Settings):
+OptionName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_]{0,63}$")]
+OptionValue = (
+    bool
+    | Annotated[int, Field(ge=-(1 << 63), lt=1 << 63)]
+    | Real
+    | Annotated[str, Field(min_length=1, max_length=200)]
+)
+
+
+class CanAdapter(Settings):
+    """How a CAN bus is reached: the adapter by the name of its backend, and who else may speak through it."""
+
+    interface: str = Field(
+        description="slcan (a link of our own) or a python-can backend by name: socketcan, socketcand, pcan, ...; "
+        "python-can:slcan is python-can's own"
+    )
+    channel: str = Field(description="the backend's channel; 'simulated' for the simulated gantry's own line")
+    bitrate_bit_s: int = Field(gt=0, le=1_000_000)
+    options: dict[OptionName, OptionValue] = Field(
+        default={},
+        max_length=16,
+        description="what python-can's backend wants to know besides, by its own names (socketcand: host, port)",
+    )
+    stop_by: Literal["wire", "power-cut"] = Field(
+        default="wire",
+        description="how the guard stops the drives: over the wire, by a handle of its own; or, where the adapter lets "
+        "nobody else in, by [stops.power_cut] alone",
+    )
+
+
+class CanWire(CanAdapter):
     """A CAN bus reached through any python-can backend."""
 
     kind: Literal["can"] = "can"
-    interface: str = Field(description="python-can backend by name: slcan, socketcan, ...")
-    channel: str = Field(description="the backend's channel; 'simulated' for the simulated gantry's own line")
-    bitrate_bit_s: int = Field(gt=0, le=1_000_000)
     heartbeat_ms: int = Field(
         default=40, ge=5, le=1000, description="our heartbeat; a drive that misses it stops by itself"
     )
@@ -135,13 +162,10 @@ class _DescribedWire(Settings):
         return self.command_timeout_ms
 
 
-class DescribedCanWire(_DescribedWire):
+class DescribedCanWire(CanAdapter, _DescribedWire):
     """A CAN bus on which drives speak frames that their owner has written down (``drive_file`` of each axis)."""
 
     kind: Literal["described-can"]
-    interface: str = Field(description="python-can backend by name: slcan, socketcan, ...")
-    channel: str = Field(description="the backend's channel; 'simulated' for the simulated gantry's own line")
-    bitrate_bit_s: int = Field(gt=0, le=1_000_000)
 
     @property
     def is_simulated(self) -> bool:
