@@ -19,7 +19,7 @@ from drivers.can.link import CanLink, Frame
 from drivers.clock import Clock
 from drivers.errors import LinkError
 from drivers.line.port import SerialLine
-from drivers.settings import GroupSettings, ModbusWire
+from drivers.settings import GroupSettings, ModbusWire, SerialWire
 from drivers.tracefile import NOT_TAKEN, OUT, SLOT_BYTES, TraceWriter
 
 DEFAULT_MIB = 32
@@ -148,7 +148,8 @@ def description(
     ``time_kind``: real or virtual.
     """
     wire = settings.wire
-    told: dict[str, Any] = {"kind": wire.kind, "bitrate_bit_s": wire.bitrate_bit_s}
+    carries = "bytes" if isinstance(wire, SerialWire) else "frames"
+    told: dict[str, Any] = {"kind": wire.kind, "carries": carries, "bitrate_bit_s": wire.bitrate_bit_s}
     if isinstance(wire, ModbusWire):
         told |= {"character_ns": wire.character_ns, "silence_ns": wire.silence_us * 1000}
     maps = {

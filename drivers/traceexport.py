@@ -22,7 +22,7 @@ def suffixes_for(trace: Trace) -> tuple[str, ...]:
 def is_serial(trace: Trace) -> bool:
     """Whether it is of a serial line."""
     wire = trace.description.get("wire")
-    return isinstance(wire, dict) and wire.get("kind") != "can"
+    return isinstance(wire, dict) and wire.get("carries") == "bytes"
 
 
 def export(trace: Trace, path: Path) -> int:

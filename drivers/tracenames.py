@@ -1,4 +1,4 @@
-"""What numbers on a wire are called: objects, abort codes, emergencies, states. Tables only.
+"""What numbers on a wire are called: objects, abort codes, states, functions. Tables only.
 
 Object and code numbers are those of CiA 301 (1xxxh) and CiA 402 / IEC 61800-7-201 (6xxxh); the words are ours.
 """
@@ -51,11 +51,15 @@ OBJECTS = {
     0x6084: "profile deceleration",
     0x6085: "quick stop deceleration",
     0x6091: "gear ratio",
+    0x608F: "encoder resolution",
     0x6092: "feed constant",
+    0x6094: "velocity encoder factor",
     0x6098: "homing method",
     0x6099: "homing speeds",
     0x609A: "homing acceleration",
+    0x60A8: "position unit",
     0x60A9: "velocity unit",
+    0x60AA: "acceleration unit",
     0x60C2: "interpolation period",
     0x60F4: "following error",
     0x60FD: "digital inputs",
@@ -120,60 +124,6 @@ ABORTS = {
     0x0800_0024: "no data",
 }
 """SDO abort codes of CiA 301."""
-
-EMERGENCIES = {
-    0x8110: "CAN overrun, frames lost",
-    0x8120: "CAN error passive",
-    0x8130: "heartbeat lost",
-    0x8140: "back from bus-off",
-    0x8150: "identifier used twice",
-    0x8210: "PDO too short",
-    0x8220: "PDO too long",
-    0x8240: "SYNC of the wrong length",
-    0x8250: "RPDO timed out",
-}
-EMERGENCY_CLASSES = {
-    0x00: "error reset",
-    0x10: "general error",
-    0x20: "current",
-    0x21: "current, input side",
-    0x22: "current, inside",
-    0x23: "current, output side",
-    0x30: "voltage",
-    0x31: "mains voltage",
-    0x32: "voltage inside",
-    0x33: "output voltage",
-    0x40: "temperature",
-    0x41: "ambient temperature",
-    0x42: "device temperature",
-    0x50: "device hardware",
-    0x60: "device software",
-    0x61: "internal software",
-    0x62: "user software",
-    0x63: "data set",
-    0x70: "additional modules",
-    0x71: "power",
-    0x73: "sensor",
-    0x80: "monitoring",
-    0x81: "communication",
-    0x82: "protocol",
-    0x84: "velocity control",
-    0x86: "position control",
-    0x90: "external error",
-    0xF0: "additional functions",
-    0xFF: "maker's own",
-}
-"""Emergency codes of CiA 301 (70xx and 84xx to 86xx: IEC 61800-7-201), and their classes by the high byte."""
-
-
-def emergency_name(code: int) -> str:
-    """What an emergency code means, by its own row or its class."""
-    known = EMERGENCIES.get(code)
-    if known is not None:
-        return known
-    high = code >> 8
-    return EMERGENCY_CLASSES.get(high) or EMERGENCY_CLASSES.get(high & 0xF0) or "an undefined class"
-
 
 NMT_COMMANDS = {1: "start", 2: "stop", 128: "pre-operational", 129: "reset node", 130: "reset communication"}
 NMT_STATES = {0: "boot-up", 4: "stopped", 5: "operational", 127: "pre-operational"}

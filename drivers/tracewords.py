@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from drivers import cia402, tracenames
-from drivers.can import frames
+from drivers.can import emcy, frames
 from drivers.interface import DriveState
 from drivers.modbus.frames import EXCEPTIONS, crc16
 from drivers.tracefile import Piece
@@ -52,6 +52,7 @@ class Decoder:
 
     def __init__(self, description: Mapping[str, Any]) -> None:
         wire = _mapping(description.get("wire"))
+        self._protocol = wire.get("kind")
         self._axes = {
             int(node): str(axis)
             for node, axis in _mapping(description.get("nodes")).items()
@@ -73,6 +74,9 @@ class Decoder:
         """One line for each frame, oldest first."""
         is_listening = True
         for piece in pieces:
+            if self._protocol not in ("can", "modbus-rtu"):
+                yield _plain(piece)
+                continue
             if not piece.is_serial:
                 yield self._can(piece)
                 continue
@@ -247,14 +251,19 @@ class Decoder:
         return Line(instant_ns, False, True, None, unit, "answer", data, words)
 
 
+def _plain(piece: Piece) -> Line:
+    """A frame of drives that speak neither of the two: no more than its bytes."""
+    taken = "" if piece.is_taken else " (the wire did not take it)"
+    words = f"{len(piece.data)} bytes{taken}"
+    can_id = None if piece.is_serial else piece.can_id
+    return Line(piece.instant_ns, piece.is_out, piece.is_taken, can_id, -1, "other", piece.data, words)
+
+
 def _emergency(data: bytes) -> str:
     if len(data) != 8:
         return f"EMCY of {len(data)} bytes (8 are due)"
-    code, register = struct.unpack_from("<HB", data)
-    if code == 0:
-        return "EMCY: no error any more"
-    more = f", maker's bytes {data[3:].hex().upper()}" if any(data[3:]) else ""
-    return f"EMCY {code:04X}h {tracenames.emergency_name(code)}, error register {register:02X}h{more}"
+    said = emcy.decode(data)
+    return "EMCY: no error any more" if said.is_all_clear else str(said)
 
 
 def _heartbeat(data: bytes) -> str:

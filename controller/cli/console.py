@@ -39,7 +39,8 @@ class Exit(IntEnum):
     DONE = 0
     """What was asked has been done."""
     FAILED = 1
-    """It could not be done, or the program itself is at fault; also ``schema --check`` on stale files."""
+    """It could not be done, or the program itself is at fault; also ``schema --check`` on stale files, and
+    ``doctor`` where something must be mended."""
     BAD_INPUT = 2
     """A file, an option or an argument cannot be used. Nothing moved."""
     REFUSED = 3

@@ -18,8 +18,9 @@ from controller.cli import (
     check,
     clear,
     demo,
-    drive,
+    doctor,
     drift,
+    drive,
     home,
     maintenance,
     marks,
@@ -42,6 +43,7 @@ from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 VERBS: tuple[Callable[..., None], ...] = (
     demo.demo,
     check.check,
+    doctor.doctor,
     prepare.prepare,
     proof.proof,
     home.home,

@@ -1,0 +1,68 @@
+"""Reading what drives say of themselves, and how long an answer takes, without changing anything: by wire, by name.
+
+Owns the neutral result and the choice. What is asked is only ever read: SDO uploads on CANopen, function 03 on a Modbus
+line. No SYNC, no NMT command, no controlword, no heartbeat leaves, so nothing is enabled and nothing moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from drivers.clock import Clock
+from drivers.interface import DriveState
+from drivers.settings import GroupSettings
+
+
+@dataclass(slots=True)
+class NodeLook:
+    """What one drive said.
+
+    ``trouble``: why nothing is known of it, or empty. ``values``: what was read, by name. ``round_trips_ns``: from
+    handing a question over until its answer was read, one for each question that was answered. ``lost``: questions
+    without an answer.
+    """
+
+    axis: str
+    node: int
+    trouble: str = ""
+    state: DriveState = DriveState.UNKNOWN
+    statusword: int = 0
+    fault_code: int = 0
+    values: dict[str, int] = field(default_factory=dict)
+    round_trips_ns: list[int] = field(default_factory=list)
+    lost: int = 0
+
+
+def _can(settings: GroupSettings, link: Any, clock: Clock, rounds: int) -> list[NodeLook]:
+    from drivers.can.look import look_at_nodes
+
+    return look_at_nodes(settings, link, clock, rounds)
+
+
+def _modbus(settings: GroupSettings, link: Any, clock: Clock, rounds: int) -> list[NodeLook]:
+    from drivers.modbus.look import look_at_units
+
+    return look_at_units(settings, link, clock, rounds)
+
+
+_LOOKS: dict[str, Callable[[GroupSettings, Any, Clock, int], list[NodeLook]]] = {
+    "can": _can,
+    "modbus-rtu": _modbus,
+}
+"""By ``wire.kind``."""
+
+
+def can_look(settings: GroupSettings) -> bool:
+    """Whether drives on this kind of wire can be asked without changing anything."""
+    return settings.wire.kind in _LOOKS
+
+
+def look(settings: GroupSettings, link: Any, clock: Clock, rounds: int) -> list[NodeLook]:
+    """Ask every drive what it is and how it stands, then ``rounds`` times for its statusword. Blocks.
+
+    ``link`` stays open. Raises LinkError when the wire itself fails; a drive that does not answer has ``trouble``.
+    Raises KeyError for a wire on which nothing can be asked so.
+    """
+    return _LOOKS[settings.wire.kind](settings, link, clock, rounds)
