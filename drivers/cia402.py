@@ -187,15 +187,15 @@ class PowerMachine:
         self.last_controlword = word
         return word
 
-    def reset_step(self, *, from_zero: bool = False) -> int:
+    def reset_step(self, *, stands: bool = False) -> int:
         """The controlword for the next round of acknowledging a fault.
 
-        The drive acts on a rising edge of bit 7 only, so the bit is first taken back when it stands. ``from_zero``:
-        this drive also wants all other bits to be 0 right before. Raises MisuseError when the drive reports no fault.
+        The drive acts on a rising edge of bit 7 only, so the bit is first taken back when it stands. ``stands``: the
+        last word is to stand for another round. Raises MisuseError when the drive reports no fault.
         """
         if self.state is not DriveState.FAULT:
             raise MisuseError("power machine", "a drive in fault to acknowledge", self.state.value)
-        stands = self.last_controlword if from_zero else self.last_controlword & _FAULT_RESET_BIT
-        word = 0 if stands else int(Command.FAULT_RESET)
+        was_up = bool(self.last_controlword & _FAULT_RESET_BIT)
+        word = int(Command.FAULT_RESET) if was_up is stands else 0
         self.last_controlword = word
         return word

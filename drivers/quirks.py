@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 Quirk = Literal[
     "fixed-mapping",
-    "reset-from-zero",
+    "slow-reset",
     "slow-mode-change",
     "mode-display-late",
     "slow-switch-on",
@@ -25,7 +25,7 @@ Quirk = Literal[
 
 QUIRKS: Final[dict[Quirk, str]] = {
     "fixed-mapping": "cannot remap process data: its mapping is only read, and must be the one that we use",
-    "reset-from-zero": "acknowledges a fault only when controlword 0000h came right before the reset's rising edge",
+    "slow-reset": "acknowledges a fault only when controlword 0000h stood for 50 ms before the reset bit rises",
     "slow-mode-change": "takes up to a second to change its mode: nothing follows until 6061h shows it",
     "mode-display-late": "shows its mode in 6061h only some time after it has been enabled",
     "slow-switch-on": "wants to stay in ready to switch on, and in switched on, for a tenth of a second each",
@@ -40,7 +40,7 @@ QUIRKS: Final[dict[Quirk, str]] = {
 """Every quirk, and what such a drive does."""
 
 FIXED_MAPPING: Final[Quirk] = "fixed-mapping"
-RESET_FROM_ZERO: Final[Quirk] = "reset-from-zero"
+SLOW_RESET: Final[Quirk] = "slow-reset"
 SLOW_MODE_CHANGE: Final[Quirk] = "slow-mode-change"
 MODE_DISPLAY_LATE: Final[Quirk] = "mode-display-late"
 SLOW_SWITCH_ON: Final[Quirk] = "slow-switch-on"

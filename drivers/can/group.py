@@ -370,22 +370,33 @@ class CanDriveGroup:
             for position, (where, machine) in enumerate(zip(self._wheres, self._machines, strict=True))
             if machine.state is DriveState.FAULT
         )
-        begun_ns = self._clock.now_ns()
-        while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):
-            self._round(
-                [
-                    machine.reset_step(from_zero=quirks.RESET_FROM_ZERO in own)
-                    if machine.state is DriveState.FAULT
-                    else Command.DISABLE_VOLTAGE
-                    for machine, own in zip(self._machines, self._quirks, strict=True)
-                ]
-            )
-            self._refuse_silence(begun_ns)
-            self._refuse_late(begun_ns, frozenset({DriveState.SWITCH_ON_DISABLED}))
+        self._acknowledge()
         self._round([Command.DISABLE_VOLTAGE] * len(self._axes))
         for position in range(len(self._axes)):
             self._mirror.acknowledge(position)
         return found
+
+    def _acknowledge(self) -> None:
+        """Rounds of fault resets until no drive reports a fault; each bit stands as long as its drive wants it."""
+        begun_ns = self._clock.now_ns()
+        changed_ns = [begun_ns] * len(self._axes)
+        for machine in self._machines:
+            machine.last_controlword = Command.DISABLE_VOLTAGE
+        while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):
+            now_ns = self._clock.now_ns()
+            words = []
+            for position, machine in enumerate(self._machines):
+                word: int = Command.DISABLE_VOLTAGE
+                if machine.state is DriveState.FAULT:
+                    is_slow = quirks.SLOW_RESET in self._quirks[position]
+                    before = machine.last_controlword
+                    word = machine.reset_step(stands=is_slow and now_ns - changed_ns[position] < _DWELL_NS)
+                    if word != before:
+                        changed_ns[position] = now_ns
+                words.append(word)
+            self._round(words)
+            self._refuse_silence(begun_ns)
+            self._refuse_late(begun_ns, frozenset({DriveState.SWITCH_ON_DISABLED}))
 
     def _release_heartbeat(self) -> None:
         self._await_heartbeat(0)

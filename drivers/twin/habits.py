@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 MODE_CHANGE_NS = 300_000_000
 MODE_DISPLAY_NS = 200_000_000
 DWELL_NS = 80_000_000
+RESET_NS = 50_000_000
 WHILE_CHANGING, TOO_SOON, NOT_REMOTE = 0xFF01, 0xFF02, 0xFF03
 """Fault codes of the maker of these drives: told to switch on while the mode changes, too soon, under local control."""
 
@@ -43,6 +44,7 @@ class Habits:
         self.remote_from_ns = 0
         self._node = node
         self._last_word = 0
+        self._zero_ns = 0
         self._mode: int | None = None
         self._entered = (node.power.state, 0)
         entries = node.od.entries
@@ -98,8 +100,11 @@ class Habits:
         state = node.power.state
         if self._entered[0] is not state:
             self._entered = (state, now_ns)
-        if "reset-from-zero" in self.names and state is Power.FAULT and word & 0x80 and last != 0:
-            return word & ~0x80, 0
+        if word == 0 and last != 0:
+            self._zero_ns = now_ns
+        if "slow-reset" in self.names and state is Power.FAULT and word & 0x80:
+            is_well = last == 0 and now_ns - self._zero_ns >= RESET_NS
+            return (word if is_well else word & ~0x80), 0
         if word & 0x8F not in _SWITCHES_ON or state is Power.OPERATION_ENABLED:
             return word, 0
         if self._mode is not None:
