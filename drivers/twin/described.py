@@ -1,8 +1,8 @@
 """The gantry's drives as their owner describes them in a file: frames in, answers out, on a serial line or on CAN.
 
 Owns what each command does to a drive, the rests that a drive wants between frames, and its own time-out. Frames are
-taken apart and put together bit by bit (``drivers.described.driveside``), apart from the compiled codec that the group
-commands with; only the drive file is shared, as a drive's manual would be.
+taken apart and put together by ``drivers.twin.describedside``, apart from the compiled codec that the group commands
+with; only the drive file is shared, as a drive's manual would be.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from heapq import heappop, heappush
 from itertools import count
 
 from drivers.can.slcan import EXTENDED_FLAG
-from drivers.described.driveside import SERIAL, DriveSide, Heard
+from drivers.described.driveside import SERIAL, Heard
 from drivers.described.format import DataField, DriveFile, FixedTimeout, SetTimeout, SwitchBit
 from drivers.described.scale import fractions_of
-from drivers.described.tick import codecs_of
 from drivers.settings import DescribedSerialWire, GroupSettings, described_of
+from drivers.twin.describedside import QuickSide
 from drivers.twin.gantry import Gantry
 from drivers.twin.line import DrivesOnLine
 from drivers.twin.node import FAR_NS, Node
@@ -49,7 +49,7 @@ class DescribedDrive:
 
     def __init__(self, node: Node, drive: DriveFile, number: int) -> None:
         self.node, self.drive, self.number = node, drive, number
-        self.side = DriveSide(drive, number)
+        self.side = QuickSide(drive, number)
         self.next_ns = FAR_NS
         self.timed_out = 0
         self.timeout_ms = drive.timeout.ms if isinstance(drive.timeout, FixedTimeout) else 0
@@ -59,6 +59,12 @@ class DescribedDrive:
         self._units = 0
         self._step: tuple[str, int] = ("", 0)
         self._rest_ns = 0
+        positions = [field for reply in drive.replies for field in reply.fields if field.name == "position"]
+        wrap = drive.position.wrap_counts
+        self._spans = {
+            one.bits_wide: wrap or int(fractions_of(drive, one)[0] * (1 << one.bits_wide))
+            for one in positions
+        }
         self._words = {one.state: one.value for one in reversed(drive.status.states)}
 
     def heard(self, can_id: int, data: bytes, now_ns: int) -> list[tuple[int, bytes]] | None:
@@ -155,9 +161,7 @@ class DescribedDrive:
         counts = self.node.od.value(0x6064)
         if field.is_float:
             return counts
-        span = self.drive.position.wrap_counts or int(
-            fractions_of(self.drive, field)[0] * (1 << field.bits_wide)
-        )
+        span = self._spans[field.bits_wide]
         counts %= span
         return counts - span if field.is_signed and 2 * counts >= span else counts
 
@@ -180,8 +184,7 @@ class DescribedOnLine(DrivesOnLine):
         serial = [one.drive.serial for one in self.drives]
         silence_ns = max(one.silence_us for one in serial if one is not None) * 1000
         super().__init__(gantry, wire.character_ns, silence_ns, lenient=lenient)
-        commands = [codec.commands.values() for codec in codecs_of(settings)]
-        self._lengths = sorted({frame.length for one in commands for frames in one for frame in frames})
+        self._lengths = sorted({length for one in self.drives for length in one.side.lengths})
 
     def _drives(self) -> Iterable[DescribedDrive]:
         return self.drives
