@@ -26,6 +26,8 @@ class SerialCanAdapter:
         self._too_long = False
         self.is_open = False
         self.listens_only = False
+        self.flags: int | None = 0
+        """What it answers to F; None: it does not know the question."""
         self.garbled = 0
         self.refused = 0
 
@@ -79,8 +81,8 @@ class SerialCanAdapter:
             self.is_open = False
             return OK
         fixed = {b"V": b"V1010\r", b"N": b"NTWIN\r", b"Z0": OK}
-        if line == b"F" and self.is_open:
-            return b"F00\r"
+        if line == b"F" and self.is_open and self.flags is not None:
+            return b"F%02X\r" % self.flags
         if line not in fixed and letter not in b"SOLF":
             self.garbled += 1
         return fixed.get(line, REFUSED)
