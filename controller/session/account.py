@@ -114,22 +114,34 @@ def account_of(
 
 
 def missing_ticks(
-    records: npt.NDArray[np.void], segments: npt.NDArray[np.void], tasks: Collection[int]
+    records: npt.NDArray[np.void], segments: npt.NDArray[np.void], parts: Sequence[Part]
 ) -> dict[int, int]:
     """Strokes of which tick records are missing in the middle of a run (a damaged block of its log), each with how many
     ticks at most were on it, pen down.
 
-    records: (k,) TICK_DTYPE in order; segments (m,) of the schedule that ``tasks`` of the run stream.
+    records: (k,) TICK_DTYPE in order, the moves between parts among them; segments (m,) of the schedule, of which the
+    run streams ``parts``.
     """
     out: dict[int, int] = {}
-    mine = records[np.isin(records["task"], np.fromiter(tasks, dtype=np.int64)) & (records["segment"] >= 0)]
-    gaps = np.diff(mine["tick"].astype(np.int64)) - 1
+    painted = segments["kind"] == SegmentKind.STROKE
+    streamed = np.zeros(len(segments), dtype=bool)
+    for part in parts:
+        streamed[part.first_segment : part.last_segment + 1] = True
+    tasks = np.array([part.task for part in parts], dtype=np.int64)
+    mine = np.flatnonzero(np.isin(records["task"], tasks) & (records["segment"] >= 0))
+    gaps = np.diff(records["tick"].astype(np.int64)) - 1
     for place in np.flatnonzero(gaps > 0).tolist():
-        first, last = int(mine["segment"][place]), int(mine["segment"][place + 1])
-        for row in segments[first : last + 1]:
-            if row["kind"] == SegmentKind.STROKE:
-                ticks = min(int(row["ticks"]), int(gaps[place]))
-                out[int(row["stroke"])] = out.get(int(row["stroke"]), 0) + ticks
+        after = int(np.searchsorted(mine, place, side="right"))
+        if not 0 < after < len(mine):
+            continue
+        first, last = (int(records["segment"][mine[one]]) for one in (after - 1, after))
+        for one in range(first, last + 1):
+            if painted[one] and streamed[one]:
+                stroke, ticks = (
+                    int(segments["stroke"][one]),
+                    min(int(segments["ticks"][one]), int(gaps[place])),
+                )
+                out[stroke] = out.get(stroke, 0) + ticks
     return out
 
 

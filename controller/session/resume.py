@@ -165,7 +165,7 @@ def settle(
     doubtful: set[int] = set()
     missing: dict[int, int] = {}
     for plan in plans:
-        missing |= missing_ticks(found.records, plan.segments, [part.task for part in plan.parts])
+        missing |= missing_ticks(found.records, plan.segments, plan.parts)
         account = account_of(
             found.records,
             plan.segments,

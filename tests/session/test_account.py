@@ -19,6 +19,7 @@ from controller.motion.plan import plan_pass
 from controller.motion.schedule import PEN_DOWN, SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.session.account import Account, Part, Stopping, account_of, missing_ticks
 from controller.session.resume import _Plan
+from controller.session.strokewatch import unfinished_parts
 from controller.stream.record import TICK_DTYPE
 from controller.strokes.strokeset import StrokeKind, StrokeSet
 
@@ -150,7 +151,7 @@ def test_missing_records_are_told_stroke_by_stroke(first: int, count: int) -> No
     segments, velocity = plan(4)
     last = min(first + count, len(velocity) - 1)
     records = np.delete(sent(segments, velocity, len(velocity)), slice(first, last))
-    told = missing_ticks(records, segments, [0])
+    told = missing_ticks(records, segments, [Part(0, 0, len(segments) - 1)])
     for row in segments[segments["kind"] == SegmentKind.STROKE]:
         begin, end = int(row["first_tick"]), int(row["first_tick"] + row["ticks"])
         lost = max(min(end, last) - max(begin, first), 0)
@@ -159,6 +160,24 @@ def test_missing_records_are_told_stroke_by_stroke(first: int, count: int) -> No
         assert told.get(stroke, 0) <= min(last - first, int(row["ticks"]))
         if end < first - 1 or begin > last + 1:
             assert stroke not in told
+
+
+@given(st.integers(0, 29), st.integers(0, 25))
+def test_strokes_that_a_run_leaves_out_miss_no_records(first: int, count: int) -> None:
+    """Strokes 1 and 2 are painted already, the run goes from 0 to 3 by a move with the pen up: whatever is torn out of
+    that move, or nothing at all, no stroke misses a record."""
+    segments, velocity = plan(4)
+    (_, last), (again, end) = unfinished_parts(segments, [1, 2])
+    whole = sent(segments, velocity, len(velocity))
+    before, after = whole[whole["segment"] <= last], whole[whole["segment"] >= again]
+    move = np.repeat(before[-1:], 30)
+    move["segment"], move["head"] = -1, 0
+    after["task"] = move["task"] = 1
+    records = np.concatenate([before, move, after])
+    records["tick"] = np.arange(len(records))
+    torn = np.delete(records, slice(len(before) + first, min(len(before) + first + count, len(before) + 30)))
+    told = missing_ticks(torn, segments, [Part(0, 0, last), Part(1, again, end)])
+    assert told == {}
 
 
 def test_journal_knows_more_than_the_records() -> None:
