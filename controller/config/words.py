@@ -26,6 +26,7 @@ _PATTERNS = {
     r"^[a-z0-9][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens (up to 64)",
     r"^[a-z][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens, a letter first (up to 64)",
     r"^[^\x00-\x1f\x7f]*$": "a path without control characters",
+    r"^([0-9A-Fa-f]{2}( ?[0-9A-Fa-f]{2})*)?$": 'bytes in hex such as "21 00"',
     r"^#[0-9a-fA-F]{6}$": 'a colour such as "#1a2b3c"',
     r"^[^\x00-\x1f\x7f]+$": "a name without control characters",
     r"^[A-Za-z0-9._:-]+$": "a host name or an address",

@@ -88,6 +88,11 @@ def _of_line(drive: DriveFile) -> Iterator[Caution]:
             "wire.checksum",
             f"{wire.checksum.name} is one byte: of badly damaged frames one in 256 passes for good",
         )
+    elif wire.checksum.begins == "payload" and "address" in wire.header:
+        yield Caution(
+            "wire.checksum.begins",
+            "behind the address: one that the line has damaged may pass for another drive's",
+        )
     if "address" not in wire.header:
         yield Caution("wire.header", "no address: one drive only on each line")
 
