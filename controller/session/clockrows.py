@@ -130,6 +130,16 @@ def jumps_of(db: sqlite3.Connection) -> tuple[Jump, ...]:
     return tuple(Jump(row[0], row[1], bool(row[2]), *row[3:]) for row in rows)
 
 
+def untold(db: sqlite3.Connection) -> tuple[Jump, ...]:
+    """All settings that no session has told a person of, oldest first; from here on they are told. In the caller's
+    transaction."""
+    found = db.execute("SELECT value FROM meta WHERE key = 'clock_jumps_told'").fetchone()
+    told, jumps = 0 if found is None else int(found[0]), jumps_of(db)
+    if len(jumps) > told:
+        db.execute("INSERT OR REPLACE INTO meta VALUES ('clock_jumps_told', ?)", (str(len(jumps)),))
+    return jumps[told:]
+
+
 class Jumps:
     """What times of the journal are in today's clock."""
 

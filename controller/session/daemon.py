@@ -115,14 +115,13 @@ async def _one(
 ) -> AsyncIterator[Service]:  # fmt: skip
     """One session, the lock being held."""
     with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
-        known = len(journal.jumps.all)
         recover(journal, state)
         standing = latch.read(state.latch)
         if standing is not None:
             raise RefusedError(f"stopped: {standing.text} ({standing.reason})", CLEAR_REMEDY)
         runner = runner_of(machine, machine_path, state)
         number = journal.begin_session(verb, job, runner.clock)
-        for jump in journal.jumps.all[known:]:
+        for jump in journal.untold_jumps():
             watcher.note(f"{jump.words}; ages and drift are reckoned without it")
         end = "failed"
         try:

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
 from controller.session import clockrows, journalschema
-from controller.session.clockrows import Jumps, Reading
+from controller.session.clockrows import Jump, Jumps, Reading
 from controller.session.disk import PUT_BACK, Db, journal_error
 from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
 from controller.session.penrows import PenRows
@@ -153,6 +153,11 @@ class Journal:
     def jumps(self) -> Jumps:
         """How the wall clock was set while this journal was kept."""
         return Jumps(clockrows.jumps_of(self._db))
+
+    def untold_jumps(self) -> tuple[Jump, ...]:
+        """How the wall clock was set since a session asked this last: in between, or while that one ran."""
+        with _transaction(self._db):
+            return clockrows.untold(self._db)
 
     @property
     def pens(self) -> PenRows:

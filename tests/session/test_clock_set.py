@@ -18,14 +18,20 @@ from hypothesis import strategies as st
 
 from controller.config.load import load_machine
 from controller.config.places import shipped
-from controller.session import pens
+from controller.session import clockrows, pens, verbs
 from controller.session.clockrows import JUMP_MS, Reading, jump_between, span_words
 from controller.session.drifting import drift_now
 from controller.session.journal import Journal
+from controller.session.operator import SimulatedOperator
 from controller.session.penrows import SumsRow
 from controller.session.prepared import PreparedSwatch
 from controller.session.priming import why_prime
 from controller.session.rows import HomingRow
+from controller.session.runner import Order
+from controller.stream.spec import StreamOutcome
+
+from .conftest import FakeRunner
+from .test_pausing import Seen
 
 HOUR, DAY, YEAR = 3_600_000, 86_400_000, 365 * 86_400_000
 MACHINE = load_machine(shipped("machines/boathouse.toml"))
@@ -247,3 +253,36 @@ def test_a_journal_of_version_5_has_no_settings_until_a_session_opens_it(tmp_pat
     journal.note("note", "two")
     assert [jump.jump_ms for jump in journal.jumps.all] == [-HOUR]
     journal.close()
+
+
+@pytest.mark.parametrize(
+    "where", ["while a session runs", "between sessions", "between, found by another writer"]
+)
+async def test_every_setting_is_told_once_by_the_next_session(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    """Wherever it came, and whoever wrote to the journal first afterwards."""
+    world, machine = World(), shipped("machines/boathouse.toml")
+    monkeypatch.setattr(clockrows, "reading", world.read)
+
+    class Setting(FakeRunner):
+        async def run(self, order: Order) -> StreamOutcome:
+            world.off_ms -= HOUR
+            return await super().run(order)
+
+    async def home(runner: FakeRunner) -> list[str]:
+        seen = Seen()
+        await verbs.home(
+            machine, tmp_path, SimulatedOperator(), seen, signals=False, runner_of=lambda *_: runner
+        )
+        return [note for note in seen.notes if "clock" in note]
+
+    assert await home(Setting() if where == "while a session runs" else FakeRunner()) == []
+    if where != "while a session runs":
+        world.off_ms -= HOUR
+    if "another" in where:
+        with contextlib.closing(Journal.open(tmp_path / "journal.sqlite", "boathouse")) as journal:
+            journal.note("note", "of another command")
+    told = await home(FakeRunner())
+    assert told == ["the computer's clock was set back by 1 h 0 min; ages and drift are reckoned without it"]
+    assert await home(FakeRunner()) == []
