@@ -43,10 +43,13 @@ def main() -> None:
             print(
                 f"{name}: {reply.name} in one piece {micros(lambda line=line, d=data: line.feed(d)):.2f} us"
             )
-            halves = (data[:7], data[7:])
-            print(
-                f"{name}: {reply.name} in two {micros(lambda line=line, h=halves: (line.feed(h[0]), line.feed(h[1]))):.2f} us"
-            )
+            first, second = data[:7], data[7:]
+
+            def two(line: SerialReceiver = line, first: bytes = first, second: bytes = second) -> None:
+                line.feed(first)
+                line.feed(second)
+
+            print(f"{name}: {reply.name} in two {micros(two):.2f} us")
 
 
 if __name__ == "__main__":

@@ -167,8 +167,8 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
     "an f32 position that cannot hold the travel": (
         {POSITION: position(type="f32", unit="turns"), "position.travel_turns": 5000.0},
         (
-            "replies[state].fields[position].type: expected a number that tells every count apart over 5000 turns either "
-            "way, got f32, which does so to 2048 turns at position.counts_per_turn = 4096"
+            "replies[state].fields[position].type: expected a number that tells every count apart over 5000 turns "
+            "either way, got f32, which does so to 2048 turns at position.counts_per_turn = 4096"
         ),
     ),
     "an f32 velocity without steps": (
@@ -216,8 +216,8 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
     "two nodes' commands on one identifier": (
         {"commands.stop.0.id.base": 0x101},
         (
-            "commands.stop[#1].id.base: expected another identifier for every node, got 102h for node 1, and for node 2 "
-            "in commands.enable"
+            "commands.stop[#1].id.base: expected another identifier for every node, got 102h for node 1, and for node "
+            "2 in commands.enable"
         ),
     ),
     "a command to nobody in particular": (
@@ -231,8 +231,8 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
     "a stop to everybody that is one node's": (
         {"commands.stop_all": stop_all(id={"base": 0x103, "node": "none"})},
         (
-            "commands.stop_all[#1].id.base: expected an identifier that is no single drive's, got 103h, which is node 3's "
-            "in commands.enable"
+            "commands.stop_all[#1].id.base: expected an identifier that is no single drive's, got 103h, which is node "
+            "3's in commands.enable"
         ),
     ),
     "a stop to everybody with a node": (
