@@ -58,13 +58,24 @@ class GroupFeedback:
 
 @dataclass(frozen=True, slots=True)
 class StandstillWord:
-    """How a stranger to our code reads one axis' position off the wire: used by the guard after a stop."""
+    """How a stranger to our code reads one axis' position off the wire: used by the guard after a stop.
+
+    What its fields mean stands in ``safety.settings.StandstillAxis``, which is made of it.
+    """
 
     axis: str
     can_id: int
     offset_bytes: int
     length_bytes: int
     resolution_um: float
+    order: str = "little"
+    mask_hex: str = ""
+    value_hex: str = ""
+    poll_hex: str = ""
+    checksum: str = ""
+    checksum_from: int = 0
+    checksum_at: int = 0
+    checksum_order: str = "little"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +86,17 @@ class StopPlan:
     axis, all equally long, which stops that axis, too; each leaves by itself with silence before and behind it, and
     ``can_id`` is the unit that answers with the position as its first registers.
 
+    Kind ``described-serial``: frames leave by themselves as well; each axis' request stands in its ``standstill``, and
+    ``silence_us``, ``answer_us``, ``stop_rest_us`` and ``polls_stop`` say how (``safety.settings.GuardSettings``).
+
     ``end_frame`` ends a half-written frame on the wire (empty where the wire needs none). ``frames`` are
     complete byte strings, each to be written in one call, in order, again and again. ``poll_frame`` asks the
     drives for their positions. For kind ``tty`` frames are text lines of the serial CAN adapter; for
     ``socketcan`` they are 16-byte classical CAN frames.
+
+    Kind ``handle``: such a process cannot write to the adapter by itself. ``handle`` are the arguments of the Python
+    program that can, before the number of the descriptor on which it takes orders (docs/guard.md); frames are its own.
+    Kind ``none``: nothing can be said over the wire, by the owner's word (``wire.stop_by``).
     """
 
     kind: str
@@ -87,6 +105,11 @@ class StopPlan:
     frames: tuple[bytes, ...]
     poll_frame: bytes
     standstill: tuple[StandstillWord, ...]
+    silence_us: float = 1750.0
+    answer_us: float = 10_000.0
+    stop_rest_us: float = 0.0
+    polls_stop: bool = True
+    handle: tuple[str, ...] = ()
 
 
 @runtime_checkable

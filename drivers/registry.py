@@ -52,17 +52,22 @@ def _bus(settings: GroupSettings) -> CanWire | DescribedCanWire:
 def _slcan_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
     from drivers.can.slcan import SlcanLink
 
+    if _bus(settings).options:
+        raise MisuseError("wire.options", "none for slcan (or python-can:slcan)", "some")
     return SlcanLink.open(channel, settings.wire.bitrate_bit_s, clock)
 
 
 def _python_can_link(settings: GroupSettings, channel: str, clock: Clock) -> CanLink:
     from drivers.can.pythoncan import PythonCanLink, known_interfaces
 
-    interface = _bus(settings).interface
-    if interface not in known_interfaces():
-        names = sorted({*_LINKS, *known_interfaces()})
-        raise MisuseError("wire.interface", f"one of {', '.join(names)}", repr(interface))
-    return PythonCanLink.open(interface, channel, settings.wire.bitrate_bit_s, clock)
+    wire = _bus(settings)
+    try:
+        return PythonCanLink.open(wire.interface, channel, wire.bitrate_bit_s, clock, wire.options)
+    except MisuseError as error:
+        if error.where != "wire.interface":
+            raise
+        names = ", ".join(sorted({*_LINKS, *known_interfaces()}))
+        raise MisuseError(error.where, f"one of {names}", error.got) from None
 
 
 _GROUPS: dict[str, Callable[[GroupSettings, Any, Clock], DriveGroup]] = {
@@ -111,7 +116,8 @@ def open_group(settings: GroupSettings, channel: str, clock: Clock) -> DriveGrou
 def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
     """Ready-made stop bytes for a process that imports nothing of ours.
 
-    Raises MisuseError for a wire on which such a process could not write by itself.
+    Where such a process could not write by itself, the program that holds a second handle for it. Raises MisuseError
+    for a wire that no second process can open.
     """
     if isinstance(settings.wire, ModbusWire):
         from drivers.modbus.plan import modbus_stop_plan
@@ -137,13 +143,21 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
         for name, axis in settings.axes.items()
     )
     interface = settings.can.interface
-    if interface == "slcan":
+    if settings.can.stop_by == "power-cut":
+        return StopPlan("none", channel, b"", (), b"", ())
+    if interface in ("slcan", "python-can:slcan"):
         # One write: no other process' bytes can come between the lines.
         stop_bytes: tuple[bytes, ...] = (encode_frames(stop),)
         poll, end, kind = encode_frames((frames.SYNC_FRAME,)), END_OF_CUT_LINE, "tty"
-    elif interface == "socketcan":
+    elif interface in ("socketcan", "python-can:socketcan"):
         stop_bytes = tuple(frames.socketcan_frame(can_id, data) for can_id, data in stop)
         poll, end, kind = frames.socketcan_frame(*frames.SYNC_FRAME), b"", "socketcan"
     else:
-        raise MisuseError("wire.interface", "slcan or socketcan, where a guard can write", repr(interface))
+        from drivers.can.stopperplan import handle_plan
+
+        proof = [
+            (*frames.read_request(node_id, frames.DEVICE_TYPE), frames.SDO_ANSWER + node_id)
+            for node_id in nodes
+        ]
+        return handle_plan(settings.can, channel, stop, frames.SYNC_FRAME, proof, standstill)
     return StopPlan(kind, channel, end, stop_bytes, poll, standstill)

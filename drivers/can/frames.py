@@ -32,6 +32,9 @@ SDO_ANSWER = 0x580
 SDO_REQUEST = 0x600
 HEARTBEAT = 0x700
 
+DEVICE_TYPE = 0x1000
+"""The object that every CANopen device has to have (CiA 301)."""
+
 OUR_NODE_ID = 127
 """Our own node: the drives listen to its heartbeat."""
 
@@ -60,6 +63,11 @@ def expedited_write(node_id: int, index: int, subindex: int, value: int, size: i
     command = 0x23 | ((4 - size) << 2)
     packed = _EXPEDITED_DOWNLOAD.pack(command, index, subindex, value & ((1 << (8 * size)) - 1))
     return SDO_REQUEST + node_id, packed
+
+
+def read_request(node_id: int, index: int, subindex: int = 0) -> tuple[int, bytes]:
+    """The SDO request that reads a value: command 40h (CiA 301, SDO upload initiate). Changes nothing in the drive."""
+    return SDO_REQUEST + node_id, _EXPEDITED_DOWNLOAD.pack(0x40, index, subindex, 0)
 
 
 def stop_frames(node_ids: tuple[int, ...]) -> list[tuple[int, bytes]]:

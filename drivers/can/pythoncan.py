@@ -36,8 +36,12 @@ _UNFIT = frozenset({"udp_multicast"})
 
 _SET_BY_US = frozenset({"self", "args", "kwargs", "channel", "interface", "bitrate", "can_filters", "fd"})
 _ECHOES = frozenset({"receive_own_messages", "ignore_config", "config_context"})
-_DEFAULTS: dict[str, dict[str, Any]] = {"slcan": {"timeout": 0.0, "sleep_after_open": 0.1}}
-"""Where a backend's own default blocks: a read that waits 1 ms for each byte, two seconds after opening."""
+_DEFAULTS: dict[str, dict[str, Any]] = {
+    "slcan": {"timeout": 0.0, "sleep_after_open": 0.1},
+    "socketcand": {"tcp_tune": True},
+}
+"""Where a backend's own default costs time: a read that waits 1 ms for each byte, two seconds after opening, small
+packets that are held back until the last one has been acknowledged."""
 
 _OPENS = "a bus that opens: look at wire.channel, wire.options, the adapter's plug, driver and rights"
 _TAKES = "a bus that takes each frame within 5 ms: look at cable, terminators, bit rate, and who else holds the adapter"
