@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
 import signal
 import sys
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
@@ -22,6 +23,7 @@ from rich.text import Text
 from controller.cli.console import out
 from controller.config.errors import RefusedError
 from controller.session import control, verbs
+from controller.session.keys import READ_BYTES, KeyDecoder
 from controller.session.remote import follow
 from controller.session.standing import Standing, clock_time, question, words
 
@@ -165,26 +167,35 @@ def _keys(ended: asyncio.Event, take: Callable[[str], Coroutine[Any, Any, None]]
     before = termios.tcgetattr(typed) if typed is not None else None
 
     asking: set[asyncio.Task[None]] = set()
+    decoder = KeyDecoder()
 
-    def key() -> None:
-        typed_key = sys.stdin.read(1)
-        if typed_key in ("q", "Q", ""):
+    def readable(descriptor: int) -> None:
+        data = b""
+        with contextlib.suppress(OSError):  # a terminal that has gone
+            data = os.read(descriptor, READ_BYTES)
+        if not data:
+            loop.remove_reader(descriptor)
             ended.set()
-            return
-        task = loop.create_task(take(typed_key))
-        asking.add(task)
-        task.add_done_callback(asking.discard)
+        # Whole keys: letters in what an arrow or a function key sends are none that a person has pressed.
+        for key in decoder.feed(data):
+            if key in ("q", "Q"):
+                ended.set()
+                return
+            task = loop.create_task(take(key))
+            asking.add(task)
+            task.add_done_callback(asking.discard)
 
     try:
         if typed is not None:
             tty.setcbreak(typed)
-            loop.add_reader(typed, key)
+            loop.add_reader(typed, readable, typed)
         yield
     finally:
         loop.remove_signal_handler(signal.SIGINT)
         if typed is not None and before is not None:
             loop.remove_reader(typed)
-            termios.tcsetattr(typed, termios.TCSADRAIN, before)
+            with contextlib.suppress(termios.error):  # a terminal that has gone needs nothing
+                termios.tcsetattr(typed, termios.TCSADRAIN, before)
 
 
 def page(standing: Standing, height: int) -> RenderableType:

@@ -16,6 +16,9 @@ from typing import Final, Self
 ENTER: Final = "enter"
 BACK: Final = "back"
 END: Final = "end"
+"""Ctrl-D: at the begin of a word the end of the input, within it nothing."""
+GONE: Final = "gone"
+"""The terminal has ended; nothing comes from it any more."""
 ARROWS: Final = {"A": "up", "B": "down", "C": "right", "D": "left"}
 READ_BYTES: Final = 256
 _ESCAPE, _INTRODUCERS = "\x1b", ("[", "O")
@@ -88,7 +91,7 @@ class KeyTerminal:
         self.restore()
 
     async def keys(self) -> list[str]:
-        """The next keys, at least one, without blocking the loop; end when the terminal has ended."""
+        """The next keys, at least one, without blocking the loop; ``GONE`` when the terminal has ended."""
         loop = asyncio.get_running_loop()
         while True:
             came: asyncio.Future[bytes] = loop.create_future()
@@ -107,6 +110,6 @@ class KeyTerminal:
             finally:
                 loop.remove_reader(self._descriptor)
             if not data:
-                return [END]
+                return [GONE]
             if found := self._decoder.feed(data):
                 return found

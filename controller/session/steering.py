@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Self, TextIO
 
-from controller.session.keys import BACK, END, ENTER, KeyTerminal
+from controller.session.keys import BACK, END, ENTER, GONE, KeyTerminal
 from controller.session.operator import TerminalOperator
 from controller.session.prepared import PreparedPass
 from controller.session.prompts import Prompts
@@ -125,8 +125,8 @@ class Typing:
         if key in ARROW_WAYS and not self.text:
             right, down = ARROW_WAYS[key]
             return Jog(right * self.step_mm, down * self.step_mm)
-        if key == END:
-            return None if self.text else GiveUp()
+        if key == GONE or (key == END and not self.text):
+            return GiveUp()
         if key == BACK:
             self.text = self.text[:-1]
         elif key == ENTER:

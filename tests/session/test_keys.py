@@ -72,6 +72,8 @@ def _typed(keys: list[str], step_mm: float = 1.0) -> tuple[object, float]:
         ([*"he", "up"], None, 1.0),  # in the middle of a word an arrow is a slip
         ([*"he", "end"], None, 1.0),
         (["end"], GiveUp(), 1.0),
+        (["gone"], GiveUp(), 1.0),
+        ([*"he", "gone"], GiveUp(), 1.0),
     ],
 )
 def test_what_keys_come_to(keys: list[str], answer: object, step_mm: float) -> None:
@@ -168,14 +170,18 @@ async def test_terminal_is_as_it_was(terminal: Terminal, how: str) -> None:
     assert terminal.is_as_it_was
 
 
-async def test_terminal_that_ends_gives_up() -> None:
-    """Its other end is closed: as a typed stop."""
+@pytest.mark.parametrize("typed", ["", "he"])
+async def test_terminal_that_ends_gives_up(typed: str) -> None:
+    """Its other end is closed: as a typed stop, also in the middle of a word."""
     terminal = Terminal()
     with terminal.steerer() as steerer:
         asked = asyncio.create_task(steerer.steer(AT))
         await terminal.shown("step 1 mm > ")
+        os.write(terminal.person, typed.encode())
+        await terminal.shown(f"step 1 mm > {typed}")
         os.close(terminal.person)
-        assert await asked is None
+        async with asyncio.timeout(10):
+            assert await asked is None
     terminal.stdin.close()
 
 

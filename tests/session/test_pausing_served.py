@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import pty
+import sys
 from pathlib import Path
 
 import pytest
 
-from controller.cli.following import keys_for, request_for
+from controller.cli.following import _keys, keys_for, request_for
 from controller.config.errors import RefusedError
 from controller.session import control, verbs
 from controller.session.service import StoppedError
@@ -161,6 +164,38 @@ PROMPT = {
 def test_keys_of_the_live_screen(key: str, fields: dict, asks: dict | None) -> None:
     """A key does what the last line says it does as the machine stands, and nothing else."""
     assert request_for(key, fields) == asks
+
+
+@pytest.mark.parametrize("way", ["q", "the terminal has gone"])
+async def test_live_screen_takes_whole_keys(monkeypatch: pytest.MonkeyPatch, way: str) -> None:
+    """F1 ends in the letter P and is none; nor is it kept for later. The screen ends by q, and with its terminal."""
+    person, inside = pty.openpty()
+    with os.fdopen(inside, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        ended, pressed, came = asyncio.Event(), list[str](), asyncio.Event()
+
+        async def take(key: str) -> None:
+            pressed.append(key)
+            came.set()
+
+        async with asyncio.timeout(10):
+            with _keys(ended, take):
+                os.write(person, b"\x1bOP\x1b[A")
+                os.write(person, b"p")
+                while "p" not in pressed:
+                    await came.wait()
+                    came.clear()
+                assert not ended.is_set()
+                if way == "q":
+                    os.write(person, b"\x1b[15~q")
+                else:
+                    os.close(person)
+                await ended.wait()
+    if way == "q":
+        os.close(person)
+    assert [request for key in pressed if (request := request_for(key, {"state": "painting"}))] == [
+        {"ask": "pause", "at": "stroke-end"}
+    ]
 
 
 def test_last_line_tells_the_keys() -> None:
