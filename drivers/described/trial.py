@@ -17,7 +17,7 @@ from fractions import Fraction
 
 from drivers.described.cautions import Caution, cautions
 from drivers.described.codec import SERIAL, Decoded, DriveCodec, OutFrame
-from drivers.described.driveside import DriveSide, Heard
+from drivers.described.driveside import DriveSide
 from drivers.described.format import CommandName, DataField, DriveFile, Layout, Sample
 from drivers.described.receiver import CanReceiver, SerialReceiver
 from drivers.described.samples import (
@@ -33,7 +33,7 @@ from drivers.described.samples import (
 )
 from drivers.described.scale import fractions_of, limits, velocity_unit_counts_s
 
-ROUNDS = 200
+ROUNDS = 100
 """Exchanges in each loopback."""
 WAIT_S = 5.0
 """For bytes that are on their way inside this computer; only a loopback that is broken waits so long."""
@@ -254,15 +254,12 @@ def said(field: DataField, number: float) -> str:
 
 
 def _loopbacks(drive: DriveFile, chance: random.Random) -> Iterator[Loopback]:
-    nodes = [drive.node_min]
-    wire = drive.serial
-    if drive.node_max > drive.node_min and (wire is None or "address" in wire.header):
-        nodes.append(drive.node_max)
-    if wire is None:
-        yield _over_virtual_bus(drive, nodes, chance)
+    ends = _Ends(drive, chance)
+    if drive.serial is None:
+        yield _over_virtual_bus(ends)
     else:
-        yield _over_pieces(drive, nodes, chance)
-        yield _over_terminal(drive, nodes, chance)
+        yield _over_pieces(ends)
+        yield _over_terminal(ends)
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,24 +274,61 @@ class _Exchange:
     expected: Decoded
 
 
-def _exchange(drive: DriveFile, nodes: list[int], chance: random.Random) -> _Exchange:
-    node = chance.choice(nodes)
-    codec, side = DriveCodec(drive, node), DriveSide(drive, node)
-    command, layouts = chance.choice(list(drive.commands.all()))
-    values: dict[str, int] = {
-        field.name: _any_of_ours(drive, field, chance) for frame in layouts for field in frame.fields
-    }
-    reply = chance.choice(drive.replies)
-    numbers: dict[str, int | float] = {field.name: _any_number(field, chance) for field in reply.fields}
-    ours = {field.name: ours_of(drive, field, numbers[field.name]) for field in reply.fields}
-    return _Exchange(
-        node,
-        command,
-        codec.encode(command, **values),
-        values,
-        side.reply_of_numbers(reply.name, numbers),
-        Decoded(reply.name, node, **ours),
-    )
+class _Ends:
+    """Our end and the drives' of a wire: the first and the last node, where it carries two."""
+
+    def __init__(self, drive: DriveFile, chance: random.Random) -> None:
+        self.drive, self.chance = drive, chance
+        nodes = [drive.node_min]
+        if drive.node_max > drive.node_min and (drive.serial is None or "address" in drive.serial.header):
+            nodes.append(drive.node_max)
+        self.codecs = {node: DriveCodec(drive, node) for node in nodes}
+        self.sides = {node: DriveSide(drive, node) for node in nodes}
+        self.commands = list(drive.commands.all())
+        self.expected: list[Decoded] = []
+        self.got: list[Decoded] = []
+        self.trouble = ""
+
+    def exchange(self) -> _Exchange:
+        """Any command and any reply of any node; the reply is expected from then on."""
+        drive, chance = self.drive, self.chance
+        node = chance.choice(list(self.codecs))
+        command, layouts = chance.choice(self.commands)
+        values: dict[str, int] = {
+            field.name: _any_of_ours(drive, field, chance) for frame in layouts for field in frame.fields
+        }
+        reply = chance.choice(drive.replies)
+        numbers: dict[str, int | float] = {field.name: _any_number(field, chance) for field in reply.fields}
+        ours = {field.name: ours_of(drive, field, numbers[field.name]) for field in reply.fields}
+        expected = Decoded(reply.name, node, **ours)
+        self.expected.append(expected)
+        return _Exchange(
+            node,
+            command,
+            self.codecs[node].encode(command, **values),
+            values,
+            self.sides[node].reply_of_numbers(reply.name, numbers),
+            expected,
+        )
+
+    def hear(self, one: _Exchange, frames: list[tuple[int, bytes]]) -> None:
+        """The drive's end takes the frames of a command as they came, and must find its values."""
+        found: dict[str, int] = {}
+        for can_id, data in frames:
+            heard = self.sides[one.node].heard(can_id, data)
+            if heard is None:
+                self._wrong(f"{one.command}: {shown(can_id, data)} is not taken for a command")
+                return
+            found |= heard.values
+        if found != one.values:
+            self._wrong(f"{one.command}: expected {one.values}, got {found}")
+
+    def judged(self, wire: str, pieces: int, garbage: int) -> Loopback:
+        """What came of it."""
+        return Loopback(wire, ROUNDS, pieces, garbage, self.trouble or _difference(self.expected, self.got))
+
+    def _wrong(self, text: str) -> None:
+        self.trouble = self.trouble or text
 
 
 def _any_of_ours(drive: DriveFile, field: DataField, chance: random.Random) -> int:
@@ -316,25 +350,10 @@ def _any_number(field: DataField, chance: random.Random) -> int | float:
     return chance.choice((low, high, 0 if low <= 0 <= high else low, chance.randint(low, high)))
 
 
-def _taken(side: DriveSide, one: _Exchange) -> str:
-    """What is wrong with how the drive's side takes the frames of a command; empty when nothing is."""
-    found: dict[str, int] = {}
-    for frame in one.frames:
-        heard: Heard | None = side.heard(frame.can_id, frame.data)
-        if heard is None:
-            return f"{one.command}: {shown(frame.can_id, frame.data)} is not taken for a command"
-        found |= heard.values
-    if found != one.values:
-        return f"{one.command}: expected {one.values}, got {found}"
-    return ""
-
-
-def _over_pieces(drive: DriveFile, nodes: list[int], chance: random.Random) -> Loopback:
+def _over_pieces(ends: _Ends) -> Loopback:
     """Replies in pieces of any size, with bytes of noise and silence between some of them."""
-    codecs = [DriveCodec(drive, node) for node in nodes]
+    chance, codecs = ends.chance, list(ends.codecs.values())
     receiver = SerialReceiver(codecs)
-    sides = {node: DriveSide(drive, node) for node in nodes}
-    expected, got, trouble = [], [], ""
     pieces = garbage = 0
     stream = bytearray()
 
@@ -342,26 +361,23 @@ def _over_pieces(drive: DriveFile, nodes: list[int], chance: random.Random) -> L
         nonlocal pieces
         while stream:
             size = chance.choice((1, 2, 3, 7, 64))
-            got.extend(receiver.feed(bytes(stream[:size])))
+            ends.got.extend(receiver.feed(bytes(stream[:size])))
             del stream[:size]
             pieces += 1
 
     for _ in range(ROUNDS):
-        one = _exchange(drive, nodes, chance)
-        trouble = trouble or _taken(sides[one.node], one)
+        one = ends.exchange()
+        ends.hear(one, [(frame.can_id, frame.data) for frame in one.frames])
         stream += one.reply[1]
-        expected.append(one.expected)
         if chance.random() < 0.3:
             pour()
-            got.extend(receiver.silence())
+            ends.got.extend(receiver.silence())
             noise = _noise(codecs, chance)
             garbage += len(noise)
-            got.extend(receiver.feed(noise))
-            got.extend(receiver.silence())
+            ends.got.extend(receiver.feed(noise))
+            ends.got.extend(receiver.silence())
     pour()
-    return Loopback(
-        "bytes in pieces, noise between", ROUNDS, pieces, garbage, trouble or _difference(expected, got)
-    )
+    return ends.judged("bytes in pieces, noise between", pieces, garbage)
 
 
 def _noise(codecs: list[DriveCodec], chance: random.Random) -> bytes:
@@ -376,9 +392,9 @@ def _noise(codecs: list[DriveCodec], chance: random.Random) -> bytes:
             return noise
 
 
-def _over_terminal(drive: DriveFile, nodes: list[int], chance: random.Random) -> Loopback:
+def _over_terminal(before: _Ends) -> Loopback:
     """Both ways over a pseudo-terminal, as over a serial port."""
-    wire = "pseudo-terminal"
+    ends, wire = _Ends(before.drive, before.chance), "pseudo-terminal"
     try:
         ours, theirs = os.openpty()
     except OSError as error:
@@ -386,25 +402,22 @@ def _over_terminal(drive: DriveFile, nodes: list[int], chance: random.Random) ->
     try:
         tty.setraw(theirs)
         tty.setraw(ours)
-        receiver = SerialReceiver([DriveCodec(drive, node) for node in nodes])
-        sides = {node: DriveSide(drive, node) for node in nodes}
-        expected, got, trouble, pieces = [], [], "", 0
+        receiver = SerialReceiver(list(ends.codecs.values()))
+        pieces = 0
         for _ in range(ROUNDS):
-            one = _exchange(drive, nodes, chance)
+            one = ends.exchange()
+            came = []
             for frame in one.frames:
                 os.write(ours, frame.data)
-                came = _read(theirs, len(frame.data))
-                heard = sides[one.node].heard(SERIAL, came)
-                if heard is None:
-                    trouble = trouble or f"{one.command}: {shown(SERIAL, came)} is not taken for a command"
+                came.append((SERIAL, _read(theirs, len(frame.data))))
+            ends.hear(one, came)
             os.write(theirs, one.reply[1])
-            expected.append(one.expected)
             left = len(one.reply[1])
-            while left and (piece := _read(ours, min(left, chance.randint(1, 9)))):
+            while left and (piece := _read(ours, min(left, ends.chance.randint(1, 9)))):
                 left -= len(piece)
                 pieces += 1
-                got.extend(receiver.feed(piece))
-        return Loopback(wire, ROUNDS, pieces, 0, trouble or _difference(expected, got))
+                ends.got.extend(receiver.feed(piece))
+        return ends.judged(wire, pieces, 0)
     finally:
         os.close(ours)
         os.close(theirs)
@@ -418,54 +431,48 @@ def _read(descriptor: int, count: int) -> bytes:
     return data
 
 
-def _over_virtual_bus(drive: DriveFile, nodes: list[int], chance: random.Random) -> Loopback:
-    """Both ways over python-can's bus within this process, with strange frames between."""
+def _over_virtual_bus(ends: _Ends) -> Loopback:
+    """Both ways over python-can's bus within this process, with frames cut short between."""
     import can
 
-    wire = "python-can virtual"
+    drive, chance = ends.drive, ends.chance
     is_long = drive.can is not None and drive.can.id_bits == 29
     channel = f"giornata-drive-try-{os.getpid()}-{chance.getrandbits(32)}"
-    receiver = CanReceiver([DriveCodec(drive, node) for node in nodes])
-    sides = {node: DriveSide(drive, node) for node in nodes}
-    expected: list[Decoded] = []
-    got: list[Decoded] = []
-    trouble, strange = "", 0
+    receiver, judge = (CanReceiver(list(ends.codecs.values())) for _ in range(2))
+    strange = 0
 
     def message(can_id: int, data: bytes) -> can.Message:
         return can.Message(arbitration_id=can_id, data=data, is_extended_id=is_long)
+
+    def received(bus: can.BusABC) -> tuple[int, bytes]:
+        came = bus.recv(WAIT_S)
+        if came is None or came.is_extended_id != is_long:
+            return -1, b""
+        return came.arbitration_id, bytes(came.data)
+
+    def take(bus: can.BusABC) -> None:
+        if (found := receiver.take(*received(bus))) is not None:
+            ends.got.append(found)
 
     with (
         can.Bus(channel, "virtual", ignore_config=True) as ours,
         can.Bus(channel, "virtual", ignore_config=True) as theirs,
     ):
-
-        def received(bus: can.BusABC) -> tuple[int, bytes]:
-            came = bus.recv(WAIT_S)
-            if came is None or came.is_extended_id != is_long:
-                return -1, b""
-            return came.arbitration_id, bytes(came.data)
-
         for _ in range(ROUNDS):
-            one = _exchange(drive, nodes, chance)
+            one = ends.exchange()
+            came = []
             for frame in one.frames:
                 ours.send(message(frame.can_id, frame.data))
-                if sides[one.node].heard(*received(theirs)) is None:
-                    trouble = trouble or f"{one.command}: {shown(*frame[:2])} is not taken for a command"
+                came.append(received(theirs))
+            ends.hear(one, came)
             can_id, data = one.reply
-            if chance.random() < 0.3:
-                # Cut short, it must say nothing.
+            if data and chance.random() < 0.3 and judge.take(can_id, data[:-1]) is None:
                 theirs.send(message(can_id, data[:-1]))
                 strange += 1
-                _append(got, receiver.take(*received(ours)))
+                take(ours)
             theirs.send(message(can_id, data))
-            expected.append(one.expected)
-            _append(got, receiver.take(*received(ours)))
-    return Loopback(wire, ROUNDS, len(got), strange, trouble or _difference(expected, got))
-
-
-def _append(got: list[Decoded], one: Decoded | None) -> None:
-    if one is not None:
-        got.append(one)
+            take(ours)
+    return ends.judged("python-can virtual", len(ends.got), strange)
 
 
 def _difference(expected: list[Decoded], got: list[Decoded]) -> str:
