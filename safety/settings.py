@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Literal
+
+from safety.checks import CHECKS
 
 _HUGE = 1e9
+EXTENDED = 0x8000_0000
+"""Marks an identifier of 29 bits (linux/can.h)."""
+
+FRAME_BYTES_MAX = 128
+FRAMES_KIND = "described-serial"
+"""A serial line of described drives; each axis has its own request."""
+
+_HEX = re.compile(r"([0-9A-Fa-f]{2})*")
 RTU_KINDS = ("modbus-rtu", "modbus-rtu-low-first")
 """Modbus RTU; how the two registers of a position follow each other."""
 DEBOUNCE_MAX_MS = 10.0
 SILENT_MAX_MS = 1000.0
 OPEN_AFTER_MAX_MS = 60_000.0
+LINE_US_MAX = 1_000_000.0
 _INPUT_LINES = ("dsr", "dcd", "cts", "ri")
 _POSITIVE_NUMBERS = (
     "lease_max_ms", "beat_late_ms", "stop_repeat_ms", "standstill_window_ms", "standstill_um", "give_up_after_s",
@@ -28,7 +41,13 @@ class SettingsError(ValueError):
 class StandstillAxis:
     """Where one axis' position stands in the frames that come back: little-endian signed integer.
 
-    On a Modbus line ``can_id`` is the unit, and the position is the registers of its answer.
+    On a Modbus line ``can_id`` is the unit, and the position is the registers of its answer. Identifiers of 29 bits
+    have bit 31 set (linux/can.h).
+
+    Where it is not CiA 402's: ``order`` of the bytes (little or big); ``mask_hex`` and ``value_hex``, as long as the
+    answer (CAN: as its data, or empty), say which of its bits are always the same, and how they read. On a described
+    serial line ``poll_hex`` is the request that brings the answer, and ``checksum`` (a name of ``safety.checks``, or
+    none) stands at ``checksum_at`` and is over the bytes from ``checksum_from`` up to there.
     """
 
     axis: str
@@ -36,6 +55,55 @@ class StandstillAxis:
     offset_bytes: int
     length_bytes: int
     resolution_um: float
+    order: str = "little"
+    mask_hex: str = ""
+    value_hex: str = ""
+    poll_hex: str = ""
+    checksum: str = ""
+    checksum_from: int = 0
+    checksum_at: int = 0
+    checksum_order: str = "little"
+
+    def position(self, data: bytes) -> int | None:
+        """The position in CAN data or a whole serial frame; None where the bytes that are always the same differ."""
+        end = self.offset_bytes + self.length_bytes
+        if len(data) < end:
+            return None
+        if self.mask_hex:
+            mask, value = int(self.mask_hex, 16), int(self.value_hex, 16)
+            if 2 * len(data) != len(self.mask_hex) or int.from_bytes(data, "big") & mask != value:
+                return None
+        order: Literal["big", "little"] = "big" if self.order == "big" else "little"
+        return int.from_bytes(data[self.offset_bytes : end], order, signed=True)
+
+    def mistakes(self, *, on_line: bool) -> list[str]:
+        """What makes it unusable; ``on_line``: for a described serial line."""
+        found = []
+        longest = len(self.mask_hex) // 2 if on_line else 8
+        is_id = 0 <= self.can_id <= 0x7FF or EXTENDED <= self.can_id <= EXTENDED + 0x1FFF_FFFF
+        if not (
+            is_id
+            and self.offset_bytes >= 0
+            and 1 <= self.length_bytes <= 8
+            and self.offset_bytes + self.length_bytes <= min(longest, FRAME_BYTES_MAX)
+            and 0 < self.resolution_um < _HUGE
+        ):
+            found.append("1 to 8 bytes within a frame of 8 and a resolution above 0")
+        if self.order not in ("little", "big") or self.checksum_order not in ("little", "big"):
+            found.append("orders little or big")
+        if not _HEX.fullmatch(self.mask_hex) or not _HEX.fullmatch(self.value_hex):
+            found.append("mask and value in hex")
+        elif len(self.mask_hex) != len(self.value_hex) or (self.mask_hex and int(self.mask_hex, 16) == 0):
+            found.append("a mask that is not 0, and a value as long")
+        if not on_line:
+            return found
+        if not self.poll_hex or not _HEX.fullmatch(self.poll_hex):
+            found.append("a request in hex")
+        if self.checksum:
+            size = CHECKS[self.checksum][0] if self.checksum in CHECKS else FRAME_BYTES_MAX + 1
+            if not 0 <= self.checksum_from < self.checksum_at <= len(self.mask_hex) // 2 - size:
+                found.append(f"a checksum of {', '.join(CHECKS)} within the answer")
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +140,16 @@ class GuardSettings:
     """All that the guard knows.
 
     wire_kind: ``tty`` (a serial CAN adapter's text lines), ``socketcan`` (an interface name), one of ``RTU_KINDS`` (a
-    serial line of Modbus drives: ``poll_frame_hex`` is one request for each axis) or ``none`` (tests). Frames are hex
-    strings, each written in one call. ``envelope_um``: smallest and largest allowed position of each axis in machine
-    um (soft limits). ``stop_um_s2``: deceleration of each axis' quick stop, for "position plus stopping distance".
-    ``feedback_late_ms``: how long beats may say that the drives are silent. ``tick_ms``: how often the streamer
-    beats; at twice that pace for longer than a lease it has lost its clock. ``rest_um_s``: commanded speed up to
-    which DISARM is believed. ``spin_share``: how much of one core the streamer may use over ``spin_window_ms``, or of
-    its lease without a beat. ``input_socket``: where readers report inputs of kind ``reported``; empty when there are
-    none.
+    serial line of Modbus drives: ``poll_frame_hex`` is one request for each axis), ``FRAMES_KIND`` or ``none``
+    (tests). Frames are hex strings, each written in one call. ``envelope_um``: smallest and largest allowed position
+    of each axis in machine um (soft limits). ``stop_um_s2``: deceleration of each axis' quick stop, for "position plus
+    stopping distance". ``feedback_late_ms``: how long beats may say that the drives are silent. ``tick_ms``: how often
+    the streamer beats; at twice that pace for longer than a lease it has lost its clock. ``rest_um_s``: commanded
+    speed up to which DISARM is believed. ``spin_share``: how much of one core the streamer may use over
+    ``spin_window_ms``, or of its lease without a beat. ``input_socket``: where readers report inputs of kind
+    ``reported``; empty when there are none. On a described serial line: ``silence_us`` between frames, ``answer_us``
+    until an answer begins at the latest, ``stop_rest_us`` for answers to a stop, and ``polls_stop``, whether a request
+    stops its axis, too.
     """
 
     wire_kind: str
@@ -114,6 +184,10 @@ class GuardSettings:
     inputs: tuple[StopInput, ...] = ()
     power_cut: PowerCut | None = None
     input_socket: str = ""
+    silence_us: float = 1750.0
+    answer_us: float = 10_000.0
+    stop_rest_us: float = 0.0
+    polls_stop: bool = True
     extra: dict[str, str] = field(default_factory=dict)
 
     def dump(self, path: Path) -> None:
@@ -161,10 +235,16 @@ class GuardSettings:
     def mistakes(self) -> list[str]:
         """What makes these settings unusable, one text a field; empty when they are good."""
         found = []
-        if self.wire_kind not in ("tty", "socketcan", *RTU_KINDS, "none"):
-            found.append(
-                f"wire_kind: expected tty, socketcan, {', '.join(RTU_KINDS)} or none, got {self.wire_kind!r}"
-            )
+        kinds = ("tty", "socketcan", *RTU_KINDS, FRAMES_KIND, "none")
+        if self.wire_kind not in kinds:
+            found.append(f"wire_kind: expected one of {', '.join(kinds)}, got {self.wire_kind!r}")
+        if self.wire_kind == FRAMES_KIND and not self.standstill:
+            found.append("standstill: expected a request for each axis, got none")
+        found.extend(
+            f"{name}: expected 0 to {LINE_US_MAX:g}, got {getattr(self, name)!r}"
+            for name in ("silence_us", "answer_us", "stop_rest_us")
+            if not _is_number(getattr(self, name), 0.0, LINE_US_MAX)
+        )
         if self.wire_kind in RTU_KINDS and (
             not self.standstill or len(self.poll_frame_hex) % (2 * len(self.standstill))
         ):
@@ -186,15 +266,9 @@ class GuardSettings:
             if low >= high
         )
         found.extend(
-            f"standstill[{index}]: expected 1 to 8 bytes within a frame of 8 and a resolution above 0, got {word}"
+            f"standstill[{index}]: expected {expected}, got {word}"
             for index, word in enumerate(self.standstill)
-            if not (
-                0 <= word.can_id <= 0x7FF
-                and word.offset_bytes >= 0
-                and word.length_bytes >= 1
-                and word.offset_bytes + word.length_bytes <= 8
-                and 0 < word.resolution_um < _HUGE
-            )
+            for expected in word.mistakes(on_line=self.wire_kind == FRAMES_KIND)
         )
         if self.wire_kind != "none" and not self.stop_frames_hex:
             found.append("stop_frames_hex: expected at least one frame, got none")

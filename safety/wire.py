@@ -4,7 +4,8 @@ Owns the descriptor and how its bytes are cut into frames. Knows nothing of driv
 settled by whoever wrote the settings. Never blocks; every call is bounded.
 
 The serial adapter's text line for a CAN data frame is ``tIIILDD..`` and carriage return: identifier in three hex
-digits, length in one, then the data bytes; an adapter may append four hex digits of time.
+digits, length in one, then the data bytes; an adapter may append four hex digits of time. ``T`` and eight digits: an
+identifier of 29 bits.
 """
 
 from __future__ import annotations
@@ -21,15 +22,15 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from safety.bus import CAN_FRAME, WANTED, BusHealth
-from safety.settings import RTU_KINDS, GuardSettings, StandstillAxis
+from safety.settings import EXTENDED, FRAMES_KIND, RTU_KINDS, GuardSettings, StandstillAxis
 
-_LINE = re.compile(rb"t([0-9A-Fa-f]{3})([0-8])((?:[0-9A-Fa-f]{2})*)\Z")
+_LINE = re.compile(rb"(?:t([0-9A-Fa-f]{3})|T([01][0-9A-Fa-f]{7}))([0-8])((?:[0-9A-Fa-f]{2})*)\Z")
 _LINE_END = re.compile(rb"[\r\n\a]")
 _LONGEST_LINE = 64
 _READ_BYTES = 4096
 _READS_MAX = 32
 _CAN_RAW_ERR_FILTER = 2  # linux/can/raw.h; not every Python has the name
-_CAN_NOT_DATA = 0xE000_0000  # extended, remote or error frame
+_CAN_NOT_DATA = 0x6000_0000  # remote or error frame
 
 
 class WireError(OSError):
@@ -60,11 +61,12 @@ class PositionReader:
                 # Bare acknowledgements: z after a frame, nothing after a command.
                 self.garbled += line not in (b"", b"z")
                 continue
-            length = int(match[2])
-            if len(match[3]) not in (2 * length, 2 * length + 4):
+            length = int(match[3])
+            if len(match[4]) not in (2 * length, 2 * length + 4):
                 self.garbled += 1
                 continue
-            found.extend(self.feed_frame(int(match[1], 16), bytes.fromhex(match[3][: 2 * length].decode())))
+            can_id = int(match[1], 16) if match[1] else EXTENDED | int(match[2], 16)
+            found.extend(self.feed_frame(can_id, bytes.fromhex(match[4][: 2 * length].decode())))
         return found
 
     def feed_can(self, frame: bytes) -> list[tuple[int, int]]:
@@ -82,9 +84,8 @@ class PositionReader:
         """The same from an identifier and its data."""
         found = []
         for index, axis in enumerate(self._axes):
-            end = axis.offset_bytes + axis.length_bytes
-            if axis.can_id == can_id and len(data) >= end:
-                found.append((index, int.from_bytes(data[axis.offset_bytes : end], "little", signed=True)))
+            if axis.can_id == can_id and (counts := axis.position(data)) is not None:
+                found.append((index, counts))
         return found
 
 
@@ -306,6 +307,11 @@ class NoWire:
         """Nothing to give back."""
 
 
+def _id_mask(can_id: int) -> int:
+    """All of the identifier, its kind, and nothing but data frames."""
+    return EXTENDED | _CAN_NOT_DATA | (0x1FFF_FFFF if can_id & EXTENDED else 0x7FF)
+
+
 def open_wire(settings: GuardSettings) -> Wire:
     """Open the wire of ``settings``. Raises WireError naming the channel."""
     frames = [bytes.fromhex(frame) for frame in settings.stop_frames_hex]
@@ -317,7 +323,7 @@ def open_wire(settings: GuardSettings) -> Wire:
         try:
             line = socket.socket(socket.AF_CAN, socket.SOCK_RAW | socket.SOCK_CLOEXEC, socket.CAN_RAW)
             accepted = b"".join(
-                struct.pack("=II", word.can_id, _CAN_NOT_DATA | 0x7FF) for word in settings.standstill
+                struct.pack("=II", word.can_id, _id_mask(word.can_id)) for word in settings.standstill
             )
             line.setsockopt(socket.SOL_CAN_RAW, socket.CAN_RAW_FILTER, accepted)
             line.bind((settings.wire_channel,))
@@ -328,6 +334,18 @@ def open_wire(settings: GuardSettings) -> Wire:
         except OSError as error:
             raise WireError(error.errno, f"wire {settings.wire_channel}: {error.strerror}") from None
         return CanWire(line, frames, poll, settings.standstill, errors)
+    if settings.wire_kind == FRAMES_KIND:
+        from safety.frames import FramesWire
+
+        return FramesWire(
+            settings.wire_channel,
+            frames,
+            settings.standstill,
+            silence_ns=round(settings.silence_us * 1000),
+            patience_ns=round(settings.answer_us * 1000),
+            polls_stop=settings.polls_stop,
+            stop_rest_ns=round(settings.stop_rest_us * 1000),
+        )
     if settings.wire_kind in RTU_KINDS:
         from safety.rtu import RtuWire
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from math import ceil, floor
 
 from controller.config.machine import AXES, Machine
@@ -40,10 +41,11 @@ def guard_settings(machine: Machine, state: StateDir, plan: StopPlan, service_pi
         end_frame_hex=plan.end_frame.hex(),
         stop_frames_hex=tuple(frame.hex() for frame in plan.frames),
         poll_frame_hex=plan.poll_frame.hex(),
-        standstill=tuple(
-            StandstillAxis(word.axis, word.can_id, word.offset_bytes, word.length_bytes, word.resolution_um)
-            for word in plan.standstill
-        ),
+        standstill=tuple(StandstillAxis(**asdict(word)) for word in plan.standstill),
+        silence_us=plan.silence_us,
+        answer_us=plan.answer_us,
+        stop_rest_us=plan.stop_rest_us,
+        polls_stop=plan.polls_stop,
         beat_socket=str(state.beat_socket),
         stop_socket=str(state.stop_socket),
         latch_path=str(state.latch),
