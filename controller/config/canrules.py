@@ -5,6 +5,7 @@ Owns these rules; controller/config/rules.py says how rules work.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -52,7 +53,9 @@ def _bus_budget(values: Values) -> Iterator[Contradiction]:
     cycle_bits, other_bits = (sum(map(formulas.can_frame_bits_max, part)) for part in (cycle, others))
     left = formulas.BUS_LOAD_MAX - formulas.bus_load(others, beat_ms * 1000, bitrate)
     way_out = (
-        f"a tick from {cycle_bits * 1000 / (left * bitrate):.2f} ms on" if left > 0 else "a rarer heartbeat"
+        f"a tick from {_up_ms(cycle_bits * 1e6 / (left * bitrate))} ms on"
+        if left > 0
+        else "a rarer heartbeat"
     )
     yield Contradiction(
         "tick_us",
@@ -76,7 +79,7 @@ def _serial_budget(values: Values) -> Iterator[Contradiction]:
             yield Contradiction(
                 "tick_us",
                 f"a tick of which the adapter's serial side takes at most {formulas.BUS_LOAD_MAX:.0%}: from "
-                f"{takes_us / formulas.BUS_LOAD_MAX / 1000:.2f} ms on, or a faster line",
+                f"{_up_ms(takes_us / formulas.BUS_LOAD_MAX)} ms on, or a faster line",
                 f"{tick_us / 1000:g} ms, of which {characters} characters {way} the adapter take "
                 f"{takes_us / 1000:.2f} ms at {wire.serial_baud} bit/s",
             )
@@ -120,6 +123,11 @@ def _of_axis(axis: str) -> Rule:
             )
 
     return rule
+
+
+def _up_ms(duration_us: float) -> str:
+    """Milliseconds of a duration, rounded up: what is told as enough is enough."""
+    return f"{math.ceil(duration_us / 10) / 100:.2f}"
 
 
 def _wire(values: Values) -> CanWire:

@@ -90,10 +90,13 @@ def read_eds(path: str) -> Eds:
 def _read(path: str, _stamp: int) -> Eds:
     try:
         # Makers write these files in Latin-1 as well as in UTF-8; no number depends on it.
-        stream: Any = io.StringIO(Path(path).read_text(encoding="latin-1"))
+        text = Path(path).read_text(encoding="latin-1")
+        if "[DeviceInfo]" not in text:
+            raise MisuseError(path, "an EDS file with the section DeviceInfo (CiA 306)", "none")
+        stream: Any = io.StringIO(text)
         stream.name = "drive.eds"  # the library tells the format by the name
         objects: Any = canopen.import_od(stream, node_id=1)
-    except (configparser.Error, KeyError, ValueError, TypeError, AttributeError) as error:
+    except (configparser.Error, LookupError, ValueError, TypeError, AttributeError, ArithmeticError) as error:
         first = str(error).partition("\n")[0]
         raise MisuseError(
             path, "an EDS file as CiA 306 has it", f"{type(error).__name__}: {first}"
@@ -130,7 +133,7 @@ def needs(settings: GroupSettings, axis: str) -> list[Need]:
     if quirks.NO_INTERPOLATION_PERIOD not in drive.quirks:
         found += [Need(setup.INTERPOLATION_VALUE, "rw"), Need(setup.INTERPOLATION_EXPONENT, "rw")]
     pdos = [setup.RPDO1, setup.TPDO1, setup.TPDO2]
-    if axis == settings.head.axis:
+    if settings.drive_output is not None and axis == settings.drive_output.axis:
         found += [Need(setup.OUTPUTS, "R"), Need(setup.OUTPUT_MASK, "rw", may_lack=True)]
         pdos.append(setup.RPDO2)
     slots = "r" if quirks.FIXED_MAPPING in drive.quirks else "rw"
