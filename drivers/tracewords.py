@@ -190,7 +190,8 @@ class Decoder:
         words = f"{_checksum(data)}, {where} {_request_words(asked, registers)}{taken}"
         if asked.unit and crc16(data) == 0:
             self._asked = asked
-        kind = "request" if asked.unit else "broadcast"
+        is_whole = crc16(data) == 0
+        kind = ("request" if asked.unit else "broadcast") if is_whole else "broken"
         return Line(instant_ns, is_out, is_taken, None, asked.unit or -1, kind, data, words)
 
     def _answered(self) -> Iterator[Line]:
@@ -248,7 +249,8 @@ class Decoder:
             body = data[3:-2]
             values = struct.unpack_from(f">{len(body) // 2}H", body)
             words = f"{good}, {where} is {self._map(unit).words(asked.reads[0], values)}"
-        return Line(instant_ns, False, True, None, unit, "answer", data, words)
+        kind = "answer" if crc16(data) == 0 else "broken"
+        return Line(instant_ns, False, True, None, unit, kind, data, words)
 
 
 def _plain(piece: Piece) -> Line:

@@ -18,6 +18,7 @@ from controller.config import formulas
 from controller.config.derived import machine_numbers
 from controller.config.machine import AXES, Machine
 from controller.session.doctorfinding import Figure, Finding, State, percentile, us
+from controller.stream.host import LEAD_MAX_NS
 from drivers.clock import NS_PER_MS
 from drivers.look import NodeLook
 from drivers.serialtime import TICK_SHARE_MAX
@@ -127,7 +128,7 @@ def bounds(
     if turnarounds:  # on a Modbus line the answers are part of the exchange
         return host, wire
     trip_ns = percentile(trips, 0.99)
-    lead_ns = 600_000
+    lead_ns = LEAD_MAX_NS
     return (
         host,
         wire,

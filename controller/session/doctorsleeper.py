@@ -13,8 +13,7 @@ import sys
 from typing import Any
 
 from controller.session.doctorfinding import percentile
-from controller.stream.__main__ import LEAD_MAX_NS, SPIN_NS
-from controller.stream.host import claim_host, release_host, stolen_ms
+from controller.stream.host import LEAD_MAX_NS, SPIN_NS, claim_host, release_host, stolen_ms
 from drivers.clock import NS_PER_S, Clock, MonotonicClock
 
 SHARES = {"p50": 0.5, "p99": 0.99, "p99_9": 0.999, "max": 1.0}

@@ -20,7 +20,7 @@ from pydantic import ValidationError
 
 from controller.config.errors import InputError
 from controller.config.load import load_machine
-from controller.stream.host import HostRights, claim_host, release_host
+from controller.stream.host import LEAD_MAX_NS, SPIN_NS, HostRights, claim_host, release_host
 from controller.stream.loop import StopFlag, rest_counts
 from controller.stream.ring import Ring, RingError
 from controller.stream.run import run_stream
@@ -32,9 +32,6 @@ from drivers.clock import MonotonicClock
 from drivers.errors import DriverError
 from drivers.registry import group_on_link, open_link
 from safety.client import BeatLine, GuardUnreachableError
-
-SPIN_NS = 200_000
-LEAD_MAX_NS = 600_000
 
 
 def main(arguments: list[str]) -> int:

@@ -14,6 +14,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 PRIORITY = 80
+SPIN_NS = 200_000
+"""The last of a wait for a send is not slept but spun."""
+
+LEAD_MAX_NS = 600_000
+"""So long before each send, at most, the work of its tick begins."""
+
 _MCL_CURRENT, _MCL_FUTURE = 1, 2
 _PR_SET_TIMERSLACK = 29
 
