@@ -86,7 +86,7 @@ def _print(file: Path, trial: Trial) -> None:
         name = one.command if one.count == 1 else f"{one.command} {one.place + 1}/{one.count}"
         commands.add_row(
             name,
-            str(one.node),
+            "all" if one.command == "stop_all" else str(one.node),
             one.text,
             Text(_values(one)),
             Text(", ".join(one.answers) or "-"),

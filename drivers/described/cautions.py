@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from drivers.described.checksums import CHECKSUMS
 from drivers.described.codec import DriveCodec
-from drivers.described.format import DriveFile
+from drivers.described.format import CommandName, DriveFile
+from drivers.described.wholerules import same_frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,13 @@ class Caution:
 
     def __str__(self) -> str:
         return f"{self.where}: {self.text}"
+
+
+_ALIKE: tuple[tuple[CommandName, CommandName], ...] = (
+    ("stop", "disable"),
+    ("stop", "clear_fault"),
+    ("disable", "clear_fault"),
+)
 
 
 def cautions(drive: DriveFile) -> list[Caution]:
@@ -68,6 +76,11 @@ def _found(drive: DriveFile) -> Iterator[Caution]:
         yield Caution("status.power_mask", "0: lost motor power is not noticed by itself")
     if not any(reply.field("fault") for reply in drive.replies):
         yield Caution("replies", "no fault code: a fault is seen by the status word, without its cause")
+    for one, other in _ALIKE:
+        if same_frames(drive, one, other):
+            yield Caution(
+                f"commands.{other}", f"the same frames as {one}: the drive cannot tell which is meant"
+            )
     if not commands.position:
         yield Caution(
             "commands.position", "none: the drive cannot be sent to a place; painting does not need it"

@@ -38,14 +38,18 @@ class DriveSide:
         """What a whole frame on the wire tells this drive; None where it is not for it, or not good."""
         for command, frames in self.drive.commands.all():
             for place, frame in enumerate(frames):
-                if self._is(frame, can_id, data):
-                    body = payload(self.drive, frame, data)
-                    values: dict[str, int] = {
-                        field.name: ours_of(self.drive, field, picked(self.drive, field, body))
-                        for field in frame.fields
-                    }
+                if (values := self.taken_for(frame, can_id, data)) is not None:
                     return Heard(command, place, frame, values)
         return None
+
+    def taken_for(self, frame: CommandFrame, can_id: int, data: bytes) -> dict[str, int] | None:
+        """The values of a whole frame on the wire, taken for this one of the file; None where it is another."""
+        if not self._is(frame, can_id, data):
+            return None
+        body = payload(self.drive, frame, data)
+        return {
+            field.name: ours_of(self.drive, field, picked(self.drive, field, body)) for field in frame.fields
+        }
 
     def reply(self, name: str, values: Mapping[str, int]) -> tuple[int, bytes]:
         """Identifier (``SERIAL`` on a line) and bytes of a reply; a value that is not given is 0.
@@ -71,14 +75,14 @@ class DriveSide:
         if self.drive.serial is None:
             assert layout.id is not None
             return layout.id.of(self.node), bytes(body)
-        return SERIAL, self._framed(self.drive.serial, layout, bytes(body))
+        return SERIAL, self.framed(self.drive.serial, layout, bytes(body))
 
     def _is(self, frame: CommandFrame, can_id: int, data: bytes) -> bool:
         wire = self.drive.serial
         if wire is None:
             if frame.id is None or frame.id.of(self.node) != can_id or len(data) != frame.length:
                 return False
-        elif can_id != SERIAL or data != self._framed(wire, frame, payload(self.drive, frame, data)):
+        elif can_id != SERIAL or data != self.framed(wire, frame, payload(self.drive, frame, data)):
             return False
         body = payload(self.drive, frame, data)
         return len(body) == frame.length and all(
@@ -86,7 +90,8 @@ class DriveSide:
             for one in frame.constants
         )
 
-    def _framed(self, wire: SerialFrames, layout: CommandFrame | Reply, body: bytes) -> bytes:
+    def framed(self, wire: SerialFrames, layout: CommandFrame | Reply, body: bytes) -> bytes:
+        """A serial frame of this drive around a payload."""
         is_reply = isinstance(layout, Reply)
         start = bytes.fromhex(wire.reply_start if is_reply and wire.reply_start is not None else wire.start)
         address = layout.address or (wire.reply_address if is_reply else None) or wire.address

@@ -87,6 +87,9 @@ def commands_are_whole(drive: DriveFile) -> Iterator[Finding]:
                 continue
             expected = f"a command that asks for the {name} (or a reply with cyclic_ms that has it)"
             yield Finding(f"commands.{command}", expected, "nothing")
+    for command in ("disable", "stop", "stop_all", "clear_fault"):
+        if same_frames(drive, "enable", command):
+            yield Finding(f"commands.{command}", "other frames than enable has", "the same")
     is_set = isinstance(drive.timeout, SetTimeout)
     if is_set and not commands.set_timeout:
         yield Finding("commands.set_timeout", 'a command, as timeout.kind is "set"', "nothing")
@@ -95,6 +98,29 @@ def commands_are_whole(drive: DriveFile) -> Iterator[Finding]:
     if commands.set_timeout and not is_set:
         got = "nothing" if drive.timeout is None else f'kind "{drive.timeout.kind}"'
         yield Finding("timeout", 'kind "set", as there is commands.set_timeout', got)
+
+
+def same_frames(drive: DriveFile, one: CommandName, other: CommandName) -> bool:
+    """Whether two commands that the drive has are the same on the wire, whatever their values."""
+    mine, theirs = drive.commands.frames(one), drive.commands.frames(other)
+    return (
+        bool(mine)
+        and len(mine) == len(theirs)
+        and all(
+            (a.id, a.address, a.length, _bytes_of(a)) == (b.id, b.address, b.length, _bytes_of(b))
+            and a.fields == b.fields
+            for a, b in zip(mine, theirs, strict=True)
+        )
+    )
+
+
+def _bytes_of(frame: Layout) -> bytes:
+    """The constants of a frame between zeros."""
+    body = bytearray(frame.length)
+    for one in frame.constants:
+        data = bytes.fromhex(one.hex)
+        body[one.at : one.at + len(data)] = data
+    return bytes(body)
 
 
 def meaning_fits(drive: DriveFile) -> Iterator[Finding]:
