@@ -19,7 +19,17 @@ from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from controller.config.motionrules import JERK_TIME_MAX_S
 from controller.config.plane import bends
-from drivers.settings import CanWire, ModbusWire, StopsSettings, exchange_ns, registers_of
+from drivers.describedfacts import group_tick
+from drivers.settings import (
+    CanWire,
+    DescribedCanWire,
+    DescribedSerialWire,
+    ModbusWire,
+    StopsSettings,
+    described_of,
+    exchange_ns,
+    registers_of,
+)
 
 DOT_RADII_MM = (2.0, 5.0)
 
@@ -153,6 +163,18 @@ def _wire_load(machine: Machine) -> tuple[int, float]:
         characters = sum(18 + 2 * (one.written[1] + one.looked_at[1]) for one in maps)
         busy_ns = sum(exchange_ns(wire, one) for one in maps)
         return characters * wire.character_bits, busy_ns / machine.tick_ns
+    if isinstance(wire, DescribedCanWire | DescribedSerialWire):
+        drives = [machine.axes[axis].drive for axis in AXES]
+        head = machine.head.axis if machine.head.kind == "drive-output" else ""
+        tick = group_tick(
+            wire,
+            [described_of(axis, drive) for axis, drive in zip(AXES, drives, strict=True)],
+            [drive.node_id for drive in drives],
+            AXES,
+            head,
+            machine.tick_us,
+        )
+        return tick.bits, tick.busy_ns / machine.tick_ns
     bits = sum(formulas.can_frame_bits_max(n) for n in formulas.cycle_bytes(len(AXES)))
     load = formulas.machine_bus_load(len(AXES), machine.tick_us, wire.bitrate_bit_s, wire.heartbeat_ms)
     return bits, load

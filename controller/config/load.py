@@ -14,6 +14,7 @@ from typing import Any, Literal, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from controller.config.contradictions import Rule, run_rules
+from controller.config.describedrules import with_drive_files
 from controller.config.edsfile import with_eds_files
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
@@ -53,8 +54,15 @@ def load_job(path: Path | str) -> Job:
 
 
 def machine_from(data: dict[str, Any], path: Path) -> Machine:
-    """A machine from a parsed file, its EDS files looked up. Raises InputError with every mistake."""
-    return with_eds_files(_validated(Machine, machine_rules(), data, path), path)
+    """A machine from a parsed file, its drive and EDS files looked up. Raises InputError with every mistake."""
+    data, mistakes = with_drive_files(data, path)
+    try:
+        machine = _validated(Machine, machine_rules(), data, path)
+    except InputError as error:
+        raise InputError([*mistakes, *error.mistakes]) from None
+    if mistakes:
+        raise InputError(mistakes)
+    return with_eds_files(machine, path)
 
 
 def job_from(data: dict[str, Any], path: Path) -> Job:

@@ -15,6 +15,7 @@ from fractions import Fraction
 from controller.config import formulas
 from controller.config.canrules import can_rules
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
+from controller.config.describedrules import described_rules
 from controller.config.jobrules import picture_rules
 from controller.config.modbusrules import modbus_rules
 from controller.config.motionrules import motion_rules
@@ -52,6 +53,7 @@ def machine_rules() -> tuple[Rule, ...]:
         *motion_rules(),
         *can_rules(),
         *modbus_rules(),
+        *described_rules(),
         mqtt_credentials,
         mqtt_certificate,
     )

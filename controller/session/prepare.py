@@ -18,6 +18,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from controller.config.describedrules import machine_files
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 from controller.config.load import load_job, load_machine
@@ -73,7 +74,7 @@ def prepare(
     job_path, machine_path, out_dir = job_path.absolute(), machine_path.absolute(), out_dir.absolute()
     # Digests are taken before reading: a file changed meanwhile makes the result stale, never wrongly fresh.
     artwork_path = job_path.parent / load_job(job_path).artwork
-    sources = {str(path): file_digest(path) or "" for path in (machine_path, job_path, artwork_path)}
+    sources = {str(path): file_digest(path) or "" for path in (*machine_files(machine_path), job_path, artwork_path)}
     factors = dict(tip_factors or {})
     machine, job = load_machine(machine_path), with_measured_tips(load_job(job_path), factors)
     _check_place(out_dir)

@@ -1,0 +1,247 @@
+"""Drive files of a machine file, and what they contradict: wire, axis, head, tick, latencies, the guard's reading.
+
+Owns these rules and the reading of drive files; controller/config/rules.py says how rules work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
+from controller.config.errors import InputError, Mistake
+from drivers.describedfacts import (
+    DESCRIBED_KINDS,
+    TICK_SHARE_MAX,
+    DriveFacts,
+    differs,
+    drive_facts,
+    group_tick,
+)
+from drivers.settings import DescribedCanWire, DescribedSerialWire
+
+_Model = TypeVar("_Model", bound=BaseModel)
+_MS = 1e-6
+
+
+def drive_paths(data: Mapping[str, Any], path: Path) -> dict[str, Path]:
+    """The drive file of each axis of a parsed machine file that names one."""
+    found: dict[str, Path] = {}
+    axes = data.get("axes")
+    for name, axis in axes.items() if isinstance(axes, dict) else ():
+        drive = axis.get("drive") if isinstance(axis, dict) else None
+        file = drive.get("drive_file") if isinstance(drive, dict) else None
+        if isinstance(file, str) and file:
+            found[name] = path.parent / file
+    return found
+
+
+def machine_files(path: Path) -> list[Path]:
+    """The machine file and every drive file that it names, as they can be read. Raises InputError."""
+    from controller.config.load import read_toml
+
+    return [path, *dict.fromkeys(drive_paths(read_toml(path), path).values())]
+
+
+def with_drive_files(data: dict[str, Any], path: Path) -> tuple[dict[str, Any], list[Mistake]]:
+    """The parsed machine file with its drive files read into it, and every mistake in those, each naming its file."""
+    from controller.config.drivefile import load_drive
+
+    mistakes: list[Mistake] = []
+    if isinstance(data.get("axes"), dict):
+        data = data | {"axes": dict(data["axes"])}
+        for name, axis in data["axes"].items():
+            if (
+                isinstance(axis, dict)
+                and isinstance(axis.get("drive"), dict)
+                and "described" in axis["drive"]
+            ):
+                where = f"axes.{name}.drive.described"
+                mistakes.append(Mistake(path, where, "no such field (the path goes into drive_file)", "one"))
+    for name, file in drive_paths(data, path).items():
+        try:
+            read = {"described": load_drive(file)}
+        except InputError as error:
+            mistakes += error.mistakes
+            continue
+        axis = data["axes"][name]
+        data["axes"][name] = axis | {"drive": axis["drive"] | read}
+    return data, list(dict.fromkeys(mistakes))
+
+
+def described_rules() -> tuple[Rule, ...]:
+    """Every rule of this module."""
+    per_axis = (_fits, _homes_have_switches, _range, _timeout)
+    return (
+        _files_given,
+        *((lambda values, rule=rule, axis=axis: rule(values, axis)) for axis in AXES for rule in per_axis),
+        _head_has_outputs,
+        _guard_reads,
+        _tick_carries,
+        _latencies,
+    )
+
+
+def _files_given(values: Values) -> Iterator[Contradiction]:
+    is_described = values("wire.kind") in DESCRIBED_KINDS
+    for axis in AXES:
+        where = f"axes.{axis}.drive.drive_file"
+        is_given = values(where) is not None
+        if is_described and not is_given:
+            yield Contradiction(where, f"a drive file, as wire.kind is {values('wire.kind')}", "none")
+        if is_given and not is_described:
+            yield Contradiction(where, "no drive file but on a described wire", "one")
+
+
+def _facts(values: Values, axis: str) -> DriveFacts:
+    """What the axis' drive file says. Raises UnknownValueError without one."""
+    if values("wire.kind") not in DESCRIBED_KINDS:
+        raise UnknownValueError("wire.kind")
+    drive = values(f"axes.{axis}.drive.described")
+    if drive is None:
+        raise UnknownValueError("described")
+    return drive_facts(drive)
+
+
+def _fits(values: Values, axis: str) -> Iterator[Contradiction]:
+    facts, where = _facts(values, axis), f"axes.{axis}.drive"
+    kind = DESCRIBED_KINDS[values("wire.kind")]
+    if facts.wire_kind != kind:
+        yield Contradiction(
+            f"{where}.drive_file", f"a drive with wire.kind {kind}, as this wire is", facts.wire_kind
+        )
+    if not facts.has_address:
+        yield Contradiction(
+            f"{where}.drive_file", "a drive with an address in its frames: two share the line", "none"
+        )
+    for place, expected, got in facts.lacks:
+        yield Contradiction(f"{where}.drive_file ({place})", expected, got)
+    node, (low, high) = values(f"{where}.node_id"), facts.nodes
+    if not low <= node <= high:
+        yield Contradiction(f"{where}.node_id", f"{low} to {high}, by the drive file", f"{node}")
+    counts = values(f"{where}.counts_per_turn")
+    if counts != facts.counts_per_turn:
+        yield Contradiction(
+            f"{where}.counts_per_turn", f"{facts.counts_per_turn}, as in the drive file", f"{counts}"
+        )
+    unit = values(f"{where}.velocity_unit_counts_s")
+    if differs(unit, facts):
+        expected = f"{facts.velocity_unit_counts_s!r}, one step of the drive file's velocity"
+        yield Contradiction(f"{where}.velocity_unit_counts_s", expected, f"{unit!r}")
+
+
+def _homes_have_switches(values: Values, axis: str) -> Iterator[Contradiction]:
+    if not _facts(values, axis).has_home:
+        yield Contradiction(f"axes.{axis}.drive.drive_file (switches.home)", "the home switch's bit", "none")
+
+
+def _range(values: Values, axis: str) -> Iterator[Contradiction]:
+    facts, drive = _facts(values, axis), f"axes.{axis}.drive"
+    travel_mm = (
+        Fraction(str(values(f"{drive}.belt_pitch_mm")))
+        * values(f"{drive}.pulley_teeth")
+        * Fraction(values(f"{drive}.gear_pulley_turns"), values(f"{drive}.gear_motor_turns"))
+    )
+    unit_mm_s = float(travel_mm / facts.counts_per_turn) * facts.velocity_unit_counts_s
+    low, high = facts.velocity_units
+    most_mm_s = min(-low, high) * unit_mm_s
+    speed_mm_s = values(f"axes.{axis}.speed_max_mm_s") + values("trim.authority_mm_s")
+    if speed_mm_s > most_mm_s:
+        yield Contradiction(
+            f"axes.{axis}.speed_max_mm_s",
+            f"a speed that the drive can be told, trim.authority_mm_s included: up to {most_mm_s:.6g} by its file",
+            f"{speed_mm_s:g}",
+        )
+
+
+def _timeout(values: Values, axis: str) -> Iterator[Contradiction]:
+    facts, given_ms = _facts(values, axis), values("wire.command_timeout_ms")
+    if facts.fixed_timeout_ms is not None and given_ms != facts.fixed_timeout_ms:
+        expected = f"{facts.fixed_timeout_ms}, the fixed time of axes.{axis}'s drive"
+        yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
+    if facts.set_timeout_ms is not None and given_ms > facts.set_timeout_ms[1]:
+        expected = f"at most {facts.set_timeout_ms[1]}, by the drive file of axes.{axis}"
+        yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
+
+
+def _head_has_outputs(values: Values) -> Iterator[Contradiction]:
+    if values("head.kind") != "drive-output":
+        return
+    axis, bit = values("head.axis"), values("head.output_bit")
+    if axis not in AXES:
+        return
+    width = _facts(values, axis).outputs
+    if not width:
+        yield Contradiction(
+            f"axes.{axis}.drive.drive_file", "a drive with outputs: it moves the head", "none"
+        )
+    elif not 16 <= bit < 16 + width:
+        expected = f"16 to {15 + width}: 16 + bit of the drive's outputs"
+        yield Contradiction("head.output_bit", expected, f"{bit}")
+
+
+def _guard_reads(values: Values) -> Iterator[Contradiction]:
+    answers = [_facts(values, axis).guard_commands for axis in AXES]
+    if not frozenset.intersection(*answers):
+        yield Contradiction(
+            "axes.x.drive.drive_file",
+            "an answer to stop or read_position (of one frame each, the same for both drives) that holds the position "
+            "as a number of whole bytes: the guard proves standstill by it",
+            "none",
+        )
+
+
+def _tick(values: Values) -> Any:
+    for axis in AXES:
+        _facts(values, axis)
+    kind = values("wire.kind")
+    model: type[DescribedCanWire | DescribedSerialWire] = (
+        DescribedSerialWire if kind == "described-serial" else DescribedCanWire
+    )
+    wire = _as_model(model, values("wire"))
+    head = values("head.axis") if values("head.kind") == "drive-output" else ""
+    drives = [values(f"axes.{axis}.drive.described") for axis in AXES]
+    nodes = [values(f"axes.{axis}.drive.node_id") for axis in AXES]
+    if any(drive.wire.kind != DESCRIBED_KINDS[kind] for drive in drives):
+        raise UnknownValueError("described")
+    try:
+        return group_tick(wire, drives, nodes, AXES, head, values("tick_us"))
+    except ValueError:
+        raise UnknownValueError("node_id") from None
+
+
+def _tick_carries(values: Values) -> Iterator[Contradiction]:
+    round_us, tick_us = _tick(values).round_ns / 1000, values("tick_us")
+    if round_us > TICK_SHARE_MAX * tick_us:
+        yield Contradiction(
+            "tick_us",
+            f"a tick of which commands and answers take at most {TICK_SHARE_MAX:.0%}: from "
+            f"{round_us / TICK_SHARE_MAX:.0f} on",
+            f"{tick_us}, of which they take {round_us:.0f} at {values('wire.bitrate_bit_s')} bit/s, silences and "
+            "turnarounds of the drive files included",
+        )
+
+
+def _latencies(values: Values) -> Iterator[Contradiction]:
+    tick = _tick(values)
+    for part in tick.axes:
+        latency_ms = values(f"axes.{part.axis}.latency_ms")
+        if latency_ms < part.acts_ns * _MS - 0.01:
+            yield Contradiction(
+                f"axes.{part.axis}.latency_ms",
+                f"at least {part.acts_ns * _MS:.2f}: so long after the tick's instant the drive has its command",
+                f"{latency_ms}",
+            )
+
+
+def _as_model(model: type[_Model], value: Any) -> _Model:
+    if isinstance(value, model):
+        return value
+    try:
+        return model.model_validate(value)
+    except ValidationError:
+        raise UnknownValueError(model.__name__) from None
