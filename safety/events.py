@@ -46,6 +46,7 @@ class Reason(StrEnum):
     STREAMER_STOPPED = "streamer-stopped"
     STREAMER_SPINNING = "streamer-spinning"
     DISARMED_MOVING = "disarmed-moving"
+    HANDLE_LOST = "handle-lost"
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +131,13 @@ class WireLost:
 
 
 @dataclass(frozen=True, slots=True)
+class HandleLost:
+    """The program that stops for the guard cannot be relied upon any more."""
+
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
 class BusOff:
     """The bus takes no frames: its controller has gone off it, or nobody acknowledges."""
 
@@ -181,6 +189,7 @@ Event = (
     | InputOpened
     | InputClosed
     | WireLost
+    | HandleLost
     | BusOff
     | GuardFailed
     | Overran

@@ -33,6 +33,7 @@ from safety.events import (
     Event,
     Garbled,
     GuardFailed,
+    HandleLost,
     Heard,
     InputClosed,
     InputOpened,
@@ -63,6 +64,7 @@ _REQUEST_BYTES = 4096
 _MESSAGES_A_TURN = 64
 _PEERS_MAX = 16
 _ORPHAN_GIVE_UPS = 12
+_HANDLE_START_S = 8.0
 # No descriptor tells in time that a large process is dying (see ``Watched``); so while armed, look this often.
 _LOOK_EVERY_NS = 2 * NS_PER_MS
 
@@ -115,7 +117,7 @@ class Guard:
             if name:
                 self._doors.append((open_door(Path(name)), Path(name)))
         self._catch_signals()
-        self._stopping.open_wire()
+        self._stopping.open_wire(_HANDLE_START_S)
         standing = latch.read(self._latch_path)
         if standing is not None:
             self._find_latch(standing)
@@ -221,6 +223,10 @@ class Guard:
                 trouble = self._spin.look(time.monotonic_ns(), cpu_ns, self._watch.sequence)
                 if trouble:
                     self._judge(PeerSpinning(armed.line.fileno(), trouble))
+        if self._watch.state is State.ARMED:
+            failure = self._stopping.handle_failure(time.monotonic_ns())
+            if failure:
+                self._judge(HandleLost(failure))
         if self._watch.state is State.ARMED and self._stopping.is_wire_lost():
             self._judge(WireLost(f"wire {self._settings.wire_channel} is gone"))
 
@@ -388,6 +394,8 @@ class Guard:
         self._bus_trouble = self._stopping.bus_trouble()
         if self._bus_trouble:
             self._judge(BusOff(self._bus_trouble))
+        if self._stopping.trouble_fd() < 0:
+            self._arrange()
 
     def _on_signal(self) -> None:
         assert self._signal_line is not None
@@ -447,16 +455,20 @@ class Guard:
 
     def _begin_stop(self, stop: Stop) -> None:
         armed = None if self._armed is None else self._armed.process
+        if self._stopping.spares(stop):
+            self._tell_streamers()
         self._stopping.begin(stop, armed, [peer.process for peer in self._streamers.values()])
-        now_ns = time.monotonic_ns()
-        word = pack(Beat(Word.LATCHED, 0, now_ns, 0))
-        for peer in self._streamers.values():
-            peer.send(word)
+        self._tell_streamers()
         latched = self._stopping.latch
         assert latched is not None
         self._note({"event": "stop", "reason": stop.reason.value, "text": stop.text, "verdict_ns": stop.at_ns,
                     "first_bytes_ns": latched.first_bytes_ns, "streamer_pid": latched.streamer_pid})  # fmt: skip
         self._arrange()
+
+    def _tell_streamers(self) -> None:
+        word = pack(Beat(Word.LATCHED, 0, time.monotonic_ns(), 0))
+        for peer in self._streamers.values():
+            peer.send(word)
 
     def _go_on_stopping(self) -> None:
         now_ns = time.monotonic_ns()

@@ -21,6 +21,8 @@ FRAMES_KIND = "described-serial"
 _HEX = re.compile(r"([0-9A-Fa-f]{2})*")
 RTU_KINDS = ("modbus-rtu", "modbus-rtu-low-first")
 """Modbus RTU; how the two registers of a position follow each other."""
+HANDLE_KIND = "handle"
+"""An adapter that the guard cannot write to by itself: a program with a handle of its own does it (safety/handle.py)."""
 DEBOUNCE_MAX_MS = 10.0
 SILENT_MAX_MS = 1000.0
 OPEN_AFTER_MAX_MS = 60_000.0
@@ -29,7 +31,7 @@ _INPUT_LINES = ("dsr", "dcd", "cts", "ri")
 _POSITIVE_NUMBERS = (
     "lease_max_ms", "beat_late_ms", "stop_repeat_ms", "standstill_window_ms", "standstill_um", "give_up_after_s",
     "realtime_priority", "overrun_ms", "standstill_samples", "feedback_late_ms", "tick_ms", "rest_um_s",
-    "spin_window_ms", "spin_share",
+    "spin_window_ms", "spin_share", "handle_late_ms",
 )  # fmt: skip
 
 
@@ -188,6 +190,8 @@ class GuardSettings:
     answer_us: float = 10_000.0
     stop_rest_us: float = 0.0
     polls_stop: bool = True
+    handle: tuple[str, ...] = ()
+    handle_late_ms: float = 150.0
     extra: dict[str, str] = field(default_factory=dict)
 
     def dump(self, path: Path) -> None:
@@ -210,6 +214,7 @@ class GuardSettings:
         try:
             raw["standstill"] = tuple(StandstillAxis(**word) for word in raw["standstill"])
             raw["stop_frames_hex"] = tuple(raw["stop_frames_hex"])
+            raw["handle"] = tuple(str(word) for word in raw.get("handle") or ())
             raw["inputs"] = tuple(StopInput(**word) for word in raw.get("inputs") or ())
             power = raw.get("power_cut")
             raw["power_cut"] = None if power is None else PowerCut(**power)
@@ -235,7 +240,7 @@ class GuardSettings:
     def mistakes(self) -> list[str]:
         """What makes these settings unusable, one text a field; empty when they are good."""
         found = []
-        kinds = ("tty", "socketcan", *RTU_KINDS, FRAMES_KIND, "none")
+        kinds = ("tty", "socketcan", *RTU_KINDS, FRAMES_KIND, HANDLE_KIND, "none")
         if self.wire_kind not in kinds:
             found.append(f"wire_kind: expected one of {', '.join(kinds)}, got {self.wire_kind!r}")
         if self.wire_kind == FRAMES_KIND and not self.standstill:
@@ -270,7 +275,9 @@ class GuardSettings:
             for index, word in enumerate(self.standstill)
             for expected in word.mistakes(on_line=self.wire_kind == FRAMES_KIND)
         )
-        if self.wire_kind != "none" and not self.stop_frames_hex:
+        if self.wire_kind == HANDLE_KIND and not (self.handle and self.standstill):
+            found.append("handle: expected a program's arguments and an answer of each axis, got none")
+        if self.wire_kind not in ("none", HANDLE_KIND) and not self.stop_frames_hex:
             found.append("stop_frames_hex: expected at least one frame, got none")
         if self.wire_kind == "socketcan":
             frames = (self.end_frame_hex, self.poll_frame_hex, *self.stop_frames_hex)

@@ -12,17 +12,34 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from safety import latch
-from safety.events import Stop
+from safety.events import Reason, Stop
+from safety.handle import HandleWire
 from safety.lines import Lines
 from safety.scribe import Scribe
-from safety.settings import GuardSettings
+from safety.settings import HANDLE_KIND, GuardSettings
 from safety.standstill import Standstill
 from safety.verdict import NS_PER_MS
 from safety.watched import Watched
-from safety.wire import Wire, WireError, open_wire
+from safety.wire import Wire, open_wire
 
 _SLOW_REPEAT_NS = 100 * NS_PER_MS
 _RETRY_LATCH_NS = 1000 * NS_PER_MS
+_SPARE_NS = 100 * NS_PER_MS
+_HANDLE_PATIENCE_S = 0.3
+
+_NOT_ITS_FAULT = frozenset(
+    {
+        Reason.HANDLE_LOST,
+        Reason.WIRE_LOST,
+        Reason.SERVICE_DIED,
+        Reason.STOP_ASKED,
+        Reason.INPUT_OPEN,
+        Reason.DRIVE_FAULT,
+        Reason.MOTOR_POWER_LOST,
+        Reason.FEEDBACK_STALE,
+    }
+)
+"""Reasons that say nothing against the streamer itself."""
 
 
 class StopSequence:
@@ -34,6 +51,7 @@ class StopSequence:
         self._lines = lines
         self._wire: Wire | None = None
         self._living: list[Watched] = []
+        self._kill_ns = 0
         self._gave_up = False
         self._round_ns = 0
         self._written_ns = 0
@@ -47,17 +65,38 @@ class StopSequence:
             settings.standstill, self._window_ns, settings.standstill_um, settings.standstill_samples
         )
 
-    def open_wire(self) -> bool:
-        """Open the wire, anew if the one before was lost; False when it cannot be (see ``wire_error``)."""
-        if not self.is_wire_lost():
-            return True
-        self.close()
-        try:
-            self._wire = open_wire(self._settings)
-            self.wire_error = ""
-        except WireError as error:
-            self.wire_error = str(error)
+    def open_wire(self, patience_s: float = _HANDLE_PATIENCE_S) -> bool:
+        """Open the wire, anew if the one before was lost; False when it cannot be used (see ``wire_error``).
+
+        ``patience_s``: how long a program with a handle of its own is waited for; no other wire is.
+        """
+        if self.is_wire_lost():
+            self.close()
+            try:
+                is_handle = self._settings.wire_kind == HANDLE_KIND
+                self._wire = HandleWire(self._settings) if is_handle else open_wire(self._settings)
+                self.wire_error = ""
+            except OSError as error:
+                self.wire_error = str(error)
+        if isinstance(self._wire, HandleWire):
+            self.wire_error = self._wire.hindrance(patience_s)
+            return not self.wire_error
         return self._wire is not None
+
+    def handle_failure(self, now_ns: int) -> str:
+        """Why the program that is to stop for us cannot be relied upon; empty while it can, or where there is none."""
+        return self._wire.failure(now_ns) if isinstance(self._wire, HandleWire) else ""
+
+    def spares(self, stop: Stop) -> bool:
+        """Are the streamers to stop by themselves first? Where no stop of ours goes out, theirs is all there is.
+
+        Only for a moment, and only where the reason says nothing against them.
+        """
+        if stop.reason not in _NOT_ITS_FAULT:
+            return False
+        if isinstance(self._wire, HandleWire):
+            return bool(self._wire.failure(stop.at_ns))
+        return self._settings.wire_kind == "none" and self._lines.is_power_fitted
 
     def is_wire_lost(self) -> bool:
         """Is there no way to the drives?"""
@@ -80,10 +119,13 @@ class StopSequence:
             *([] if armed is None else [armed]),
             *(process for process in streamers if process is not armed),
         ]
-        for process in living:
-            process.kill()
+        if self.spares(stop):
+            self._kill_ns = stop.at_ns + _SPARE_NS
+        else:
+            for process in living:
+                process.kill()
         if self._wire is None:
-            self.open_wire()
+            self.open_wire(0.0)
         sent = self.send_round()
         sent_ns = time.monotonic_ns()
         self._living = living
@@ -117,7 +159,7 @@ class StopSequence:
     def due_ns(self) -> int | None:
         """When ``go_on`` is to be called next; None: never."""
         if self.is_sending():
-            return self._round_ns
+            return min(self._round_ns, self._kill_ns or self._round_ns)
         return self._written_ns + _RETRY_LATCH_NS if self.is_unwritten() else None
 
     def go_on(self, now_ns: int) -> bool | None:
@@ -125,6 +167,10 @@ class StopSequence:
         latched = self.latch
         if latched is None:
             return None
+        if self._kill_ns and now_ns >= self._kill_ns:
+            self._kill_ns = 0
+            for process in self._living:
+                process.kill()
         self._see_power(now_ns)
         latched = self.latch
         assert latched is not None
@@ -134,6 +180,8 @@ class StopSequence:
             return None
         self._read_positions()
         if self._standstill.proved(now_ns):
+            if isinstance(self._wire, HandleWire):
+                self._wire.rest()
             self._settle("proved")
             return True
         sent = self.send_round()

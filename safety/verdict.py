@@ -31,6 +31,7 @@ from safety.events import (
     Event,
     Garbled,
     GuardFailed,
+    HandleLost,
     Heard,
     IllegalEventError,
     InputClosed,
@@ -299,6 +300,9 @@ class Watch:
     def _bus_off(self, now_ns: int, event: BusOff) -> Decision:
         return self._stop(now_ns, Reason.BUS_OFF, event.detail)
 
+    def _handle_lost(self, now_ns: int, event: HandleLost) -> Decision:
+        return self._stop(now_ns, Reason.HANDLE_LOST, event.detail)
+
     def _wire_lost(self, now_ns: int, event: WireLost) -> Decision:
         return self._stop(now_ns, Reason.WIRE_LOST, event.detail)
 
@@ -498,6 +502,7 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
     (State.IDLE, InputOpened): Watch._idle_input_opened,
     (State.IDLE, InputClosed): Watch._input_closed,
     (State.IDLE, WireLost): Watch._keep,
+    (State.IDLE, HandleLost): Watch._keep,
     (State.IDLE, BusOff): Watch._keep,
     (State.IDLE, GuardFailed): Watch._guard_failed,
     (State.IDLE, Overran): Watch._keep,
@@ -514,6 +519,7 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
     (State.ARMED, InputOpened): Watch._input_opened,
     (State.ARMED, InputClosed): Watch._armed_input_closed,
     (State.ARMED, WireLost): Watch._wire_lost,
+    (State.ARMED, HandleLost): Watch._handle_lost,
     (State.ARMED, BusOff): Watch._bus_off,
     (State.ARMED, GuardFailed): Watch._guard_failed,
     (State.ARMED, Overran): Watch._overran,
@@ -523,7 +529,7 @@ TABLE: dict[tuple[State, type], Callable[[Watch, int, Any], Decision]] = {
         for state in (State.STOPPING, State.LATCHED)
         for event in (
             Heard, Garbled, PeerClosed, PeerDied, PeerStopped, PeerSpinning, ServiceDied, StopAsked, InputOpened,
-            InputClosed, WireLost, BusOff, GuardFailed, Overran, Tick,
+            InputClosed, WireLost, HandleLost, BusOff, GuardFailed, Overran, Tick,
         )
     },
     (State.STOPPING, Stood): Watch._stood,

@@ -11,7 +11,7 @@ from drivers.can.pythoncan import backend_of
 from drivers.errors import MisuseError
 from drivers.interface import StandstillWord, StopPlan
 from drivers.settings import CanAdapter
-from drivers.stoppersettings import CanStopperSettings, PositionInFrame
+from drivers.stoppersettings import CanStopperSettings
 
 MODULE = "drivers.can.stopper"
 _IN_ONE_PROCESS = frozenset({"virtual"})
@@ -43,12 +43,7 @@ def handle_plan(
         stop=tuple((can_id, data.hex()) for can_id, data in stop),
         poll=(poll[0], poll[1].hex()),
         proof=tuple((can_id, data.hex(), answer_id) for can_id, data, answer_id in proof),
-        positions=tuple(
-            PositionInFrame(
-                can_id=word.can_id, offset_bytes=word.offset_bytes, length_bytes=word.length_bytes
-            )
-            for word in standstill
-        ),
+        hear=tuple(word.can_id for word in standstill),
     )
     command = ("-P", "-m", MODULE, told.model_dump_json())
-    return StopPlan("handle", channel, b"", (), b"", standstill, command)
+    return StopPlan("handle", channel, b"", (), b"", standstill, handle=command)

@@ -1,4 +1,4 @@
-"""What the second handle does with orders and frames: proof, stop rounds, positions, beats.
+"""What the second handle does with orders and frames: proof, stop rounds, the drives' answers, beats.
 
 Owns the decisions and the words to the guard; time and link are arguments. Knows nothing of processes and sockets, and
 nothing of why it is to stop.
@@ -19,10 +19,10 @@ from drivers.stoppersettings import CanStopperSettings
 STOP, REST, PROVE, QUIT = b"S", b"E", b"P", b"Q"
 
 HEAD = struct.Struct("<cQ")
-READY, UNPROVED, FAILED, BEAT, SENT, POSITIONS, TROUBLE = b"R", b"U", b"F", b"B", b"S", b"P", b"T"
+READY, UNPROVED, FAILED, BEAT, SENT, FRAMES, TROUBLE = b"R", b"U", b"F", b"B", b"S", b"P", b"T"
 HEARD = struct.Struct("<Q")
 COUNT = struct.Struct("<I")
-POSITION = struct.Struct("<Bq")
+FRAME = struct.Struct("<IB8s")
 
 PROOF_NS = 400 * NS_PER_MS
 """How long the drives have for an answer; an SDO server takes some ms."""
@@ -34,7 +34,7 @@ REFUSALS_MAX = 50
 """Rounds in a row that the bus did not take: then the handle is given up, so that it is opened anew."""
 
 _LOOK_NS = 2 * NS_PER_MS
-_POSITIONS_A_WORD = 64
+_FRAMES_A_WORD = 64
 
 
 class HandleError(Exception):
@@ -50,10 +50,10 @@ class StopperWork:
         self._clock = clock
         self._round = [(can_id, bytes.fromhex(data)) for can_id, data in (*settings.stop, settings.poll)]
         self._proof = settings.proof
-        self._words = settings.positions
+        self._hear_ids = settings.hear
         self._repeat_ns = round(settings.repeat_ms * NS_PER_MS)
         self._beat_every_ns = round(settings.beat_ms * NS_PER_MS)
-        self._heard_ns = [0] * len(self._words)
+        self._heard_ns = [0] * len(self._hear_ids)
         self._missing: set[int] = set()
         self._proof_until_ns = 0
         self._round_ns = 0
@@ -145,20 +145,18 @@ class StopperWork:
         found = b"".join(self._taken(frame) for frame in frames)
         if not (found and self.is_stopping):
             return []
-        size = POSITION.size * _POSITIONS_A_WORD
+        size = FRAME.size * _FRAMES_A_WORD
         now_ns = self._clock.now_ns()
-        return [_word(POSITIONS, now_ns, found[at : at + size]) for at in range(0, len(found), size)]
+        return [_word(FRAMES, now_ns, found[at : at + size]) for at in range(0, len(found), size)]
 
     def _taken(self, frame: Frame) -> bytes:
         self._missing.discard(frame.can_id)
-        found = b""
-        for index, word in enumerate(self._words):
-            end = word.offset_bytes + word.length_bytes
-            if frame.can_id == word.can_id and len(frame.data) >= end:
+        if frame.can_id not in self._hear_ids:
+            return b""
+        for index, can_id in enumerate(self._hear_ids):
+            if can_id == frame.can_id:
                 self._heard_ns[index] = frame.received_ns
-                counts = int.from_bytes(frame.data[word.offset_bytes : end], "little", signed=True)
-                found += POSITION.pack(index, counts)
-        return found
+        return FRAME.pack(frame.can_id, len(frame.data), frame.data)
 
     def _send_round(self, now_ns: int) -> list[bytes]:
         self._round_ns = now_ns + self._repeat_ns
