@@ -28,8 +28,8 @@ UNREAD_MAX: Final = 1 << 20
 """A client that leaves so many bytes unread is put out."""
 CONNECT_S: Final = 10.0
 
-_CONNECT, _CONNACK, _PUBLISH, _PUBACK, _SUBSCRIBE, _SUBACK = 1, 2, 3, 4, 8, 9
-_UNSUBSCRIBE, _UNSUBACK, _PINGREQ, _PINGRESP, _DISCONNECT = 10, 11, 12, 13, 14
+CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
+UNSUBSCRIBE, UNSUBACK, PINGREQ, PINGRESP, DISCONNECT = 10, 11, 12, 13, 14
 
 
 class ProtocolError(Exception):
@@ -57,22 +57,25 @@ class _Client:
     number: int = 0
 
 
-class _Fields:
-    """A packet's rest, taken from the front."""
+class Fields:
+    """A packet's rest, taken from the front; ``raw``: what is left. Raises ProtocolError for what is not there."""
 
     def __init__(self, raw: bytes) -> None:
         self.raw = raw
 
     def take(self, count: int) -> bytes:
+        """So many bytes."""
         if count > len(self.raw):
             raise ProtocolError("a packet that ends too early")
         taken, self.raw = self.raw[:count], self.raw[count:]
         return taken
 
     def number(self) -> int:
+        """Two bytes, the high one first [1.5.2]."""
         return int.from_bytes(self.take(2), "big")
 
     def text(self) -> str:
+        """A string with its length before it [1.5.3]."""
         try:
             return self.take(self.number()).decode()
         except UnicodeDecodeError:
@@ -92,7 +95,8 @@ def covers(pattern: str, topic: str) -> bool:
     return len(wanted) == len(levels)
 
 
-def _packet(kind: int, flags: int, rest: bytes) -> bytes:
+def packet(kind: int, flags: int, rest: bytes) -> bytes:
+    """Fixed header and the rest [2.2]."""
     length, left = bytearray(), len(rest)
     while True:  # seven bits a byte, the lowest first [2.2.3]
         left, digit = left >> 7, left & 0x7F
@@ -101,7 +105,8 @@ def _packet(kind: int, flags: int, rest: bytes) -> bytes:
             return bytes([kind << 4 | flags, *length]) + rest
 
 
-async def _read(reader: asyncio.StreamReader) -> tuple[int, int, bytes]:
+async def read_packet(reader: asyncio.StreamReader) -> tuple[int, int, bytes]:
+    """Kind, flags and rest. Raises IncompleteReadError at the end, ProtocolError for a length beyond measure."""
     first = (await reader.readexactly(1))[0]
     length = 0
     for place in range(4):
@@ -148,15 +153,17 @@ class Broker:
         client = _Client(writer)
         try:
             async with asyncio.timeout(CONNECT_S):
-                self._connected(client, *await _read(reader))
+                self._connected(client, *await read_packet(reader))
             while True:
                 # Silence for one and a half times the keep-alive ends it [MQTT-3.1.2-24].
                 async with asyncio.timeout(1.5 * client.keepalive_s if client.keepalive_s else None):
-                    kind, flags, rest = await _read(reader)
-                if kind == _DISCONNECT:
+                    kind, flags, rest = await read_packet(reader)
+                if kind == DISCONNECT:
                     client.will = None
                     return
-                self._take(client, kind, flags, _Fields(rest))
+                self._take(client, kind, flags, Fields(rest))
+                if writer.transport.get_write_buffer_size() > UNREAD_MAX:
+                    return
         except (asyncio.IncompleteReadError, OSError, ProtocolError, TimeoutError):
             pass
         finally:
@@ -171,12 +178,12 @@ class Broker:
             self._route(will)
 
     def _connected(self, client: _Client, kind: int, _flags: int, rest: bytes) -> None:
-        said = _Fields(rest)
-        if kind != _CONNECT or said.text() != "MQTT":
+        said = Fields(rest)
+        if kind != CONNECT or said.text() != "MQTT":
             raise ProtocolError("something else than CONNECT [MQTT-3.1.0-1]")
         version, flags = said.take(1)[0], said.take(1)[0]
         if version != 4 or len(self._clients) >= CLIENTS_MAX:
-            client.writer.write(_packet(_CONNACK, 0, bytes([0, 1 if version != 4 else 3])))  # [3.2.2.3]
+            client.writer.write(packet(CONNACK, 0, bytes([0, 1 if version != 4 else 3])))  # [3.2.2.3]
             raise ProtocolError("a version that is not spoken here, or one client too many")
         client.keepalive_s, client.name = said.number(), said.text()
         if flags & 4:
@@ -185,9 +192,9 @@ class Broker:
         for other in [one for one in self._clients if client.name and one.name == client.name]:
             self._gone(other)  # the second one of a name puts the first one out [MQTT-3.1.4-2]
         self._clients.append(client)
-        client.writer.write(_packet(_CONNACK, 0, b"\x00\x00"))
+        client.writer.write(packet(CONNACK, 0, b"\x00\x00"))
 
-    def _take(self, client: _Client, kind: int, flags: int, said: _Fields) -> None:
+    def _take(self, client: _Client, kind: int, flags: int, said: Fields) -> None:
         match kind:
             case 3:  # PUBLISH
                 topic, qos = said.text(), flags >> 1 & 3
@@ -196,7 +203,7 @@ class Broker:
                 number = said.number() if qos else 0
                 self._route(Letter(topic, said.raw, qos, bool(flags & 1)))
                 if qos:
-                    client.writer.write(_packet(_PUBACK, 0, struct.pack(">H", number)))
+                    client.writer.write(packet(PUBACK, 0, struct.pack(">H", number)))
             case 4:  # PUBACK
                 pass
             case 8:  # SUBSCRIBE
@@ -205,13 +212,13 @@ class Broker:
                 identifier = said.take(2)
                 while said.raw:
                     client.patterns.pop(said.text(), None)
-                client.writer.write(_packet(_UNSUBACK, 0, identifier))
+                client.writer.write(packet(UNSUBACK, 0, identifier))
             case 12:  # PINGREQ
-                client.writer.write(_packet(_PINGRESP, 0, b""))
+                client.writer.write(packet(PINGRESP, 0, b""))
             case _:
                 raise ProtocolError(f"a packet of kind {kind}")
 
-    def _subscribe(self, client: _Client, said: _Fields) -> None:
+    def _subscribe(self, client: _Client, said: Fields) -> None:
         number, granted, fresh = said.take(2), bytearray(), []
         while said.raw:
             pattern, qos = said.text(), min(said.take(1)[0], 1)
@@ -221,7 +228,7 @@ class Broker:
             client.patterns[pattern] = qos
             granted.append(qos)
             fresh.append(pattern)
-        client.writer.write(_packet(_SUBACK, 0, number + bytes(granted)))
+        client.writer.write(packet(SUBACK, 0, number + bytes(granted)))
         for kept in list(self._retained.values()):
             if any(covers(pattern, kept.topic) for pattern in fresh):
                 self._deliver(client, kept, retain=True)  # kept copies say so [MQTT-3.3.1-8]
@@ -250,7 +257,7 @@ class Broker:
         client.number = client.number % 65_535 + 1
         raw = letter.topic.encode()
         head = struct.pack(">H", len(raw)) + raw + (struct.pack(">H", client.number) if qos else b"")
-        client.writer.write(_packet(_PUBLISH, qos << 1 | retain, head + letter.body))
+        client.writer.write(packet(PUBLISH, qos << 1 | retain, head + letter.body))
 
 
 async def _serve(log: IO[str]) -> None:

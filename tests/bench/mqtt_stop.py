@@ -31,6 +31,7 @@ from typing import Any
 
 from controller.config.mqtt import Mqtt
 from controller.session.mqtt import Reporter
+from controller.session.mqttbroker import CONNECT, packet
 from controller.session.mqttwords import Topics
 from controller.session.watcher import Watcher
 from safety import client, latch
@@ -44,7 +45,7 @@ from tests.bench.guard_latency import (
     _streamer,
     percentile,
 )
-from tests.session.broker import CONNECT, packet, publish, text
+from tests.session.broker import publish, text
 
 TOPICS = Topics.of("giornata", "boathouse")
 AT_ONCE = b'{"v": 1, "ask": "stop", "kind": "immediate"}'

@@ -22,12 +22,20 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, Self
 
-CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
-PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
-
-
-class BrokenPacketError(Exception):
-    """Bytes that are no MQTT."""
+from controller.session.mqttbroker import (
+    CONNACK,
+    CONNECT,
+    DISCONNECT,
+    PINGRESP,
+    PUBACK,
+    PUBLISH,
+    SUBACK,
+    Fields,
+    ProtocolError,
+    covers,
+    packet,
+    read_packet,
+)
 
 
 def text(value: str | bytes) -> bytes:
@@ -36,76 +44,11 @@ def text(value: str | bytes) -> bytes:
     return struct.pack(">H", len(raw)) + raw
 
 
-def packet(kind: int, flags: int, rest: bytes) -> bytes:
-    """Fixed header and the rest [2.2]."""
-    length, size = bytearray(), len(rest)
-    while True:
-        size, digit = divmod(size, 128)[0], size % 128
-        length.append(digit | (0x80 if size else 0))
-        if not size:
-            return bytes([kind << 4 | flags]) + bytes(length) + rest
-
-
 def publish(topic: str | bytes, body: bytes, *, qos: int = 0, retain: bool = False, number: int = 1,
             duplicate: bool = False) -> bytes:  # fmt: skip
     """A PUBLISH packet [3.3]."""
     identifier = struct.pack(">H", number) if qos else b""
     return packet(PUBLISH, duplicate << 3 | qos << 1 | retain, text(topic) + identifier + body)
-
-
-class Reader:
-    """Takes a packet's rest apart."""
-
-    def __init__(self, raw: bytes) -> None:
-        self._raw = raw
-        self._at = 0
-
-    def take(self, count: int) -> bytes:
-        """The next bytes. Raises BrokenPacketError when there are not so many."""
-        if self._at + count > len(self._raw):
-            raise BrokenPacketError(f"expected {count} more bytes")
-        self._at += count
-        return self._raw[self._at - count : self._at]
-
-    def number(self) -> int:
-        """Two bytes, big end first [1.5.2]."""
-        return int.from_bytes(self.take(2), "big")
-
-    def text(self) -> str:
-        """A string."""
-        return self.take(self.number()).decode()
-
-    def rest(self) -> bytes:
-        """All that is left."""
-        return self.take(len(self._raw) - self._at)
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing is left."""
-        return self._at == len(self._raw)
-
-
-async def read_packet(reader: asyncio.StreamReader) -> tuple[int, int, bytes]:
-    """Kind, flags and rest. Raises IncompleteReadError at the end, BrokenPacketError for a length of five bytes."""
-    (first,) = await reader.readexactly(1)
-    length = 0
-    for place in range(4):
-        (digit,) = await reader.readexactly(1)
-        length |= (digit & 0x7F) << (7 * place)
-        if not digit & 0x80:
-            return first >> 4, first & 0x0F, await reader.readexactly(length)
-    raise BrokenPacketError("a length of more than four bytes [2.2.3]")
-
-
-def matches(pattern: str, topic: str) -> bool:
-    """Whether a subscription covers a topic [4.7]."""
-    wanted, levels = pattern.split("/"), topic.split("/")
-    for place, level in enumerate(wanted):
-        if level == "#":
-            return True
-        if place >= len(levels) or level not in ("+", levels[place]):
-            return False
-    return len(wanted) == len(levels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +198,7 @@ class Broker:
         try:
             if await self._connect(talk, reader):
                 await self._serve(talk, reader)
-        except (asyncio.IncompleteReadError, ConnectionError, BrokenPacketError, TimeoutError, ValueError):
+        except (asyncio.IncompleteReadError, ConnectionError, ProtocolError, TimeoutError, ValueError):
             pass
         finally:
             if talk in self._talks:
@@ -269,9 +212,9 @@ class Broker:
 
     async def _connect(self, talk: Talk, reader: asyncio.StreamReader) -> bool:
         kind, _, rest = await asyncio.wait_for(read_packet(reader), 10.0)
-        parts = Reader(rest)
+        parts = Fields(rest)
         if kind != CONNECT or parts.text() != "MQTT" or parts.take(1) != b"\x04":
-            raise BrokenPacketError("expected CONNECT of MQTT 3.1.1")
+            raise ProtocolError("expected CONNECT of MQTT 3.1.1")
         (flags,) = parts.take(1)
         talk.keepalive_s, talk.clean = float(parts.number()), bool(flags & 2)
         talk.identifier = parts.text()
@@ -280,8 +223,8 @@ class Broker:
             talk.will = Published(topic, body, flags >> 3 & 3, bool(flags & 0x20), will=True)
         talk.user = parts.text() if flags & 0x80 else None
         talk.password = parts.text() if flags & 0x40 else None
-        if not parts.is_empty:
-            raise BrokenPacketError("bytes behind CONNECT")
+        if parts.raw:
+            raise ProtocolError("bytes behind CONNECT")
         if self._mute.is_set():
             await reader.read()
             return False
@@ -316,21 +259,21 @@ class Broker:
                 self._answer(talk, kind, flags, rest)
 
     def _answer(self, talk: Talk, kind: int, flags: int, rest: bytes) -> None:
-        parts = Reader(rest)
+        parts = Fields(rest)
         match kind:
             case 3:
                 topic, qos = parts.text(), flags >> 1 & 3
                 if qos > 1 or any(sign in topic for sign in "+#\x00"):
-                    raise BrokenPacketError("a publication that cannot be")
+                    raise ProtocolError("a publication that cannot be")
                 number = parts.number() if qos else 0
-                self._route(Published(topic, parts.rest(), qos, bool(flags & 1)))
+                self._route(Published(topic, parts.raw, qos, bool(flags & 1)))
                 if qos and self.acknowledges:
                     talk.writer.write(packet(PUBACK, 0, struct.pack(">H", number)))
             case 4:
                 self.acknowledged += 1
             case 8:
                 number, granted, patterns = parts.number(), bytearray(), []
-                while not parts.is_empty:
+                while parts.raw:
                     pattern, qos = parts.text(), parts.take(1)[0]
                     granted.append(0x80 if self.subscription_refused else min(qos, 1))
                     if not self.subscription_refused:
@@ -339,12 +282,12 @@ class Broker:
                 talk.writer.write(packet(SUBACK, 0, struct.pack(">H", number) + bytes(granted)))
                 for kept in list(self.retained.values()):
                     # [MQTT-3.3.1-8]: copies that were kept say so.
-                    if any(matches(pattern, kept.topic) for pattern in patterns):
+                    if any(covers(pattern, kept.topic) for pattern in patterns):
                         self._deliver(talk, kept, retain=True)
             case 12:
                 talk.writer.write(packet(PINGRESP, 0, b""))
             case _:
-                raise BrokenPacketError(f"packet kind {kind}")
+                raise ProtocolError(f"packet kind {kind}")
 
     def _route(self, message: Published) -> None:
         self.published.put(message)
@@ -355,12 +298,12 @@ class Broker:
             else:
                 self.retained.pop(message.topic, None)
         for talk in list(self._talks):
-            if any(matches(pattern, message.topic) for pattern in talk.subscriptions):
+            if any(covers(pattern, message.topic) for pattern in talk.subscriptions):
                 # [MQTT-3.3.1-9]: to those who had subscribed before, it is no kept copy.
                 self._deliver(talk, message, retain=False)
 
     def _deliver(self, talk: Talk, message: Published, *, retain: bool) -> None:
-        granted = max(qos for pattern, qos in talk.subscriptions.items() if matches(pattern, message.topic))
+        granted = max(qos for pattern, qos in talk.subscriptions.items() if covers(pattern, message.topic))
         talk.number = talk.number % 65_535 + 1
         talk.writer.write(
             publish(

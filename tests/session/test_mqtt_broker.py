@@ -15,7 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
-from controller.session.mqttbroker import PACKET_MAX, Broker, covers
+from controller.session import mqttbroker
+from controller.session.mqttbroker import CONNECT, PACKET_MAX, PINGREQ, Broker, covers, packet
 
 
 @asynccontextmanager
@@ -104,6 +105,39 @@ async def test_what_no_client_says_is_cut_off_and_harms_nobody(said: bytes) -> N
         await ann.publish("a", b"x" * 1000, qos=1)
         assert len((await one_message(ann)).payload) == 1000
     assert PACKET_MAX < 268_435_455
+
+
+class Deaf:
+    """A client's line that takes everything in and is never read at its other end."""
+
+    def __init__(self) -> None:
+        self.transport = self
+        self.unread = 0
+        self.is_cut = False
+
+    def write(self, data: bytes) -> None:
+        """Kept unread."""
+        self.unread += len(data)
+
+    def get_write_buffer_size(self) -> int:
+        """As a transport's."""
+        return self.unread
+
+    def abort(self) -> None:
+        """Cut it."""
+        self.is_cut = True
+
+
+async def test_who_asks_on_and_never_reads_is_put_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Answers count like messages: what one client leaves unread is bounded, whatever it asks."""
+    monkeypatch.setattr(mqttbroker, "UNREAD_MAX", 1000)
+    reader, deaf = asyncio.StreamReader(), Deaf()
+    reader.feed_data(packet(CONNECT, 0, b"\x00\x04MQTT\x04\x02\x00\x00\x00\x01x"))
+    reader.feed_data(packet(PINGREQ, 0, b"") * 2000)
+    async with asyncio.timeout(20.0):
+        await Broker()._client(reader, deaf)  # type: ignore[arg-type]
+    assert deaf.is_cut
+    assert deaf.unread <= 1010
 
 
 _LEVELS = st.lists(st.sampled_from(["a", "b", "", "$x"]), min_size=1, max_size=4)
