@@ -50,9 +50,8 @@ def on(
     if as_json:
         emit({"ok": True, "mib": mib})
         return
-    out().print(
-        f"runs are traced from the next one on, the latest {mib} MiB of each; giornata trace off ends it"
-    )
+    text = f"runs are traced from the next one on, the latest {mib} MiB of each; giornata trace off ends it"
+    out().print(text, soft_wrap=True)
 
 
 @trace.command("off")
