@@ -30,10 +30,10 @@ def frame_ns(data_bytes: int, bitrate_bit_s: int) -> int:
 
 
 def acts_after_ns(wire: CanWire, axes: int) -> tuple[int, ...]:
-    """For each axis: from the tick's instant until its command acts, on a bus that is free then.
+    """For each axis: from the SYNC of a tick until its command acts, on a bus that is free then.
 
-    At once: the axes' frames follow one another, so each axis is one frame behind the one before it. At the SYNC there
-    is no such difference; what the SYNC itself takes is the same for all and left to the axes' ``latency_ms``.
+    At once: the axes' frames follow the SYNC and one another, so each axis is one frame behind the one before it. At
+    the SYNC there is no such difference. The SYNC's own frame is the same for all and shifts the whole picture in time.
     """
     if wire.pdo == "sync":
         return (0,) * axes

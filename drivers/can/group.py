@@ -2,8 +2,8 @@
 
 Owns the link, the mirror of every drive and the order of frames. Knows no millimetres and no ink. Per tick one
 batch leaves: RPDO1 of every axis, RPDO2 of the head's drive when its outputs change and until its switches say that
-the head is there, SYNC, and our heartbeat when it is due. The heartbeat leaves only from the loops that supervise
-motion, never from a timer: when the loop hangs, the drives notice and stop.
+the head is there, SYNC (first of all where commands act at once), and our heartbeat when it is due. The heartbeat
+leaves only from the loops that supervise motion, never from a timer: when the loop hangs, the drives notice and stop.
 """
 
 from __future__ import annotations
@@ -80,6 +80,9 @@ class CanDriveGroup:
         self._head_switches = up | down
         self._head_there = (up, down)
         self._head_axis = self._axes.index(settings.head.axis)
+        # Commands that act at once come behind the SYNC: then positions are those at the tick's origin, and each axis'
+        # command acts its own known time after that.
+        self._sync_first = settings.can.pdo == "immediate"
         self._rpdo1_ids = tuple(frames.RPDO1 + node for node in self._nodes)
         self._stop_frames = frames.stop_frames(self._nodes)
         self._access: ObjectAccess | None = None
@@ -119,9 +122,9 @@ class CanDriveGroup:
 
     @property
     def acts_after_ns(self) -> tuple[int, ...]:
-        """For each axis: from the tick's instant until its command is there, by worst-case frame lengths.
+        """For each axis: from the SYNC, at which positions are those of this tick, until its command is there.
 
-        With process data that act at once their difference is the skew; at the SYNC there is none.
+        With process data that act at once their difference is the skew, by worst-case frame lengths.
         """
         return acts_after_ns(self._settings.can, len(self._axes))
 
@@ -438,7 +441,7 @@ class CanDriveGroup:
         pack = frames.RPDO1_DATA.pack
         batch = [(can_id, pack(word, 0)) for can_id, word in zip(self._rpdo1_ids, controlwords, strict=True)]
         batch += more
-        batch.append(frames.SYNC_FRAME)
+        batch.insert(0 if self._sync_first else len(batch), frames.SYNC_FRAME)
         if self._beating and now_ns >= self._next_beat_ns:
             self._next_beat_ns = now_ns + self._heartbeat_ns
             batch.append(frames.HEARTBEAT_FRAME)
@@ -479,7 +482,7 @@ class CanDriveGroup:
         switches = self._feedback.axes[self._head_axis].inputs & self._head_switches
         if outputs != self._outputs_sent or switches != self._head_there[outputs]:
             batch.append((self._head_id, self._head_words[outputs]))
-        batch.append(frames.SYNC_FRAME)
+        batch.insert(0 if self._sync_first else len(batch), frames.SYNC_FRAME)
         now_ns = self._clock.now_ns()
         if now_ns >= self._next_beat_ns:
             self._next_beat_ns = now_ns + self._heartbeat_ns

@@ -106,6 +106,18 @@ def test_instants_of_the_axes(bitrate_bit_s: int, pdo: str, instants_us: tuple[i
     assert acts_after_ns(wire, 2) == tuple(1000 * us for us in instants_us)
 
 
+def test_at_once_the_sync_goes_first() -> None:
+    """SYNC, then the axes in order: positions are those of the instant from which the commands' own count."""
+    clock = VirtualClock()
+    bus = FakeBus([FakeDriveNode(1), FakeDriveNode(2)], clock)
+    group = CanDriveGroup(group_settings(pdo="immediate"), bus, clock)
+    group.configure()
+    group.enable()
+    mark = len(bus.sent)
+    group.send_tick((1, 2), 1)
+    assert [can_id for can_id, _ in bus.sent[mark:] if can_id != 0x77F] == [0x080, 0x201, 0x202, 0x301]
+
+
 def ways_counts(settings: GroupSettings) -> tuple[tuple[int, ...], CanDriveGroup]:
     """How far each simulated axis has come after 50 equal ticks at 540 000 counts/s out of rest."""
     clock = VirtualClock()
