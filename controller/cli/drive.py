@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from controller.cli.console import Exit, JsonOption, emit, err, out, warn
-from controller.cli.tables import plain_table
 
 if TYPE_CHECKING:
     from drivers.described.trial import Trial, TriedFrame
@@ -62,6 +61,7 @@ def _json(file: Path, trial: Trial) -> dict[str, Any]:
 def _print(file: Path, trial: Trial) -> None:
     from rich.text import Text
 
+    from controller.cli.tables import plain_table
     from drivers.described.facts import facts_of
 
     console = out()

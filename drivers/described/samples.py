@@ -134,7 +134,7 @@ def _command_judged(codec: DriveCodec, sample: Sample, frames: list[tuple[int, b
     for key, value in sample.values.items():
         field = known.get(key)  # type: ignore[call-overload]
         if field is None or isinstance(value, str):
-            yield f"values.{key}", "a number for a field that the command carries", f"{value!r}"
+            yield f"values.{key}", "a number for a field that the command carries", _shown(value)
             return
         try:
             values[key] = ours_of(drive, field, number_of(field, value))
@@ -156,7 +156,7 @@ def _reply_judged(codec: DriveCodec, sample: Sample, frames: list[tuple[int, byt
     assert name is not None
     reply = codec.replies.get(name)
     if reply is None:
-        yield "reply", f"one of {', '.join(codec.replies)}", name
+        yield "reply", f"one of {', '.join(codec.replies)}", f'"{name}"'
         return
     if len(frames) != 1:
         yield "frames", "one frame", f"{len(frames)}"
@@ -187,18 +187,17 @@ def _value_judged(
         if status is None:
             yield "values.state", "a reply with a field status", "none"
         elif (state := codec.state(status).value) != value:
-            yield "values.state", f'"{state}" (status {status:X}h)', f"{value!r}"
+            yield "values.state", f'"{state}" (status {status:X}h)', _shown(value)
         return
     field = layout.field(key)
     if field is None or isinstance(value, str):
-        yield f"values.{key}", "a number for a field of the reply", f"{value!r}"
+        yield f"values.{key}", "a number for a field of the reply", _shown(value)
         return
     number = picked(codec.drive, field, body)
-    if number != (expected := _quiet_number(field, value)):
+    if number != _quiet_number(field, value):
         yield f"values.{key}", f"{value_of(field, number):.10g} as in the bytes", f"{value:.10g}"
     elif getattr(found, key) != ours_of(codec.drive, field, number):
         yield f"values.{key}", f"{ours_of(codec.drive, field, number)} of ours", f"{getattr(found, key)}"
-    del expected
 
 
 def _quiet_number(field: DataField, value: float) -> int | float | None:
@@ -206,6 +205,10 @@ def _quiet_number(field: DataField, value: float) -> int | float | None:
         return number_of(field, value)
     except ValueError:
         return None
+
+
+def _shown(value: float | str) -> str:
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 
 def _form(length: int, fixed: Mapping[int, int]) -> str:

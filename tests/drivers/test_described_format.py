@@ -101,6 +101,10 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
         {"commands.stop.0.fields": [velocity()], "commands.stop.0.length": 8},
         "commands.stop[#1].fields[velocity].name: expected outputs, which stop may carry, got velocity",
     ),
+    "a stop that is enable's": (
+        {"commands.stop.0.constants.0.hex": "01"},
+        "commands.stop: expected other frames than enable has, got the same",
+    ),
     "a reply that reports outputs": (
         {POSITION: {"name": "outputs", "at": 3, "type": "u8"}},
         "replies[state].fields[outputs].name: expected something that a drive reports (current, fault, inputs,",
@@ -406,7 +410,7 @@ SAMPLE_CASES: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "a reply's other state": (
         {"reply": "state", "node": 3, "values": {"state": "fault"}, "frames": ["183: A0 03 00 05 00 00 00 00"]},
-        '.values.state: expected "operation enabled" (status 3h), got \'fault\'',
+        '.values.state: expected "operation enabled" (status 3h), got "fault"',
     ),
     "a reply cut short": (
         {"reply": "state", "node": 3, "frames": ["183: A0 03 00 05 00 00 00"]},
