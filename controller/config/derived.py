@@ -13,6 +13,7 @@ from math import pi
 from pathlib import Path
 
 from controller.config import formulas
+from controller.config.adapterrules import adapter_warnings
 from controller.config.canrules import can_warnings
 from controller.config.errors import Mistake
 from controller.config.job import Job
@@ -369,6 +370,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
         )
     if isinstance(machine.wire, CanWire):
         found.extend(Warned(where, message) for where, message in can_warnings(machine))
+    found.extend(Warned(where, message) for where, message in adapter_warnings(machine))
     if not machine.wire.is_simulated:
         found.extend(_without_hardware(machine.stops))
     return found

@@ -1,10 +1,10 @@
 """Contradictions between fields: what no single field can know.
 
-Owns the rules, but those of wires (controller/config/canrules.py and modbusrules.py), of tables, belts and the plane of
-the canvas (controller/config/motionrules.py) and of how a picture is painted (controller/config/jobrules.py). A rule
-reads values by their path through a ``Values`` and yields what does not fit. A rule that reads a missing or bad field
-says nothing (``UnknownValueError``), so the rules also run on a file with bad fields, and one look at a file finds
-every mistake. Knows no models; the models call in here when they are made.
+Owns the rules, but those of wires (controller/config/adapterrules.py, canrules.py and modbusrules.py), of tables, belts
+and the plane of the canvas (controller/config/motionrules.py) and of how a picture is painted
+(controller/config/jobrules.py). A rule reads values by their path through a ``Values`` and yields what does not fit. A
+rule that reads a missing or bad field says nothing (``UnknownValueError``), so the rules also run on a file with bad
+fields, and one look at a file finds every mistake. Knows no models; the models call in here when they are made.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from controller.config import formulas
+from controller.config.adapterrules import adapter_rules
 from controller.config.canrules import can_rules
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.describedrules import described_rules
@@ -51,6 +52,7 @@ def machine_rules() -> tuple[Rule, ...]:
         _lease,
         _heartbeat,
         *motion_rules(),
+        *adapter_rules(),
         *can_rules(),
         *modbus_rules(),
         *described_rules(),

@@ -46,6 +46,7 @@ def guard_settings(machine: Machine, state: StateDir, plan: StopPlan, service_pi
         answer_us=plan.answer_us,
         stop_rest_us=plan.stop_rest_us,
         polls_stop=plan.polls_stop,
+        handle=plan.handle,
         beat_socket=str(state.beat_socket),
         stop_socket=str(state.stop_socket),
         latch_path=str(state.latch),
