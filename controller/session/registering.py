@@ -233,7 +233,13 @@ async def _measured(service: Service, job: Job, steerer: Steerer) -> tuple[MarkM
             if isinstance(answer, Jog):
                 if max(abs(answer.right_mm), abs(answer.down_mm)) > JOG_MAX_MM:
                     raise ValueError(f"expected jogs of at most {JOG_MAX_MM:g} mm, got {answer}")
-                tip = tip + np.array([answer.right_mm, answer.down_mm])
+                jogged = tip + np.array([answer.right_mm, answer.down_mm])
+                try:
+                    head.targets_mm(jogged)
+                except RefusedError as error:  # a jog too far must not cost the marks that were found
+                    service.watcher.note(f"{error.reason}: jog the other way, or type off")
+                    continue
+                tip = jogged
                 await head.go(tip, f"mark-{name}")
                 continue
             if isinstance(answer, Found):
@@ -269,7 +275,7 @@ class _Head:
             x, y = np.asarray(tip_mm).tolist()
             raise RefusedError(
                 f"canvas place ({x:.1f}, {y:.1f}) mm is outside the machine's travel",
-                "choose marks within it, or jog the other way",
+                "choose marks within it",
             )
         return [(float(one[0]), float(one[1])) for one in (first, last)]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -199,6 +200,34 @@ def test_marks_out_of_reach_are_refused_before_anything_moves(place: Place) -> N
     with pytest.raises(RefusedError, match="outside the machine's travel"):
         place.measure(Steers())
     assert place.runner.orders == []
+
+
+def test_jog_out_of_reach_moves_nothing_and_loses_nothing(place: Place) -> None:
+    """The head stays, it is said, the same mark is asked for again; what was found before and after is kept."""
+
+    class Notes(Watcher):
+        def __init__(self) -> None:
+            self.lines: list[str] = []
+
+        def note(self, text: str) -> None:
+            self.lines.append(text)
+
+    high = MACHINE.axes["x"].max_mm - MACHINE.canvas.origin_mm[0]
+    jogs = int((high - PLACES["b"][0]) / 10.0) + 2
+    steerer, notes = Steers(MOVED, {"b": [Jog(10.0, 0.0)] * jogs}), Notes()
+    done = asyncio.run(
+        registering.marks(
+            place.job, BOATHOUSE, place.root, place.operator, steerer, notes, "Ada",
+            runner_of=lambda *_: place.runner, signals=False,
+        )
+    )  # fmt: skip
+    assert done.kept is not None
+    np.testing.assert_allclose(done.kept.matrix, MOVED, atol=1e-9)
+    refused = [line for line in notes.lines if "outside the machine's travel: jog the other way" in line]
+    asked = [at.off_mm for at in steerer.seen if at.name == "b"]
+    assert len(asked) == jogs + 1
+    assert len(refused) == sum(one == before for before, one in pairwise(asked)) >= 1
+    assert max(x for x, _ in place.targets()) <= MACHINE.axes["x"].max_mm
 
 
 def test_job_without_marks_and_busy_machine_are_refused(place: Place) -> None:
