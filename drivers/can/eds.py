@@ -88,19 +88,22 @@ def read_eds(path: str) -> Eds:
 
 @cache
 def _read(path: str, _stamp: int) -> Eds:
+    # Makers write these files in Latin-1 as well as in UTF-8; no number depends on it.
+    return parsed_eds(path, Path(path).read_text(encoding="latin-1"))
+
+
+def parsed_eds(path: str, text: str) -> Eds:
+    """An EDS file's text. Raises MisuseError naming ``path`` when it is none."""
+    if "[DeviceInfo]" not in text:
+        raise MisuseError(path, "an EDS file with the section DeviceInfo (CiA 306)", "none")
+    stream: Any = io.StringIO(text)
+    stream.name = "drive.eds"  # the library tells the format by the name
     try:
-        # Makers write these files in Latin-1 as well as in UTF-8; no number depends on it.
-        text = Path(path).read_text(encoding="latin-1")
-        if "[DeviceInfo]" not in text:
-            raise MisuseError(path, "an EDS file with the section DeviceInfo (CiA 306)", "none")
-        stream: Any = io.StringIO(text)
-        stream.name = "drive.eds"  # the library tells the format by the name
         objects: Any = canopen.import_od(stream, node_id=1)
     except (configparser.Error, LookupError, ValueError, TypeError, AttributeError, ArithmeticError) as error:
         first = str(error).partition("\n")[0]
-        raise MisuseError(
-            path, "an EDS file as CiA 306 has it", f"{type(error).__name__}: {first}"
-        ) from error
+        got = f"{type(error).__name__}: {first}"
+        raise MisuseError(path, "an EDS file as CiA 306 has it", got) from error
     if objects is None or 0x1000 not in objects:
         raise MisuseError(path, "an EDS file with object 1000h", "none")
     device = objects.device_information

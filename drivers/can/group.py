@@ -383,6 +383,8 @@ class CanDriveGroup:
         """Rounds of fault resets until no drive reports a fault; each bit stands as long as its drive wants it."""
         begun_ns = self._clock.now_ns()
         changed_ns = [begun_ns] * len(self._axes)
+        # Every reset's edge comes out of controlword 0000h: some drives take no other.
+        self._round([Command.DISABLE_VOLTAGE] * len(self._axes))
         for machine in self._machines:
             machine.last_controlword = Command.DISABLE_VOLTAGE
         while any(machine.state is not DriveState.SWITCH_ON_DISABLED for machine in self._machines):

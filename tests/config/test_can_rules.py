@@ -9,15 +9,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from controller.config.derived import machine_numbers
 from controller.config.errors import InputError
 from controller.config.load import load_machine, machine_from
 from controller.config.places import shipped
+from drivers.can.eds import misfits, parsed_eds
+from drivers.errors import MisuseError
+from tests.fakes.drive_settings import group_settings
 
 GOOD_TEXT = shipped("machines/boathouse.toml").read_text(encoding="utf-8")
 GOOD = tomllib.loads(GOOD_TEXT)
 EDS = shipped("drives/boathouse-drive.eds")
+GOOD_EDS = EDS.read_text(encoding="utf-8").splitlines()
 FILE = Path("machine.toml")
 
 
@@ -260,3 +266,25 @@ def test_what_is_no_eds_file_is_refused(folder: Path, content: bytes | None, wor
         (folder / "drive.eds").write_bytes(content)
     with pytest.raises(InputError, match=rf"(?i)axes\.x\.drive\.eds: expected an EDS file.*({words})"):
         load_machine(folder / "machine.toml")
+
+
+@given(st.data())
+def test_damaged_eds_files_are_refused_or_judged(data: st.DataObject) -> None:
+    """Lines lost, doubled, swapped, digits changed: an EDS file that is read, or a MisuseError; never anything else."""
+    lines = GOOD_EDS[:]
+    for _ in range(data.draw(st.integers(1, 4))):
+        place = data.draw(st.integers(0, len(lines) - 1))
+        kind = data.draw(st.sampled_from(["lose", "double", "swap", "garble"]))
+        if kind == "lose":
+            del lines[place]
+        elif kind == "double":
+            lines.insert(place, lines[place])
+        elif kind == "swap":
+            lines[place - 1], lines[place] = lines[place], lines[place - 1]
+        else:
+            lines[place] = data.draw(st.text("[]=0x19subF$NODEID+\u00e9 ;", max_size=12))
+    try:
+        eds = parsed_eds("damaged.eds", "\n".join(lines))
+    except MisuseError:
+        return
+    assert all(one.expected and one.got for one in misfits(eds, group_settings(), "x"))

@@ -107,7 +107,10 @@ def test_an_emergency_is_told_in_words(enabled) -> None:
     assert enabled.group.feedback.axes[1].fault_code == 0x7305
     with pytest.raises(FaultError, match=words):
         enabled.group.send_tick((0, 0), 0)
+    mark = len(enabled.bus.sent)
     (told,) = enabled.group.clear_fault()
     assert "axis y (node 2)" in told
+    sent = [data[:2] for can_id, data in enabled.sent_since(mark) if can_id == 0x202]
+    assert sent[sent.index(b"\x80\x00") - 1] == b"\x00\x00", "the reset's edge comes out of 0000h"
     assert "DE AD BE EF 01" in told
     assert enabled.group.feedback.axes[1].event == ""
