@@ -108,6 +108,7 @@ def _hear(
         while not over.is_set() and (now_ns := clock.now_ns()) < end_ns:
             heard.receive()
             clock.sleep_until_ns(now_ns + LOOK_NS)
+        heard.receive()
     finally:
         if is_serial_adapter:
             with contextlib.suppress(LinkError):
