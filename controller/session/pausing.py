@@ -148,7 +148,7 @@ class Pausing:
             holds = service.machine.pause.motors == "hold"
             motors = "the motors hold" if holds else "the motors are off, so it homes before it goes on"
             service.watcher.note(
-                f"paused, parked at x {x_mm:g} mm, y {y_mm:g} mm; {motors}. Answered here or by giornata pause --then"
+                f"paused, parked at x {x_mm:g} mm, y {y_mm:g} mm; {motors}. giornata pause --then answers as well"
             )
             choice = await self._answer(question, paused=paused)
         finally:

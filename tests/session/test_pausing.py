@@ -144,18 +144,23 @@ class Site:
             runner_of=self.runner_of, meanwhile=self.meanwhile,
         )  # fmt: skip
 
-    @contextlib.asynccontextmanager
-    async def paused(self, at: PauseAt = "stroke-end") -> AsyncIterator[asyncio.Task[verbs.Done]]:
-        """The session, its pass paused and the person asked."""
+    async def begun(self) -> tuple[asyncio.Task[verbs.Done], Service]:
+        """Homed, and the session that paints in the middle of its pass."""
         await verbs.home(
             self.machine, self.state.root, SimulatedOperator(), Watcher(), signals=False,
             runner_of=lambda *_: FakeRunner(),
         )  # fmt: skip
+        painting = asyncio.create_task(self.paint())
+        await self.runner.moving.wait()
+        assert self.service is not None
+        return painting, self.service
+
+    @contextlib.asynccontextmanager
+    async def paused(self, at: PauseAt = "stroke-end") -> AsyncIterator[asyncio.Task[verbs.Done]]:
+        """The session, its pass paused and the person asked."""
         async with asyncio.timeout(20):
-            painting = asyncio.create_task(self.paint())
-            await self.runner.moving.wait()
-            assert self.service is not None
-            self.service.pausing.ask(at, "test")
+            painting, service = await self.begun()
+            service.pausing.ask(at, "test")
             asked = asyncio.create_task(self.asked.wait())
             await asyncio.wait({asked, painting}, return_when=asyncio.FIRST_COMPLETED)
             if painting.done():
@@ -317,17 +322,11 @@ async def test_stop_here_ends_the_session(held: Site) -> None:
 
 async def test_stop_after_a_request_to_pause_is_a_stop(held: Site) -> None:
     """Pause, then stop before the stroke has ended: nobody is asked, the session ends."""
-    await verbs.home(
-        held.machine, held.state.root, SimulatedOperator(), Watcher(), signals=False,
-        runner_of=lambda *_: FakeRunner(),
-    )  # fmt: skip
-    painting = asyncio.create_task(held.paint())
-    await held.runner.moving.wait()
-    assert held.service is not None
-    held.service.pausing.ask("stroke-end", "test")
-    assert held.service.stop("tea", "test") == "controlled"
+    painting, service = await held.begun()
+    service.pausing.ask("stroke-end", "test")
+    assert service.stop("tea", "test") == "controlled"
     with pytest.raises(RefusedError, match="a stop was asked for"):
-        held.service.pausing.ask("path", "test")
+        service.pausing.ask("path", "test")
     with pytest.raises(StoppedError):
         await painting
     assert not held.asked.is_set()
@@ -348,18 +347,12 @@ async def test_what_cannot_be_paused(held: Site) -> None:
 
 async def test_a_place_to_park_outside_the_limits_is_refused(held: Site) -> None:
     """Before anything is asked of the streamer."""
-    await verbs.home(
-        held.machine, held.state.root, SimulatedOperator(), Watcher(), signals=False,
-        runner_of=lambda *_: FakeRunner(),
-    )  # fmt: skip
-    painting = asyncio.create_task(held.paint())
-    await held.runner.moving.wait()
-    assert held.service is not None
+    painting, service = await held.begun()
     with pytest.raises(RefusedError, match="outside the soft limits of axis y"):
-        held.service.pausing.ask("path", "test", (500.0, 9000.0))
+        service.pausing.ask("path", "test", (500.0, 9000.0))
     assert not any(call.startswith("ask_pause") for call in held.runner.calls)
-    held.service.pausing.ask("stroke-end", "test", (500.0, 700.0))
-    assert held.service.pausing.ask("path", "test") == "path"  # sooner, and to the same place
+    service.pausing.ask("stroke-end", "test", (500.0, 700.0))
+    assert service.pausing.ask("path", "test") == "path"  # sooner, and to the same place
     held.answer.set_result("go-on")
     await painting
     assert [call for call in held.runner.calls if "pause" in call][:2] == [
@@ -374,23 +367,29 @@ async def test_a_place_to_park_outside_the_limits_is_refused(held: Site) -> None
     )
 
 
-async def test_service_that_dies_while_paused(held: Site) -> None:
-    """Nobody closed the session: unregistered for the next one, the finished stroke stays finished."""
-    async with held.paused() as painting:
-        copy = held.state.journal.with_name("as-left.sqlite")
-        assert held.service is not None
-        with contextlib.closing(Journal.read(held.state.journal)) as journal:
+@pytest.mark.parametrize("motors", ["hold", "off"])
+async def test_service_that_dies_while_paused(motors: str, tmp_path: Path, three: Prepared) -> None:
+    """Nobody closed the session: the finished stroke stays finished. Unregistered for the next one where the motors
+    held; where they were off there was no run to die in, and it stays as a session's end leaves it."""
+    site = Site(tmp_path, three, motors)
+    async with site.paused() as painting:
+        if motors == "hold":
+            await site.runner.holding.wait()
+        copy = site.state.journal.with_name("as-left.sqlite")
+        with site.journal() as journal:
             rows = journal.finished_strokes(journal.passes()[0].id)
         with (
-            contextlib.closing(sqlite3.connect(held.state.journal)) as source,
+            contextlib.closing(sqlite3.connect(site.state.journal)) as source,
             contextlib.closing(sqlite3.connect(copy)) as target,
         ):
             source.backup(target)
-        held.answer.set_result("stop")
+        site.answer.set_result("stop")
         with pytest.raises(StoppedError):
             await painting
     with contextlib.closing(Journal.open(copy, "boathouse")) as left:
-        recover(left, held.state)
-        assert not left.registered
-        assert left.registration_reason == "the service died during a run"
+        recover(left, site.state)
+        assert left.registered is (motors == "off")
+        if motors == "hold":
+            assert left.registration_reason == "the service died during a run"
+        assert left.open_pass() is not None
         assert left.finished_strokes(left.passes()[0].id) == rows == [0]
