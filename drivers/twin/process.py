@@ -1,5 +1,5 @@
-"""The simulated gantry as a process in real time: a serial CAN adapter or a Modbus line on a pty, hands on stdin, words
-on stdout.
+"""The simulated gantry as a process in real time: a serial CAN adapter or a serial line on a pty, hands on stdin,
+words on stdout.
 
 Owns the pty, the clock of the world (CLOCK_MONOTONIC) and the end of its own life. One thread, one ``select``: it
 sleeps until a byte comes, the next event of the world is due, or 1 ms has passed while something moves. It never
@@ -26,10 +26,12 @@ import tty
 from pathlib import Path
 from typing import Any
 
-from drivers.settings import ModbusWire
+from drivers.settings import DescribedCanWire, DescribedSerialWire, ModbusWire
 from drivers.twin import store
 from drivers.twin.canvas import Pen
+from drivers.twin.described import DescribedOnBus, DescribedOnLine
 from drivers.twin.gantry import Gantry, Sent
+from drivers.twin.line import DrivesOnLine
 from drivers.twin.modbus import UnitsOnLine
 from drivers.twin.settings import TwinSettings
 from drivers.twin.slcan import SerialCanAdapter, encode
@@ -56,10 +58,16 @@ class TwinProcess:
             settings.group, settings.parameters, time.monotonic_ns(), max_samples=_SAMPLES_MAX
         )
         self._troubles = store.restore(self._gantry, self._folder)
-        self._adapter = SerialCanAdapter(settings.group.wire.bitrate_bit_s)
-        self._units: UnitsOnLine | None = None  # in place of the adapter, where the wire is a Modbus line
-        if isinstance(settings.group.wire, ModbusWire):
+        wire = settings.group.wire
+        self._adapter = SerialCanAdapter(wire.bitrate_bit_s, extended=wire.kind == "described-can")
+        self._units: DrivesOnLine | None = None  # in place of the adapter, where the wire is a serial line
+        self._bus: DescribedOnBus | None = None  # in place of the gantry's own nodes, behind the adapter
+        if isinstance(wire, ModbusWire):
             self._units = UnitsOnLine(self._gantry, settings.group, lenient=True)
+        elif isinstance(wire, DescribedSerialWire):
+            self._units = DescribedOnLine(self._gantry, settings.group, lenient=True)
+        elif isinstance(wire, DescribedCanWire):
+            self._bus = DescribedOnBus(self._gantry, settings.group)
         self._pending: list[tuple[int, int, int, bytes]] = []
         self._order = itertools.count()
         self._unsent = bytearray()
@@ -146,6 +154,8 @@ class TwinProcess:
         if self._units is not None:
             answers = (end_ns for end_ns, _ in self._units.answers)
             until_ns = min(until_ns, self._units.next_ns, *answers)
+        if self._bus is not None:
+            until_ns = min(until_ns, self._bus.next_ns)
         return max(0.0, (until_ns - now_ns) * 1e-9)
 
     # The wire
@@ -168,7 +178,11 @@ class TwinProcess:
         if closed:
             self._forget_output()
         for can_id, data in frames:
-            self._deliver(self._gantry.on_frame(can_id, data, now_ns), was_on_bus or self._adapter.is_on_bus)
+            on_bus = was_on_bus or self._adapter.is_on_bus
+            if self._bus is not None:
+                self._bus.hear(can_id, data, now_ns)
+            else:
+                self._deliver(self._gantry.on_frame(can_id, data, now_ns), on_bus)
         if answers:
             self._write(answers)
 
@@ -177,7 +191,12 @@ class TwinProcess:
         if self._units is not None:
             self._live_on_line(self._units, now_ns)
             return
-        self._deliver(self._gantry.advance_to(now_ns), self._adapter.is_on_bus)
+        if self._bus is not None:
+            self._bus.live(now_ns)
+            sent, self._bus.answers = self._bus.answers, []
+            self._deliver(sent, self._adapter.is_on_bus)
+        else:
+            self._deliver(self._gantry.advance_to(now_ns), self._adapter.is_on_bus)
         due = bytearray()
         while self._pending and self._pending[0][0] <= now_ns:
             _, _, can_id, data = heapq.heappop(self._pending)
@@ -185,7 +204,7 @@ class TwinProcess:
         if due:
             self._write(bytes(due))
 
-    def _live_on_line(self, units: UnitsOnLine, now_ns: int) -> None:
+    def _live_on_line(self, units: DrivesOnLine, now_ns: int) -> None:
         units.live(now_ns)
         due = [data for end_ns, data in units.answers if end_ns <= now_ns]
         units.answers = [one for one in units.answers if one[0] > now_ns]

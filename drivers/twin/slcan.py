@@ -13,13 +13,18 @@ from __future__ import annotations
 _RATES = (10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 _LINE_MAX = 32
 _HEX = b"0123456789abcdefABCDEF"
+EXTENDED_FLAG = 0x8000_0000
 OK, REFUSED = b"\r", b"\a"
 
 
 class SerialCanAdapter:
-    """One adapter on a bus of ``bitrate_bit_s``. With another bit rate set it hears nothing and is not heard."""
+    """One adapter on a bus of ``bitrate_bit_s``. With another bit rate set it hears nothing and is not heard.
 
-    def __init__(self, bitrate_bit_s: int) -> None:
+    ``extended``: whether somebody on the bus has identifiers of 29 bits; they are marked by bit 31 (linux/can.h).
+    """
+
+    def __init__(self, bitrate_bit_s: int, *, extended: bool = False) -> None:
+        self._takes_extended = extended
         self._bus_bit_s = bitrate_bit_s
         self._rate_bit_s: int | None = None
         self._line = bytearray()
@@ -39,7 +44,7 @@ class SerialCanAdapter:
     def feed(self, received: bytes) -> tuple[list[tuple[int, bytes]], bytes, bool]:
         """Take bytes from the serial line.
 
-        Returns data frames with 11-bit identifiers for the bus in order, answers for the line, and whether the
+        Returns data frames for the bus in order, answers for the line, and whether the
         line was closed meanwhile (what the adapter still held for it is dropped).
         """
         frames: list[tuple[int, bytes]] = []
@@ -103,11 +108,13 @@ class SerialCanAdapter:
             return REFUSED
         if not self.is_open or self.listens_only:
             return REFUSED
-        if self.is_on_bus and not extended and not remote:
-            frames.append((can_id, data))
+        if self.is_on_bus and not remote and (self._takes_extended or not extended):
+            frames.append((can_id | EXTENDED_FLAG if extended else can_id, data))
         return b"Z\r" if extended else b"z\r"
 
 
 def encode(can_id: int, data: bytes) -> bytes:
-    """A data frame with an 11-bit identifier as a line."""
+    """A data frame as a line; bit 31 marks an identifier of 29 bits."""
+    if can_id & EXTENDED_FLAG:
+        return b"T%08X%d%s\r" % (can_id & ~EXTENDED_FLAG, len(data), data.hex().upper().encode())
     return b"t%03X%d%s\r" % (can_id, len(data), data.hex().upper().encode())
