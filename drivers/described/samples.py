@@ -10,6 +10,7 @@ import math
 import re
 import struct
 from collections.abc import Iterator, Mapping
+from decimal import Decimal
 from fractions import Fraction
 
 from drivers.described.codec import SERIAL, Decoded, DriveCodec, OutFrame
@@ -18,6 +19,8 @@ from drivers.described.scale import fractions_of
 
 _CAN_TEXT = re.compile(r"^\s*([0-9A-Fa-f]{1,8})\s*:\s*((?:[0-9A-Fa-f]{2}\s*)*)$")
 _SERIAL_TEXT = re.compile(r"^\s*((?:[0-9A-Fa-f]{2}\s*)+)$")
+
+_DOUBLE = 1 << 51
 
 Judged = Iterator[tuple[str, str, str]]
 """Where in the sample, expected, got."""
@@ -42,17 +45,37 @@ def shown(can_id: int, data: bytes) -> str:
 
 
 def number_of(field: DataField, value: float) -> int | float:
-    """The number in the frame that means ``value`` in the field's unit. Raises ValueError when none does."""
+    """The number in the frame that means ``value`` in the field's unit. Raises ValueError when none does.
+
+    Where the decimals of a step do not end, no value can be written exactly: then the nearest step is meant, if it is
+    ``value`` when it is rounded to as many decimals as are written (or to a double, as our own values are).
+    """
     exact = (Fraction(str(value)) - field.offset_exact) / field.scale_exact
     if field.is_float:
         rounded: float = struct.unpack("<f", struct.pack("<f", float(exact)))[0]
         return rounded
+    if exact.denominator != 1 and not _ends(field.scale_exact):
+        nearest = Fraction(round(exact))
+        decimals = max(0, -int(Decimal(str(value)).as_tuple().exponent))
+        means = nearest * field.scale_exact + field.offset_exact
+        is_written = round(means, decimals) == Fraction(str(value))
+        if is_written or abs(means - Fraction(value)) <= abs(Fraction(value)) / _DOUBLE:
+            exact = nearest
     if exact.denominator != 1:
         raise ValueError(f"a value on a step of {float(field.scale_exact):g}")
     low, high = field.raw_range
     if not low <= exact <= high:
         raise ValueError(f"{value_of(field, low):g} to {value_of(field, high):g}")
     return int(exact)
+
+
+def _ends(step: Fraction) -> bool:
+    """Whether the decimals of a fraction end."""
+    rest = step.denominator
+    for prime in (2, 5):
+        while rest % prime == 0:
+            rest //= prime
+    return rest == 1
 
 
 def value_of(field: DataField, number: float) -> float:

@@ -433,6 +433,15 @@ def test_a_sample_that_differs_is_told(case: str) -> None:
     assert any(one.startswith(f"moon.toml: samples[#1]{words}") for one in found), found
 
 
+@pytest.mark.parametrize(("written", "holds"), [(12.3, True), (12.333, True), (12.4, False), (12.0, False)])
+def test_steps_whose_decimals_do_not_end(written: float, holds: bool) -> None:
+    """Thirds of a count a second: 37 steps are 12.333..., as the manual rounds it; another third is not."""
+    data = can_drive()
+    put(data, VELOCITY + ".scale", [1, 3])
+    data["samples"] = [sample(values={"velocity": written}, frames=["103: 10 25 00 00 00 00 00 00"])]
+    assert (mistakes(data) == []) == holds
+
+
 def test_all_mistakes_of_a_stage_are_told_at_once() -> None:
     """Three things wrong in three frames: three lines."""
     data = can_drive()

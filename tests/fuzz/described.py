@@ -1,10 +1,10 @@
 """Damaged drive files and damaged lines, thousands: `python -m tests.fuzz.described --count 5000 --seed 1`.
 
-Each trial damages a drive file, by its values or by its bytes. It must be refused in words, or hold; and a file that
-holds must hold wholly: its trial (every command, every sample, both ways over a wire) finds nothing wrong. Then bytes
-of any kind, between and upon its replies, come to its receiver in pieces: what the receiver makes of them must lie in
-the bytes as whole good frames, found there by another reader that tries every place; the receiver keeps no more than a
-frame of it, and the next good frame after a silence is taken.
+Each trial invents a drive file, or damages a known one by its values or by its bytes. It must be refused in words, or
+hold; and a file that holds must hold wholly: its trial (every command, every sample, both ways over a wire) finds
+nothing wrong. Then bytes of any kind, between and upon its replies, come to its receiver in pieces: what the receiver
+makes of them must lie in the bytes as whole good frames, found there by another reader that tries every place; the
+receiver keeps no more than a frame of it, and the next good frame after a silence is taken.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from drivers.described.driveside import DriveSide
 from drivers.described.format import DriveFile
 from drivers.described.receiver import CanReceiver, SerialReceiver
 from drivers.described.samples import ours_of, payload, picked
-from tests.fakes.drive_files import can_drive, serial_drive
+from tests.fakes.drive_files import can_drive, invented, serial_drive
 from tests.fuzz.campaign import Campaign, Guard, Outcome, held, run_from_command_line, run_trials
 from tests.fuzz.svg import ROOT
 from tests.fuzz.tables import damaged_file, written
@@ -40,8 +40,10 @@ STREAMS = 3
 
 
 def damaged(seed: int, trial: int) -> bytes:
-    """The drive file of one trial; now and then a good one, for its line's sake."""
+    """The drive file of one trial: of any make, or a known one; often left as it is, for its line's sake."""
     chance = random.Random(f"{seed}/{trial}")
+    if chance.random() < 0.4:
+        return written(invented(chance)).encode()
     source = chance.choice(SOURCES)
     return source.encode() if chance.random() < 0.15 else damaged_file(source, chance)
 
