@@ -5,6 +5,7 @@ Owns the door, as ``load`` does for machine and job files. Knows no machine.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -42,10 +43,23 @@ def _mistakes(error: ValidationError, path: Path, data: dict[str, Any]) -> list[
         for one in each.found
     ]
     if not found:
-        found = mistakes_of(error, path, data, DriveFile, MISTAKES_MAX)
+        found = _together(mistakes_of(error, path, data, DriveFile, MISTAKES_MAX))
     if len(found) > MISTAKES_MAX:
         found = [
             *found[:MISTAKES_MAX],
             Mistake(path, "others", "no further mistakes", f"{len(found) - MISTAKES_MAX} more"),
         ]
     return list(dict.fromkeys(found))
+
+
+def _together(mistakes: list[Mistake]) -> list[Mistake]:
+    """One mistake for each value: where either of two kinds may stand, both are named; headings as they are written."""
+    found: dict[tuple[str, str], Mistake] = {}
+    for one in mistakes:
+        if (one.expected, one.got) == ("a list in brackets ([...])", "a table"):
+            one = replace(one, expected=f"a heading [[{one.where}]]", got=f"[{one.where}]")
+        before = found.get((one.where, one.got))
+        if before is not None and one.expected not in before.expected:
+            one = replace(one, expected=f"{before.expected} or {one.expected}")
+        found[one.where, one.got] = one
+    return list(found.values())

@@ -67,11 +67,18 @@ def mistakes_of(
                 got = shown(context["tag"]) if "tag" in context else "nothing"
                 known = _kinds_of(type_at(model, one["loc"]))
                 found.append(Mistake(file, f"{where}.kind", f"one of {known}", got))
+            case "too_short" if _long_enough(one["input"], context):
+                # Entries that do not hold are not counted; they are told by themselves.
+                continue
             case "value_error":
                 found.extend(_contradictions(file, one["loc"], context["error"], data))
             case _:
                 found.append(Mistake(file, where, _expected(one["type"], context), shown(one["input"])))
     return found
+
+
+def _long_enough(value: object, context: Mapping[str, Any]) -> bool:
+    return isinstance(value, list | tuple | dict) and len(value) >= context["min_length"]
 
 
 def contradiction_of(file: Path, one: Contradiction, data: object, table: Location = ()) -> Mistake:

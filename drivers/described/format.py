@@ -391,7 +391,7 @@ class DriveFile(Settings):
     )
     node_min: Annotated[int, Field(ge=0, le=255)] = 1
     node_max: Annotated[int, Field(ge=0, le=255)] = 127
-    wire: WireFrames
+    wire: WireFrames = Field(description="a table: how frames travel")
     position: PositionCounter
     status: StatusWord
     switches: Switches = Switches()

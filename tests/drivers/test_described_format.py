@@ -306,6 +306,18 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
         {"commands.stop.0.lenght": 1},
         "commands.stop[#1].lenght: expected a known field (did you mean length?), got unknown field lenght",
     ),
+    "a heading of one bracket": (
+        {"commands.stop": {"length": 1}},
+        "commands.stop: expected a heading [[commands.stop]], got [commands.stop]",
+    ),
+    "a scale in quotes": (
+        {VELOCITY + ".scale": "0.01"},
+        (
+            "commands.velocity[#1].fields[velocity].scale: expected a number or a list in brackets ([...]), "
+            'got "0.01"'
+        ),
+    ),
+    "no wire": ({"wire": GONE}, "wire: expected a value (a table: how frames travel), got nothing"),
     "an unknown wire": (
         {"wire.kind": "parallel"},
         'wire.kind: expected one of "can", "serial", got "parallel"',
@@ -373,6 +385,13 @@ def _is_told(data: dict[str, Any], edits: dict[str, Any], words: str) -> None:
         put(data, path, value)
     found = mistakes(data)
     assert any(one.startswith(f"moon.toml: {words}") for one in found), found
+
+
+def test_one_mistake_is_one_line() -> None:
+    """A type that is not known is told once, and not as a command without frames besides."""
+    data = can_drive()
+    put(data, VELOCITY + ".type", "i24")
+    assert len(mistakes(data)) == 1
 
 
 def sample(**changes: Any) -> dict[str, Any]:
