@@ -243,10 +243,14 @@ def write_trace(target: Path, trace: Trace) -> None:
     first, count = trace.overwritten, sum(len(part) for _, part in trace.parts) // SLOT_BYTES
     head = _HEAD.pack(MAGIC, SLOT_BYTES, max(1, count), first + count, len(text), slots_at, first, 0)
     part = target.with_name(target.name + ".part")
-    with part.open("wb") as file:
-        file.write(head + text.ljust(slots_at - HEAD_BYTES, b"\0"))
-        for _, slots in trace.parts:
-            file.write(slots)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(target)
+    try:
+        with part.open("wb") as file:
+            file.write(head + text.ljust(slots_at - HEAD_BYTES, b"\0"))
+            for _, slots in trace.parts:
+                file.write(slots)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(target)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise

@@ -12,12 +12,14 @@ import os
 from pathlib import Path
 from typing import Any
 
-from controller.config.errors import InputError, Mistake, RefusedError
+from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from drivers.trace import DEFAULT_MIB, MIB_MAX
 from drivers.tracefile import Trace, TraceError, keep, read_trace
 
 TRACE_NAME = "wire.gtr"
+KEPT_RUNS = 50
+"""So many of the latest runs keep their traces: at 32 MiB each they take 1.6 GiB at most."""
 
 
 def in_memory(state: StateDir, what: str) -> Path:
@@ -77,6 +79,8 @@ def keep_left(state: StateDir) -> tuple[str, ...]:
     try:
         folder = state.runs / str(read_trace(ring).description.get("run"))
         keep(ring, (folder if folder.is_dir() else state.runs) / TRACE_NAME)
+        for old in _newest_first(state)[KEPT_RUNS:]:
+            old.unlink(missing_ok=True)
     except TraceError:
         ring.unlink(missing_ok=True)
     except OSError as error:
@@ -84,12 +88,10 @@ def keep_left(state: StateDir) -> tuple[str, ...]:
     return ()
 
 
-def newest(state: StateDir) -> Path:
-    """The trace of the latest run that has one. Raises RefusedError when none has."""
-    found = sorted(state.runs.glob(f"*/{TRACE_NAME}"), key=lambda path: path.stat().st_mtime_ns)
-    if not found:
-        raise RefusedError("no run of this machine was traced", "giornata trace on, then run it again")
-    return found[-1]
+def _newest_first(state: StateDir) -> list[Path]:
+    """The traces of runs, the latest first."""
+    found = state.runs.glob(f"*/{TRACE_NAME}")
+    return sorted(found, key=lambda path: path.stat().st_mtime_ns, reverse=True)
 
 
 def load(path: Path) -> Trace:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import can
@@ -112,10 +113,39 @@ def test_what_a_dead_session_left_is_kept(tmp_path: Path) -> None:
     writer.count()
     assert tracing.wanted(state) == wanted
     assert not ring.exists()
-    assert tracing.newest(state) == state.runs / "0007-moon" / "wire.gtr"
-    assert len(list(tracing.load(tracing.newest(state)).pieces())) == 1
+    kept = state.runs / "0007-moon" / "wire.gtr"
+    assert len(list(tracing.load(kept).pieces())) == 1
     tracing.switch(state, None)
     assert tracing.wanted(state) is None
+
+
+def test_only_the_latest_runs_keep_their_traces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Traces of weeks do not fill the disk: the oldest goes when a run's trace is kept beyond the limit."""
+    monkeypatch.setattr(tracing, "KEPT_RUNS", 2)
+    state = StateDir.open(tmp_path / "s", "boathouse")
+    for number, name in enumerate(("0001-moon", "0002-moon", "0003-moon"), start=1):
+        (state.runs / name).mkdir()
+        ring = tracing.in_memory(state, "trace")
+        TraceWriter.create(ring, 10, {"run": name}).close()
+        assert tracing.keep_left(state) == ()
+        os.utime(state.runs / name / "wire.gtr", (number, number))
+    TraceWriter.create(tracing.in_memory(state, "trace"), 10, {"run": "0003-moon"}).close()
+    assert tracing.keep_left(state) == ()
+    assert sorted(path.parent.name for path in state.runs.glob("*/wire.gtr")) == ["0002-moon", "0003-moon"]
+
+
+def test_a_trace_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
+    """A run's folder that takes no file: a note for the outcome says where the ring lies; nothing half is left."""
+    state = StateDir.open(tmp_path / "s", "boathouse")
+    (state.runs / "0001-moon" / "wire.gtr").mkdir(parents=True)
+    ring = tracing.in_memory(state, "trace")
+    TraceWriter.create(ring, 10, {"run": "0001-moon"}).close()
+    (note,) = tracing.keep_left(state)
+    assert "could not be kept" in note
+    assert str(ring) in note
+    assert ring.exists()
+    assert [path.name for path in (state.runs / "0001-moon").iterdir()] == ["wire.gtr"]
+    ring.unlink()
 
 
 @pytest.mark.parametrize(
