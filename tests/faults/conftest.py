@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from controller.config.places import shipped
 from tests.faults.sessionsite import Site
+from tests.faults.waves import NEAR_EDITS, write_scene
 
 # A short stroke at either end of a long one: whichever way round they are put in order, the long one is the second.
 # It has no corner at which the axes would rest.
@@ -16,16 +16,6 @@ SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="1000mm" height="600mm" v
 <path d="M 60 60 C 300 0 500 200 900 60 C 1000 25 980 180 900 190 C 700 215 600 120 400 160"
  fill="none" stroke="#1f7a78"/>
 <path d="M 400 200 L 440 200" fill="none" stroke="#1f7a78"/></g></svg>
-"""
-JOB = """format = 1
-name = "waves"
-artwork = "waves.svg"
-origin_mm = [20.0, 20.0]
-[[inks]]
-name = "teal"
-group = "waves"
-colour = "#1f7a78"
-tip_mm = 4.0
 """
 # A computer that is busy with other tests must not halt the session before the fault under test does; none of the
 # stops below waits for any of these.
@@ -36,12 +26,7 @@ EDITS = {
     "feedback_late_ms = 120.0": "feedback_late_ms = 1500.0",
     "heartbeat_lost_after_ms = 160": "heartbeat_lost_after_ms = 1500",
     "following_error_max_mm = 4.0": "following_error_max_mm = 300.0",
-    "touches = 4": "touches = 2",
-    "back_off_mm = 2.5": "back_off_mm = 1.0",
-    # The switches are near: homing is no part of what is tested here.
-    "start_mm = 300.0": "start_mm = 40.0",
-    "start_mm = 220.0": "start_mm = 40.0",
-    "park_mm = [120.0, 120.0]": "park_mm = [40.0, 40.0]",
+    **NEAR_EDITS,
 }
 
 
@@ -49,13 +34,7 @@ EDITS = {
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """A homed machine; whatever a test leaves running is ended by its pid."""
     folder = tmp_path_factory.mktemp("f")
-    text = shipped("machines/boathouse.toml").read_text()
-    for old, new in EDITS.items():
-        assert old in text, old
-        text = text.replace(old, new)
-    (folder / "boathouse.toml").write_text(text)
-    (folder / "job.toml").write_text(JOB)
-    (folder / "waves.svg").write_text(SVG)
+    write_scene(folder, SVG, edits=EDITS)
     site = Site(folder)
     try:
         assert site.here("home", "--virtual", "--yes") == 0

@@ -34,8 +34,9 @@ from controller.session.verbs import paint
 from controller.session.watcher import Watcher
 from controller.stream.spec import ScheduleTask, StreamOutcome
 from drivers.twin.canvas import Canvas
-from tests.faults.dying import EDITS, JOB, PlainRunner, Site
 from tests.faults.dying import PASS as PASS_NAME
+from tests.faults.dying import PlainRunner, Site
+from tests.faults.waves import JOB, NEAR_EDITS, write_scene
 
 OVERLAP_MM = 6.0
 ENDS_MM = 1.5
@@ -108,15 +109,16 @@ def site_of(technique: str, rng: random.Random, folder: Path) -> Site:
         "a": rng.randint(15, 40), "b": rng.randint(0, 110), "c": rng.randint(0, 110), "d": rng.randint(80, 110),
         "e": rng.randint(70, 150), "f": rng.randint(18, 45),
     }  # fmt: skip
-    site = Site.build_with(
+    write_scene(
         folder,
         '<svg xmlns="http://www.w3.org/2000/svg" width="400mm" height="300mm" viewBox="0 0 400 300"><g id="waves">'
         f"{_PATHS[technique].format(**values)}</g></svg>",
         JOB
         + (f'[[techniques]]\nink = "teal"\n{_TECHNIQUES[technique]}\n' if technique in _TECHNIQUES else "")
         + f'[resume]\nlines = "continue"\noverlap_mm = {OVERLAP_MM}\n',
-        {**EDITS, "home_switch_scatter_mm = 0.01": "home_switch_scatter_mm = 0.0"},
+        {**NEAR_EDITS, "home_switch_scatter_mm = 0.01": "home_switch_scatter_mm = 0.0"},
     )
+    site = Site(folder)
     site.prepare()
     return site
 

@@ -23,7 +23,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from controller.config.machine import Machine
-from controller.config.places import StateDir, shipped
+from controller.config.places import StateDir
 from controller.motion.schedule import SegmentKind
 from controller.session import verbs
 from controller.session.operator import SimulatedOperator
@@ -37,6 +37,7 @@ from controller.stream.timinglog import read_timing_log
 from controller.strokes.strokeset import StrokeSet
 from drivers.clock import NS_PER_MS, NS_PER_S
 from safety import latch
+from tests.faults.waves import Files, write_scene
 
 Kind = Literal["killed", "all killed", "killed writing", "power cut", "torn commit", "disk full"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
@@ -49,23 +50,6 @@ SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="400mm" height="300mm" vi
 <path d="M 20 50 C 60 20 80 80 130 50"/><path d="M 20 80 L 26 80"/><path d="M 40 80 L 46 80"/>
 <path d="M 60 80 L 66 80"/><path d="M 80 80 L 86 80"/><path d="M 70 100 L 20 105"/></g></svg>
 """
-JOB = """format = 1
-name = "waves"
-artwork = "waves.svg"
-origin_mm = [20.0, 20.0]
-[[inks]]
-name = "teal"
-group = "waves"
-colour = "#1f7a78"
-tip_mm = 4.0
-"""
-EDITS = {
-    "touches = 4": "touches = 2",
-    "back_off_mm = 2.5": "back_off_mm = 1.0",
-    "start_mm = 300.0": "start_mm = 40.0",
-    "start_mm = 220.0": "start_mm = 40.0",
-    "park_mm = [120.0, 120.0]": "park_mm = [40.0, 40.0]",
-}
 
 
 class PlainRunner(VirtualRunner):
@@ -90,20 +74,10 @@ class Crash:
 
 
 @dataclass
-class Site:
+class Site(Files):
     """One machine's files. ``state`` is copied for every trial."""
 
     folder: Path
-
-    @property
-    def machine(self) -> Path:
-        """The machine file."""
-        return self.folder / "boathouse.toml"
-
-    @property
-    def state(self) -> StateDir:
-        """The state folder."""
-        return StateDir(self.folder / "s")
 
     @property
     def prepared(self) -> Prepared:
@@ -118,22 +92,10 @@ class Site:
     @classmethod
     def build(cls, folder: Path) -> Site:
         """A machine that is homed, and its job prepared."""
-        site = cls.build_with(folder, SVG, JOB, EDITS)
+        write_scene(folder, SVG)
+        site = cls(folder)
         site.prepare()
         site.home()
-        return site
-
-    @classmethod
-    def build_with(cls, folder: Path, svg: str, job: str, edits: dict[str, str]) -> Site:
-        """The files alone: the shipped machine with ``edits``, a job and its drawing."""
-        site = cls(folder)
-        text = shipped("machines/boathouse.toml").read_text()
-        for old, new in edits.items():
-            assert old in text, old
-            text = text.replace(old, new)
-        site.machine.write_text(text)
-        (folder / "job.toml").write_text(job)
-        (folder / "waves.svg").write_text(svg)
         return site
 
     def prepare(self) -> None:

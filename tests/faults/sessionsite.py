@@ -18,9 +18,9 @@ from typing import Any
 
 from controller.cli.main import main
 from controller.config.errors import RefusedError
-from controller.config.places import StateDir
 from controller.session import control
 from drivers.twin.record import MotionRecord
+from tests.faults.waves import Files
 
 PATIENCE_S = 90.0
 PASS = "teal-1"
@@ -30,26 +30,11 @@ to 500 may be the way to its start."""
 
 
 @dataclass
-class Site:
+class Site(Files):
     """Files, the verbs as processes, and waiting for what they do."""
 
     folder: Path
     children: list[subprocess.Popen[bytes]] = field(default_factory=list)
-
-    @property
-    def machine(self) -> Path:
-        """The machine file."""
-        return self.folder / "boathouse.toml"
-
-    @property
-    def job(self) -> Path:
-        """The job file."""
-        return self.folder / "job.toml"
-
-    @property
-    def state(self) -> StateDir:
-        """The state folder."""
-        return StateDir(self.folder / "s")
 
     def start(
         self, verb: str, *arguments: str, program: tuple[str, ...] = ("controller.cli.main",)

@@ -45,6 +45,7 @@ from drivers.clock import NS_PER_S
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.record import MotionRecord
 from tests.faults.dying import Crash, DyingRunner, in_child, lose_power
+from tests.faults.waves import Files
 
 Floats = npt.NDArray[np.float64]
 DAY_NS, HOUR_NS = 86_400 * NS_PER_S, 3600 * NS_PER_S
@@ -137,7 +138,7 @@ class SeasonRunner(DyingRunner):
         )  # fmt: skip
 
 
-class Season:
+class Season(Files):
     """One machine, one job, and their days. ``marks``: whether the person measures marks at all."""
 
     def __init__(
@@ -153,21 +154,6 @@ class Season:
         self._job: Job | None = None
 
     # Files ----------------------------------------------------------------------------------------------------
-
-    @property
-    def machine(self) -> Path:
-        """The machine file."""
-        return self.folder / "boathouse.toml"
-
-    @property
-    def job(self) -> Path:
-        """The job file."""
-        return self.folder / "job.toml"
-
-    @property
-    def state(self) -> StateDir:
-        """The machine's state."""
-        return StateDir(self.folder / "s")
 
     @property
     def canvases(self) -> Path:

@@ -11,24 +11,15 @@ from pathlib import Path
 
 import pytest
 
-from controller.config.places import shipped
 from controller.report.painted import load_painted
 from tests.faults.conftest import EDITS
 from tests.faults.sessionsite import Site
+from tests.faults.waves import JOB, write_scene
 
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="200mm" height="60mm" viewBox="0 0 200 60">
 <g id="waves"><path d="M 20 20 L 120 20" fill="none" stroke="#1f7a78"/></g></svg>
 """
-JOB = """format = 1
-name = "waves"
-artwork = "waves.svg"
-origin_mm = [20.0, 20.0]
-[[inks]]
-name = "teal"
-group = "waves"
-colour = "#1f7a78"
-tip_mm = 4.0
-[swatch]
+SWATCH = """[swatch]
 origin_mm = [20.0, 100.0]
 size_mm = [60.0, 80.0]
 prime_mm = 40.0
@@ -70,14 +61,8 @@ def test_what_faded_is_painted_through_the_service(
 ) -> None:
     """Painted, found to have faded, made a mend; a client has the service paint it: it asks for a fresh pen, primes it
     on the swatch, paints over the line; pens and mends are told, and the canvas has all of it."""
-    text = shipped("machines/boathouse.toml").read_text()
-    for old, new in EDITS.items():
-        assert old in text, old
-        text = text.replace(old, new)
+    write_scene(tmp_path, SVG, JOB + SWATCH, EDITS)
     site = Site(tmp_path)
-    site.machine.write_text(text)
-    site.job.write_text(JOB)
-    (tmp_path / "waves.svg").write_text(SVG)
     assert site.here("home", "--virtual", "--yes") == 0
     assert site.here("paint", str(site.job), "--virtual", "--yes") == 0
     assert site.here("mend", str(site.job), "--dry-minutes", "5") == 0
