@@ -81,6 +81,7 @@ def described_rules() -> tuple[Rule, ...]:
         *((lambda values, rule=rule, axis=axis: rule(values, axis)) for axis in AXES for rule in per_axis),
         _head_has_outputs,
         _guard_reads,
+        _guard_writes,
         _tick_carries,
         _latencies,
     )
@@ -193,6 +194,12 @@ def _guard_reads(values: Values) -> Iterator[Contradiction]:
             "as a number of whole bytes: the guard proves standstill by it",
             "none",
         )
+
+
+def _guard_writes(values: Values) -> Iterator[Contradiction]:
+    if values("wire.kind") == "described-can" and values("wire.interface") not in ("slcan", "socketcan"):
+        expected = "slcan or socketcan: on no other can the guard write described frames by itself"
+        yield Contradiction("wire.interface", expected, f"{values('wire.interface')}")
 
 
 def _tick(values: Values) -> Any:

@@ -21,6 +21,7 @@ from can.interfaces import BACKENDS
 
 from drivers.can.health import BusHealth
 from drivers.can.link import Frame
+from drivers.can.slcan import EXTENDED_FLAG
 from drivers.clock import Clock, MonotonicClock
 from drivers.errors import LinkError, MisuseError
 
@@ -64,9 +65,15 @@ def backend_of(interface: str) -> str:
 
 
 class PythonCanLink:
-    """A CanLink on a python-can bus. Not for two threads."""
+    """A CanLink on a python-can bus. Not for two threads.
 
-    __slots__ = ("_bus", "_clock", "_fd", "_held", "_name", "_poll", "_socket", "garbled", "health")
+    ``takes_extended``: whether frames with identifiers of 29 bits are anybody's; they are marked by bit 31
+    (linux/can.h). Else they are counted as garbled.
+    """
+
+    __slots__ = (
+        "_bus", "_clock", "_fd", "_held", "_name", "_poll", "_socket", "garbled", "health", "takes_extended",
+    )  # fmt: skip
 
     def __init__(self, bus: can.BusABC, name: str, clock: Clock | None = None) -> None:
         """Take over ``bus``; ``name`` is for messages. What its backend sends through gets a time-out."""
@@ -82,6 +89,7 @@ class PythonCanLink:
         if self._fd >= 0:
             self._poll.register(self._fd, select.POLLIN)
         self.garbled = 0
+        self.takes_extended = False
         self.health = BusHealth()
 
     @classmethod
@@ -130,7 +138,10 @@ class PythonCanLink:
             raise LinkError(f"wire {self._name}", "an open bus", "a closed bus")
         try:
             for can_id, data in frames:
-                bus.send(can.Message(arbitration_id=can_id, data=data, is_extended_id=False), _SEND_LIMIT_S)
+                is_extended = bool(can_id & EXTENDED_FLAG)
+                bare_id = can_id & ~EXTENDED_FLAG
+                message = can.Message(arbitration_id=bare_id, data=data, is_extended_id=is_extended)
+                bus.send(message, _SEND_LIMIT_S)
         except Exception as error:
             raise LinkError(f"wire {self._name}", _TAKES, _told(error)) from error
 
@@ -156,10 +167,13 @@ class PythonCanLink:
                 if message.is_error_frame:
                     trouble = trouble or self.health.error_frame(message.arbitration_id, bytes(message.data))
                     self.garbled += 1
-                elif message.is_extended_id or message.is_remote_frame or message.is_fd:
+                elif message.is_remote_frame or message.is_fd:
+                    self.garbled += 1
+                elif message.is_extended_id and not self.takes_extended:
                     self.garbled += 1
                 else:
-                    frames.append(Frame(message.arbitration_id, bytes(message.data), self._clock.now_ns()))
+                    can_id = message.arbitration_id | (EXTENDED_FLAG if message.is_extended_id else 0)
+                    frames.append(Frame(can_id, bytes(message.data), self._clock.now_ns()))
         except ValueError:
             # A backend that could not read a line of its own: dropped; the next call goes on after it.
             self.garbled += 1
