@@ -167,9 +167,11 @@ class PythonCanLink:
                 if message.is_error_frame:
                     trouble = trouble or self.health.error_frame(message.arbitration_id, bytes(message.data))
                     self.garbled += 1
-                elif message.is_remote_frame or message.is_fd:
-                    self.garbled += 1
-                elif message.is_extended_id and not self.takes_extended:
+                elif (
+                    message.is_remote_frame
+                    or message.is_fd
+                    or (message.is_extended_id and not self.takes_extended)
+                ):
                     self.garbled += 1
                 else:
                     can_id = message.arbitration_id | (EXTENDED_FLAG if message.is_extended_id else 0)
