@@ -50,7 +50,8 @@ class PowerGroup(ABC, Generic[Word]):
             max(1.0, _REST_MM_S * float(d.counts_per_mm) / d.velocity_unit_counts_s) for d in self._drives
         )
         self._feedback = GroupFeedback([AxisFeedback() for _ in self._axes])
-        self._head = self._axes.index(settings.head.axis)
+        head = settings.drive_output
+        self._head = -1 if head is None else self._axes.index(head.axis)
         self._outputs = 0
         self._configured = False
         self._live = False

@@ -11,12 +11,14 @@ from typing import Any
 from drivers.can.link import CanLink
 from drivers.clock import Clock
 from drivers.errors import MisuseError
+from drivers.heads.settings import NodeHead
 from drivers.interface import DriveGroup, StandstillWord, StopPlan
 from drivers.line.port import SerialLine
 from drivers.settings import (
     DESCRIBED_KINDS,
     CanWire,
     DescribedCanWire,
+    DriveOutputHead,
     GroupSettings,
     ModbusWire,
     SerialWire,
@@ -96,13 +98,34 @@ def open_link(settings: GroupSettings, channel: str, clock: Clock) -> Link:
     return _LINKS.get(_bus(settings).interface, _python_can_link)(settings, channel, clock)
 
 
-def group_on_link(settings: GroupSettings, link: Link, clock: Clock) -> DriveGroup:
-    """The group of drives named in ``settings`` on a link that is already open; it takes the link over."""
+def open_head_line(settings: GroupSettings, channel: str | None = None) -> SerialLine | None:
+    """Open the port of a head that has one of its own; None for any other head.
+
+    ``channel``: where the simulated gantry's is. Raises LinkError when it cannot be opened.
+    """
+    if settings.drive_output is not None:
+        return None
+    from drivers.heads import opening
+
+    return opening.open_head_line(settings, channel)
+
+
+def group_on_link(
+    settings: GroupSettings, link: Link, clock: Clock, head_line: SerialLine | None = None
+) -> DriveGroup:
+    """The group of drives and the head named in ``settings`` on a link that is already open; it takes the link over.
+
+    ``head_line``: the head's own port where it has one (``open_head_line``), taken over as well.
+    """
     kind = settings.wire.kind
     make = _GROUPS.get(kind)
     if make is None:
         raise MisuseError("wire.kind", f"one of {', '.join(sorted(_GROUPS))}", repr(kind))
-    return make(settings, link, clock)
+    if settings.drive_output is not None:
+        return make(settings, link, clock)
+    from drivers.heads.opening import headed
+
+    return headed(settings, link, clock, make, head_line)
 
 
 def open_group(settings: GroupSettings, channel: str, clock: Clock) -> DriveGroup:
@@ -110,7 +133,13 @@ def open_group(settings: GroupSettings, channel: str, clock: Clock) -> DriveGrou
 
     Raises MisuseError for an unknown name, LinkError when the wire cannot be opened.
     """
-    return group_on_link(settings, open_link(settings, channel, clock), clock)
+    link = open_link(settings, channel, clock)
+    try:
+        head_line = open_head_line(settings)
+    except BaseException:
+        link.close()
+        raise
+    return group_on_link(settings, link, clock, head_line)
 
 
 def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
@@ -131,7 +160,7 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
     from drivers.can.slcan import END_OF_CUT_LINE, encode_frames
 
     nodes = tuple(axis.node_id for axis in settings.axes.values())
-    stop = frames.stop_frames(nodes)
+    stop = frames.stop_frames(nodes) + _pen_up(settings)
     standstill = tuple(
         StandstillWord(
             axis=name,
@@ -161,3 +190,15 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
         ]
         return handle_plan(settings.can, channel, stop, frames.SYNC_FRAME, proof, standstill)
     return StopPlan(kind, channel, end, stop_bytes, poll, standstill)
+
+
+def _pen_up(settings: GroupSettings) -> list[tuple[int, bytes]]:
+    """What raises the pen on a CANopen bus, behind the stop: it costs the stop nothing. Other heads hear no bus."""
+    from drivers.can import frames
+
+    head = settings.head
+    if isinstance(head, DriveOutputHead):
+        return [(frames.RPDO2 + settings.axes[head.axis].node_id, frames.RPDO2_DATA.pack(0))]
+    if isinstance(head, NodeHead):
+        return [(frames.RPDO1 + head.node_id, bytes(1))]
+    return []

@@ -14,6 +14,8 @@ from pydantic.json_schema import SkipJsonSchema
 
 from drivers import serialtime
 from drivers.described.format import DriveFile
+from drivers.heads.settings import DriveOutputHead as DriveOutputHead
+from drivers.heads.settings import Head as Head
 from drivers.model import LARGEST as LARGEST
 from drivers.model import SMALLEST as SMALLEST
 from drivers.model import NonNegative as NonNegative
@@ -380,19 +382,6 @@ class DriveSettings(Settings):
         return Fraction(self.counts_per_turn) / self.travel_per_turn_mm
 
 
-class DriveOutputHead(Settings):
-    """A pen lift wired to a drive's digital output, answering on that drive's digital inputs (60FEh, 60FDh)."""
-
-    kind: Literal["drive-output"] = "drive-output"
-    axis: str = Field(description="the axis whose drive carries the output")
-    output_bit: int = Field(ge=0, le=31)
-    down_input_bit: int = Field(ge=0, le=31, description="input that closes when the pen is down")
-    up_input_bit: int = Field(ge=0, le=31, description="input that closes when the pen is up")
-    settle_down_ms: NonNegative
-    settle_up_ms: NonNegative
-    answer_timeout_ms: Positive = 1000.0
-
-
 InputName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
 DevicePath = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -468,8 +457,13 @@ class GroupSettings(Settings):
 
     wire: Wire
     axes: dict[str, DriveSettings]
-    head: DriveOutputHead
+    head: Head
     tick_us: int = Field(gt=0)
+
+    @property
+    def drive_output(self) -> DriveOutputHead | None:
+        """The head where it hangs on a drive's output."""
+        return self.head if isinstance(self.head, DriveOutputHead) else None
 
     @property
     def can(self) -> CanWire:

@@ -23,7 +23,9 @@ LINES_MAX = 600
 ORDER = ("config", "artwork", "strokes", "register", "motion", "stream", "session", "report", "cli")
 """The controller's rooms, one way: each may import itself and those to its left."""
 
-HARDWARE = frozenset({"drivers", "drivers.can", "drivers.described", "drivers.line", "drivers.modbus"})
+HARDWARE = frozenset(
+    {"drivers", "drivers.can", "drivers.described", "drivers.heads", "drivers.line", "drivers.modbus"}
+)
 
 ALLOWED: dict[str, frozenset[str]] = {
     "safety": frozenset({"safety"}),
@@ -32,6 +34,7 @@ ALLOWED: dict[str, frozenset[str]] = {
     "drivers.line": frozenset({"drivers", "drivers.line"}),
     "drivers.modbus": frozenset({"drivers", "drivers.line", "drivers.modbus"}),
     "drivers.described": HARDWARE,
+    "drivers.heads": HARDWARE,
     "drivers.inputs": frozenset({"drivers", "drivers.inputs"}),
     "drivers.twin": HARDWARE | {"drivers.twin"},
     **{
@@ -86,6 +89,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
             "controller.report",
             "drivers",
             "drivers.described",
+            "drivers.heads",
             "drivers.inputs",
             "drivers.twin",
         }

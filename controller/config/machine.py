@@ -20,9 +20,9 @@ from controller.config.plane import LEVEL, Plane
 from controller.config.rules import machine_rules
 from controller.config.values import of_model
 from drivers.settings import (
-    DriveOutputHead,
     DriveSettings,
     GroupSettings,
+    Head,
     NonNegative,
     Positive,
     Real,
@@ -237,7 +237,7 @@ class Machine(Settings):
     axes: dict[str, Axis]
     home_order: tuple[str, ...] = Field(default=AXES, strict=False)
     park_mm: Pair = Field(description="where the head waits between passes, machine mm")
-    head: DriveOutputHead
+    head: Head
     motion: Motion
     canvas: Canvas
     geometry: Geometry = Geometry()

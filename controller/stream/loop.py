@@ -28,7 +28,7 @@ from controller.stream.ring import Ring
 from controller.stream.tasks import TaskQueue
 from controller.stream.watch import MachineWatch
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
-from drivers.head import HeadVerdict, HeadWatch
+from drivers.head import HEAD_DOWN, HEAD_UP, HasHead, HeadVerdict, HeadWatch, fits, reader_of
 from drivers.interface import DriveGroup
 from safety.beat import FRESH, REGISTERED
 from safety.client import Beats
@@ -105,7 +105,8 @@ class StreamLoop:
         self._rest_counts = rest_counts(machine)
         self._watch = MachineWatch(machine, group.feedback, self._rest_counts)
         self._head = HeadWatch(machine.head)
-        self._head_axis = AXES.index(machine.head.axis)
+        self._head_reader = reader_of(machine.head, group)
+        self._head_settings = machine.head
         self._seen = Seen([0, 0], [0, 0])
         self._program: Program | None = None
         self._anchored: tuple[float, float] | None = None
@@ -165,6 +166,15 @@ class StreamLoop:
             now_ns = self._clock.now_ns()
             numbers = self._beat_numbers(self._x.sent_units, self._y.sent_units)
             self._beats.beat(now_ns, now_ns + self._lease_ns, self.tick, *numbers)
+
+    def pen_words(self) -> str:
+        """After an abort, where a pen was down or on its way: what became of it. Empty where it was up."""
+        word = self._head_reader.read()
+        if self._head.goal != HEAD_DOWN and fits(self._head_settings, word, HEAD_UP):
+            return ""
+        if isinstance(self._group, HasHead) and not self._group.is_pen_told_up:
+            return "the pen could not be told to rise: its line is dead. It may still press: look before anything moves"
+        return "the pen was told to rise and has not answered yet: look before anything moves"
 
     def notes(self) -> tuple[str, ...]:
         """What a person should know of how punctual the loop was, and of what it could not watch."""
@@ -231,10 +241,10 @@ class StreamLoop:
         )
         if trouble:
             raise HaltError(trouble)
-        verdict = self._head.observe(seen.inputs[self._head_axis], now_ns)
+        verdict = self._head.observe(self._head_reader.read(), now_ns)
         if verdict is HeadVerdict.LOST:
             wanted = "down" if self._head.goal else "up"
-            raise HaltError(f"head: expected it {wanted}, got {verdict.value}")
+            raise HaltError(f"head: expected it {wanted}, got {self._head.why}")
         seen.head_settled = verdict is HeadVerdict.SETTLED
 
     def _refuse_limits(self, inputs_x: int, inputs_y: int) -> None:

@@ -114,6 +114,8 @@ def run_stream(
         group.abort()
         loop.last_word()
         ending, reason = "halted", _describe(error, beats, spec)
+        if pen := loop.pen_words():
+            reason = f"{reason}; {pen}"
     return StreamOutcome(
         end=ending,
         reason=reason,

@@ -72,19 +72,16 @@ class CanDriveGroup:
         )
         self._feedback = self._mirror.feedback
         self._machines = self._mirror.machines
-        head_node = settings.axes[settings.head.axis].node_id
-        self._head_id = frames.RPDO2 + head_node
-        self._head_words = tuple(frames.RPDO2_DATA.pack(word) for word in (0, 1 << settings.head.output_bit))
         self._outputs_sent: int | None = None
-        up, down = (1 << bit for bit in (settings.head.up_input_bit, settings.head.down_input_bit))
-        self._head_switches = up | down
-        self._head_there = (up, down)
-        self._head_axis = self._axes.index(settings.head.axis)
+        self._take_head(settings)
         # Commands that act at once come behind the SYNC: then positions are those at the tick's origin, and each axis'
         # command acts its own known time after that.
         self._sync_first = settings.can.pdo == "immediate"
         self._rpdo1_ids = tuple(frames.RPDO1 + node for node in self._nodes)
-        self._stop_frames = frames.stop_frames(self._nodes)
+        # Behind the stop, for the next SYNC: the pen goes up.
+        self._stop_frames = (
+            frames.stop_frames(self._nodes) + [(self._head_id, self._head_words[0])] * self._has_head
+        )
         self._access: ObjectAccess | None = None
         self._notes: tuple[str, ...] = ()
         self._dwells: list[tuple[DriveState, int]] = [(DriveState.UNKNOWN, 0)] * len(self._axes)
@@ -94,6 +91,22 @@ class CanDriveGroup:
         self._closed = False
         self._beating = False
         self._next_beat_ns = 0
+
+    def _take_head(self, settings: GroupSettings) -> None:
+        """The head's frames, where it hangs on a drive's output; else nothing of it leaves from here."""
+        head = settings.drive_output
+        self._has_head = head is not None
+        self._head_id, self._head_axis, self._head_switches = 0, 0, 0
+        self._head_words: tuple[bytes, ...] = (b"", b"")
+        self._head_there: tuple[int, int] = (0, 0)
+        if head is None:
+            return
+        self._head_id = frames.RPDO2 + settings.axes[head.axis].node_id
+        self._head_words = tuple(frames.RPDO2_DATA.pack(word) for word in (0, 1 << head.output_bit))
+        up, down = (1 << bit for bit in (head.up_input_bit, head.down_input_bit))
+        self._head_switches = up | down
+        self._head_there = (up, down)
+        self._head_axis = self._axes.index(head.axis)
 
     @property
     def axes(self) -> tuple[str, ...]:
@@ -247,7 +260,8 @@ class CanDriveGroup:
 
     def _hold_round(self) -> None:
         """One round at zero velocity in operation, which also sends the head's outputs (pen up) once."""
-        self._round([Command.ENABLE_OPERATION] * len(self._axes), ((self._head_id, self._head_words[0]),))
+        up = ((self._head_id, self._head_words[0]),) if self._has_head else ()
+        self._round([Command.ENABLE_OPERATION] * len(self._axes), up)
         self._outputs_sent = 0
         for where, feedback in zip(self._wheres, self._feedback.axes, strict=True):
             if feedback.state is not DriveState.OPERATION_ENABLED:
@@ -481,9 +495,10 @@ class CanDriveGroup:
         except struct.error:
             raise MisuseError("send_tick", "whole velocities of 32 bits", str(velocity_units)) from None
         # Said again until the head's switches agree: one lost frame must not leave the pen where it is.
-        switches = self._feedback.axes[self._head_axis].inputs & self._head_switches
-        if outputs != self._outputs_sent or switches != self._head_there[outputs]:
-            batch.append((self._head_id, self._head_words[outputs]))
+        if self._has_head:
+            switches = self._feedback.axes[self._head_axis].inputs & self._head_switches
+            if outputs != self._outputs_sent or switches != self._head_there[outputs]:
+                batch.append((self._head_id, self._head_words[outputs]))
         batch.insert(0 if self._sync_first else len(batch), frames.SYNC_FRAME)
         now_ns = self._clock.now_ns()
         if now_ns >= self._next_beat_ns:

@@ -148,14 +148,15 @@ def set_up_drive(
 
     received = receive_type(settings, axis)
     mapped = [(RPDO1, received), (TPDO1, SYNCHRONOUS), (TPDO2, SYNCHRONOUS)]
-    if axis == settings.head.axis:
+    head = settings.drive_output
+    if head is not None and axis == head.axis:
         # Not every drive has a mask of outputs; where there is one, it must let the head's bit through.
-        access.hold_if_there(node, OUTPUT_MASK, 1 << settings.head.output_bit, 1 << settings.head.output_bit)
+        access.hold_if_there(node, OUTPUT_MASK, 1 << head.output_bit, 1 << head.output_bit)
         mapped.insert(1, (RPDO2, received))
     else:
         _switch_off(access, node, RPDO2.communication)
     for pdo, kind in mapped:
-        _map(access, node, pdo, kind, is_fixed=quirks.FIXED_MAPPING in drive.quirks)
+        map_pdo(access, node, pdo, kind, is_fixed=quirks.FIXED_MAPPING in drive.quirks)
     for communication in _UNUSED_COMMUNICATION:
         _switch_off(access, node, communication)
     for pdo, kind in mapped:
@@ -221,7 +222,7 @@ def pdo_entries(pdo: PdoMapping) -> tuple[Entry, Entry, Entry]:
     )
 
 
-def _map(access: ObjectAccess, node: int, pdo: PdoMapping, kind: int, *, is_fixed: bool) -> None:
+def map_pdo(access: ObjectAccess, node: int, pdo: PdoMapping, kind: int, *, is_fixed: bool) -> None:
     """The order that CiA 301 prescribes: off, number of objects 0, objects, their number, then on.
 
     The type is written while it is off: drives may refuse it later, and none must act by the old one. A fixed mapping

@@ -11,13 +11,15 @@ import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from drivers.described.checksums import CHECKSUMS
 from drivers.described.format import (
+    ByteOrder,
     CanFrames,
     CommandFrame,
     CommandName,
+    Constant,
     DataField,
     DriveFile,
     Identifier,
@@ -39,6 +41,34 @@ SERIAL = -1
 """``can_id`` of a frame that goes over a serial line."""
 
 _LETTERS = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f"}
+
+
+class Framed(Protocol):
+    """A file that says how frames begin and end: a drive's, or a head's."""
+
+    @property
+    def byte_order(self) -> ByteOrder:
+        """Of numbers of more than one byte."""
+        ...
+
+    @property
+    def serial(self) -> SerialFrames | None:
+        """The wire where it is a serial line."""
+        ...
+
+
+class Fixed(Protocol):
+    """A frame's length and its constant bytes."""
+
+    @property
+    def length(self) -> int:
+        """Bytes of CAN data, or of the serial payload."""
+        ...
+
+    @property
+    def constants(self) -> tuple[Constant, ...]:
+        """Bytes that are always the same."""
+        ...
 
 
 class OutFrame(NamedTuple):
@@ -168,7 +198,7 @@ class Sum:
 
     __slots__ = ("_begin", "_end", "_of", "_order", "_size")
 
-    def __init__(self, drive: DriveFile, start: bytes, payload: int) -> None:
+    def __init__(self, drive: Framed, start: bytes, payload: int) -> None:
         wire = drive.serial
         assert wire is not None
         assert wire.checksum is not None
@@ -195,7 +225,7 @@ class Sum:
 
 
 def constants_of(
-    drive: DriveFile, layout: CommandFrame | Reply, node: int, address: Identifier, start: bytes
+    drive: Framed, layout: Fixed, node: int, address: Identifier, start: bytes
 ) -> dict[int, int]:
     """Place and value of every byte that is always the same in a frame, all but the checksum."""
     fixed: dict[int, int] = {}

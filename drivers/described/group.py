@@ -46,7 +46,10 @@ class DescribedGroup(PowerGroup[str]):
         except ValueError as error:
             raise MisuseError("drive_file", "a drive file for every axis", str(error)) from None
         self._refuse_misfits(settings)
-        self._plan = tick_of(wire, self._codecs, self._axes, settings.head.axis, settings.tick_us)
+        head = settings.drive_output
+        self._plan = tick_of(
+            wire, self._codecs, self._axes, "" if head is None else head.axis, settings.tick_us
+        )
         if self._plan.round_ns > TICK_SHARE_MAX * self._tick_ns:
             raise MisuseError(
                 "tick_us",
@@ -58,12 +61,12 @@ class DescribedGroup(PowerGroup[str]):
             DescribedMirror(tick, drive.velocity_unit_counts_s, word)
             for tick, drive, word in zip(self._plan.axes, self._drives, self._feedback.axes, strict=True)
         )
-        self._head_word = 1 << settings.head.output_bit - AS_WIRED
+        self._head_word = 0 if head is None else 1 << head.output_bit - AS_WIRED
         self._round_begun_ns = 0
         self._counted = True
 
     def _refuse_misfits(self, settings: GroupSettings) -> None:
-        head = settings.head
+        head = settings.drive_output
         for name, drive, codec in zip(self._axes, self._drives, self._codecs, strict=True):
             where = f"axes.{name}.drive"
             kind = DESCRIBED_KINDS[settings.wire.kind]
@@ -80,6 +83,8 @@ class DescribedGroup(PowerGroup[str]):
                 raise MisuseError(f"{where}.velocity_unit_counts_s", f"{unit!r}, as in the drive file", got)
             for field, expected, got in refusals(codec):
                 raise MisuseError(f"{where}.drive_file: {field}", expected, got)
+        if head is None:
+            return
         width = outputs_width(self._codecs[self._head].drive.commands.all())
         if not 0 <= head.output_bit - AS_WIRED < width:
             expected = f"{AS_WIRED} to {AS_WIRED - 1 + width}, as wired" if width else "a drive with outputs"

@@ -8,16 +8,39 @@ from __future__ import annotations
 import os
 import select
 import termios
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from drivers.errors import LinkError
-from drivers.settings import SerialWire
 
 if TYPE_CHECKING:
     import serial
 
 FAR_NS = 1 << 62
 _READ_BYTES = 4096
+
+
+class PortSettings(Protocol):
+    """What a port must be set to."""
+
+    @property
+    def bitrate_bit_s(self) -> int:
+        """What the trade calls the baud rate."""
+        ...
+
+    @property
+    def parity(self) -> Literal["even", "odd", "none"]:
+        """Parity bit."""
+        ...
+
+    @property
+    def stop_bits(self) -> int:
+        """1 or 2."""
+        ...
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether it is the simulated gantry's."""
+        ...
 
 
 class SerialLine(Protocol):
@@ -62,7 +85,7 @@ class TtyLine:
         self._ready.register(self._fd, 0)
 
     @classmethod
-    def open(cls, channel: str, wire: SerialWire) -> TtyLine:
+    def open(cls, channel: str, wire: PortSettings) -> TtyLine:
         """Open ``channel`` with the settings of ``wire`` and lock it. Raises LinkError."""
         import serial
 

@@ -75,20 +75,24 @@ class ModbusDriveGroup(SlottedGroup[int]):
         self._mirrors = tuple(
             DriveMirror(registers, word) for registers, word in zip(maps, self._feedback.axes, strict=True)
         )
-        if maps[self._head].outputs is None:
-            raise MisuseError(
-                f"axes.{settings.head.axis}.drive.registers.outputs", "the head's register", "none"
-            )
-        self._head_word = (
-            1 << settings.head.output_bit - AS_WIRED if settings.head.output_bit >= AS_WIRED else 0
-        )
-        if not 0 < self._head_word <= 0x8000:
-            raise MisuseError("head.output_bit", "16 to 31, as wired", str(settings.head.output_bit))
+        self._head_word = self._word_of_head(settings)
         self._enabled_words = tuple(registers.enable_words[-1] for registers in maps)
         self._stop_frames = broadcast_stop(settings)
         self._answered = 0
         self._full = (1 << len(self._axes)) - 1
         self._share()
+
+    def _word_of_head(self, settings: GroupSettings) -> int:
+        """What lowers the pen, in the outputs' register of its drive; 0 where it hangs on none."""
+        head = settings.drive_output
+        if head is None:
+            return 0
+        if self._maps[self._head].outputs is None:
+            raise MisuseError(f"axes.{head.axis}.drive.registers.outputs", "the head's register", "none")
+        word = 1 << head.output_bit - AS_WIRED if head.output_bit >= AS_WIRED else 0
+        if not 0 < word <= 0x8000:
+            raise MisuseError("head.output_bit", "16 to 31, as wired", str(head.output_bit))
+        return word
 
     @property
     def acts_after_ns(self) -> tuple[int, ...]:

@@ -19,6 +19,8 @@ from drivers.twin.axis import Axis
 from drivers.twin.canvas import Canvas, Pen
 from drivers.twin.frame import Frame
 from drivers.twin.head import PenLift
+from drivers.twin.headguest import LiftAtHand, guest_of
+from drivers.twin.headnode import Guest
 from drivers.twin.mechanism import Mechanism
 from drivers.twin.node import FAR_NS, Node
 from drivers.twin.parameters import TwinParameters
@@ -49,8 +51,9 @@ class Gantry:
         names = tuple(settings.axes)
         if len(names) != 2 or set(names) != set(parameters.axes):
             raise ValueError(f"axes: expected the same two axes, got {names} and {tuple(parameters.axes)}")
-        if settings.head.axis not in settings.axes:
-            raise ValueError(f"head.axis: expected one of {names}, got {settings.head.axis!r}")
+        output = settings.drive_output
+        if output is not None and output.axis not in settings.axes:
+            raise ValueError(f"head.axis: expected one of {names}, got {output.axis!r}")
         self.axes = names
         self.parameters = parameters
         self.now_ns = start_ns
@@ -60,8 +63,13 @@ class Gantry:
             axis.home_switch_drift_mm_h for axis in parameters.axes.values()
         )
         self._tip = Tip(parameters)
-        self._head = settings.head
-        self._lift = PenLift(parameters.head_travel_ms)
+        self._head = output
+        self._lift = PenLift(
+            parameters.head_travel_ms,
+            parameters.head_stroke_mm,
+            parameters.head_force_n,
+            parameters.head_force_rise_ms,
+        )
         self._touching = False
         self._touched_ns = start_ns
         self._mark = 0
@@ -82,11 +90,14 @@ class Gantry:
             Node(drive.node_id, motor, self._quick_stop_units(drive), self._emit)
             for drive, motor in zip(settings.axes.values(), self.motors, strict=True)
         ]
-        carrier = self.nodes[names.index(settings.head.axis)]
-        carrier.on_outputs = self._outputs_changed
-        self._carrier = carrier
+        self._carrier: Node | None = None
+        if output is not None:
+            self._carrier = self.nodes[names.index(output.axis)]
+            self._carrier.on_outputs = self._outputs_changed
+        self.lift = LiftAtHand(self)
+        self.guest = guest_of(settings.head, self.lift, self._emit_of_guest, start_ns)
         self._show_head()
-        self._routes: dict[int, list[Node]] = {}
+        self._routes: dict[int, list[Node | Guest]] = {}
         self._has_event_pdos = False
         self._sync_ids: set[int] = set()
         self._stepping = False
@@ -111,6 +122,8 @@ class Gantry:
         self._advance(t_ns)
         if can_id in self._sync_ids:
             self._sync(can_id)
+            if self.guest is not None:
+                self.guest.sync(can_id, self.now_ns)
         else:
             for node in self._routes.get(can_id, ()):
                 node.frame(can_id, data, self.now_ns)
@@ -141,6 +154,12 @@ class Gantry:
         for node in following:
             node.sync_act()
 
+    def _emit_of_guest(self, can_id: int, data: bytes, late_ns: int) -> None:
+        if late_ns:
+            self._out.append((self.now_ns + self._latency_ns + late_ns, can_id, data))
+        else:
+            self._emit(can_id, data)
+
     def _emit(self, can_id: int, data: bytes) -> None:
         """A drive sends: after its latency, and one frame after the other (worst-case frame length)."""
         begin_ns = max(self.now_ns + self._latency_ns, self._wire_free_ns)
@@ -155,7 +174,10 @@ class Gantry:
 
     def _reroute(self) -> None:
         self._routes = {}
-        for node in self.nodes:
+        everybody: list[Node | Guest] = [*self.nodes]
+        if self.guest is not None:
+            everybody.append(self.guest)
+        for node in everybody:
             for can_id in node.listens_to():
                 self._routes.setdefault(can_id, []).append(node)
         self._sync_ids = {node.sync_id for node in self.nodes}
@@ -171,6 +193,8 @@ class Gantry:
                 self._operates[k] = operates
                 self.left_operation_ns[k] = None if operates else self.now_ns
         self._next_ns = min(first.next_ns, second.next_ns, self._lift.next_ns(self.now_ns))
+        if self.guest is not None:
+            self._next_ns = min(self._next_ns, self.guest.next_ns)
         self._stepping = self._has_event_pdos or first.needs_steps or second.needs_steps
 
     def _advance(self, t_ns: int) -> None:
@@ -197,6 +221,8 @@ class Gantry:
         self._show_head()
         for node in self.nodes:
             node.step(now_ns)
+        if self.guest is not None and now_ns >= self.guest.next_ns:
+            self.guest.step(now_ns)
         if self._has_event_pdos:
             self._send_events()
         self._plan_ahead()
@@ -227,8 +253,12 @@ class Gantry:
     # Head and canvas
 
     def _outputs_changed(self, word: int) -> None:
-        down = bool(word >> self._head.output_bit & 1)
-        if self._touching and not down:
+        assert self._head is not None
+        self.lower(bool(word >> self._head.output_bit & 1))
+
+    def lower(self, down: bool) -> None:
+        """The head's output, whoever sets it, at the present instant."""
+        if self._touching and not down and not self._lift.is_jammed:
             self._untouch()
         self._lift.command(down, self.now_ns)
         if self._lift.is_down(self.now_ns) and not self._touching:
@@ -237,6 +267,8 @@ class Gantry:
 
     def _show_head(self) -> None:
         head, now_ns = self._head, self.now_ns
+        if head is None or self._carrier is None:
+            return
         word = 1 << head.down_input_bit if self._lift.is_down(now_ns) else 0
         word |= 1 << head.up_input_bit if self._lift.is_up(now_ns) else 0
         self._carrier.head_inputs = word
@@ -271,6 +303,30 @@ class Gantry:
         here_mm = self._tip.follow(self._holder_mm(), look_only=True)
         self.canvas.extend(np.array([self.now_ns], dtype=np.int64), here_mm)
         self._mark = self.recorder.written
+
+    @property
+    def pen_lift(self) -> PenLift:
+        """The lift itself, for what its own sensors say and for a hand that jams it."""
+        return self._lift
+
+    def at_head(self, t_ns: int, action: Callable[[], _Result]) -> _Result:
+        """Have ``action`` at ``t_ns``: something that reaches the head by a wire of its own."""
+        self._advance(t_ns)
+        result = action()
+        self._plan_ahead()
+        return result
+
+    def jam_head(self) -> None:
+        """The lift sticks where it is."""
+        self._lift.jam(self.now_ns)
+        self._plan_ahead()
+
+    def free_head(self) -> None:
+        """It moves on to where it was told to go."""
+        self._lift.free(self.now_ns)
+        if self._touching and not self._lift.is_down(self.now_ns):
+            self._untouch()
+        self._plan_ahead()
 
     # A person's hands, and the end
 

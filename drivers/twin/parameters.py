@@ -159,6 +159,11 @@ class TwinParameters(Settings):
 
     axes: dict[str, TwinAxis]
     head_travel_ms: NonNegative = Field(default=60.0, description="time of the pen from up to down")
+    head_stroke_mm: Positive = Field(default=8.0, description="way of the pen from up to down")
+    head_force_n: Positive = Field(default=3.0, description="force with which the pen presses at last")
+    head_force_rise_ms: NonNegative = Field(
+        default=10.0, description="time constant with which the force builds up from touching on"
+    )
     seed: int = 1
     response_latency_us: Annotated[int, Field(ge=0)] = 150
     canvas_origin_mm: tuple[Real, Real] = Field(

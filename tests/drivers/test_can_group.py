@@ -291,7 +291,7 @@ def test_disabling_over_a_silent_wire_is_a_link_error(enabled) -> None:
     enabled.nodes[0].is_silent = True
     with pytest.raises(LinkError, match=r"axis x \(node 1\)"):
         enabled.group.disable()
-    assert enabled.bus.sent[-5:] == enabled.group._stop_frames
+    assert enabled.bus.sent[-6:] == enabled.group._stop_frames
 
 
 # Ticks
@@ -516,7 +516,8 @@ def test_abort_says_it_in_both_ways_and_again(enabled) -> None:
     enabled.group.abort()
     once = enabled.sent_since(mark)
     assert rpdo1(once, 1) == rpdo1(once, 2) == [(0x02, 0)]
-    assert {frame[0] for frame in once} == {0x201, 0x202, 0x080, 0x601, 0x602}
+    assert {frame[0] for frame in once} == {0x201, 0x202, 0x080, 0x601, 0x602, 0x301}
+    assert once[-1] == (0x301, bytes(4)), "behind the stop: pen up"
     enabled.group.abort()
     assert enabled.sent_since(mark) == once * 2
     assert [node.state for node in enabled.nodes] == [DISABLED, DISABLED]

@@ -5,19 +5,24 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.head import HEAD_DOWN, HEAD_UP, HeadPlace, HeadVerdict, HeadWatch, place
-from tests.fakes.drive_settings import group_settings
+from drivers.head import HEAD_DOWN, HEAD_UP, HeadFeedback, HeadPlace, HeadVerdict, HeadWatch, place
+from tests.fakes.drive_settings import drive_output, group_settings
 
-HEAD = group_settings().head
+HEAD = drive_output(group_settings())
 UP, DOWN, BETWEEN, BOTH = 1 << 17, 1 << 16, 0, 3 << 16
 MS = 1_000_000
+
+
+def word(inputs: int, at_ns: int) -> HeadFeedback:
+    """What the head's drive says at an instant."""
+    return HeadFeedback(place(HEAD, inputs), received_ns=at_ns)
 
 
 def watch(outputs: int, *seen: tuple[int, int]) -> list[HeadVerdict]:
     """Verdicts for (instant in ms, inputs) after ``outputs`` left at 0."""
     follower = HeadWatch(HEAD)
     follower.command(outputs, 0)
-    return [follower.observe(inputs, at_ms * MS) for at_ms, inputs in seen]
+    return [follower.observe(word(inputs, at_ms * MS), at_ms * MS) for at_ms, inputs in seen]
 
 
 def test_places() -> None:
@@ -60,7 +65,7 @@ def test_contradictory_switches_are_lost() -> None:
 
 def test_idle_before_any_command() -> None:
     """Without a command nothing is claimed."""
-    assert HeadWatch(HEAD).observe(DOWN, 5) is HeadVerdict.IDLE
+    assert HeadWatch(HEAD).observe(word(DOWN, 5), 5) is HeadVerdict.IDLE
 
 
 def test_a_repeated_command_does_not_restart_the_watch() -> None:
@@ -68,10 +73,10 @@ def test_a_repeated_command_does_not_restart_the_watch() -> None:
     follower = HeadWatch(HEAD)
     for at_ms in range(0, 1004, 4):
         follower.command(HEAD_DOWN, at_ms * MS)
-        follower.observe(UP, at_ms * MS)
+        follower.observe(word(UP, at_ms * MS), at_ms * MS)
     assert follower.verdict is HeadVerdict.LOST
     follower.command(HEAD_UP, 1004 * MS)
-    assert follower.observe(UP, 1010 * MS) is HeadVerdict.ANSWERED
+    assert follower.observe(word(UP, 1010 * MS), 1010 * MS) is HeadVerdict.ANSWERED
     assert (follower.answered_ns, follower.commanded_ns) == (1010 * MS, 1004 * MS)
 
 
@@ -86,5 +91,5 @@ def test_settled_only_where_the_switches_say_so(outputs: int, steps: list[tuple[
     now_ns = 0
     for wait_ms, inputs in steps:
         now_ns += wait_ms * MS
-        if follower.observe(inputs, now_ns) in (HeadVerdict.SETTLED, HeadVerdict.ANSWERED):
+        if follower.observe(word(inputs, now_ns), now_ns) in (HeadVerdict.SETTLED, HeadVerdict.ANSWERED):
             assert inputs == (DOWN if outputs else UP)

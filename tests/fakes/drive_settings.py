@@ -52,3 +52,9 @@ def twin_parameters() -> TwinParameters:
         canvas_origin_mm=(200.0, 150.0),
         canvas_size_mm=(3000.0, 1900.0),
     )
+
+
+def drive_output(settings: GroupSettings) -> DriveOutputHead:
+    """The head of settings in which it hangs on a drive's output."""
+    assert isinstance(settings.head, DriveOutputHead)
+    return settings.head
