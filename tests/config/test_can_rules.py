@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.config.derived import machine_numbers
@@ -268,6 +268,7 @@ def test_what_is_no_eds_file_is_refused(folder: Path, content: bytes | None, wor
         load_machine(folder / "machine.toml")
 
 
+@settings(max_examples=25)
 @given(st.data())
 def test_damaged_eds_files_are_refused_or_judged(data: st.DataObject) -> None:
     """Lines lost, doubled, swapped, digits changed: an EDS file that is read, or a MisuseError; never anything else."""
