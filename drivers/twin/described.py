@@ -73,10 +73,11 @@ class DescribedDrive:
         if told is None:
             return None
         self.next_ns = now_ns + self.timeout_ms * _MS if self.timeout_ms else FAR_NS
-        if now_ns < self._rest_ns:
+        if told.place and told.command == self._step[0] and now_ns < self._rest_ns:
             self.hurried += 1
             return []
-        self._rest_ns = now_ns + told.frame.wait_ms * _MS
+        if told.frame.wait_ms:
+            self._rest_ns = now_ns + told.frame.wait_ms * _MS
         self._obey(told, now_ns)
         return [self.side.reply(name, self._said(name)) for name in told.frame.answers]
 
@@ -91,7 +92,8 @@ class DescribedDrive:
         frames = self.drive.commands.frames(told.command)
         begun = self._step == (told.command, told.place) or told.place == 0
         is_last = told.place == len(frames) - 1
-        self._step = (told.command, told.place + 1) if begun else ("", 0)
+        if told.command not in ("read_position", "read_status", "read_timeout"):
+            self._step = (told.command, told.place + 1) if begun else ("", 0)
         self._outputs = told.values.get("outputs", self._outputs)
         self._units = told.values.get("velocity", self._units)
         if not begun:

@@ -1,0 +1,414 @@
+"""Described drives commanded together, in virtual time: slots, answers that do not come, rests, noise, stops."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.clock import VirtualClock
+from drivers.described.group import DescribedGroup
+from drivers.described.tick import codecs_of, refusals, tick_of
+from drivers.errors import FaultError, LinkError, MisuseError
+from drivers.interface import DriveState
+from drivers.registry import group_on_link, stop_plan
+from drivers.settings import GroupSettings
+from drivers.twin.virtual import virtual_gantry
+from tests.fakes.described_settings import (
+    can_settings,
+    described_twin_parameters,
+    drive_data,
+    drive_file,
+    serial_settings,
+)
+
+TICK_NS = 10_000_000
+KINDS = {"can": can_settings, "serial": serial_settings}
+SPEED = {"can": 54_000, "serial": 9_000}  # 90 mm/s
+COUNTS_S = {"can": 54_000, "serial": 90_000}
+
+
+class Stage:
+    """A group and the gantry at the other end of its wire."""
+
+    def __init__(self, given_settings: GroupSettings) -> None:
+        self.settings = given_settings
+        self.clock = VirtualClock()
+        self.world: Any = virtual_gantry(given_settings, described_twin_parameters(), self.clock)
+        self.link = self.world.link
+        self.group: Any = group_on_link(given_settings, self.link, self.clock)
+
+    @property
+    def drives(self) -> list[Any]:
+        """The drives as the world has them."""
+        return (self.world.bus if hasattr(self.world, "bus") else self.world.line).drives
+
+    @property
+    def mute(self) -> set[int]:
+        """Drives that say nothing."""
+        return (self.world.bus if hasattr(self.world, "bus") else self.world.line).mute
+
+    def ready(self) -> None:
+        """Configured and enabled."""
+        self.group.configure()
+        self.group.enable()
+
+    def run(self, units: tuple[int, int], ticks: int, outputs: int = 0) -> None:
+        """Whole ticks."""
+        for _ in range(ticks):
+            begun_ns = self.clock.now_ns()
+            self.group.send_tick(units, outputs)
+            self.clock.sleep_until_ns(begun_ns + TICK_NS)
+            self.group.poll()
+
+    def wait(self, ticks: int) -> None:
+        """Time passes; nothing is sent."""
+        for _ in range(ticks):
+            self.clock.sleep_until_ns(self.clock.now_ns() + TICK_NS)
+            self.group.poll()
+
+    def is_still(self) -> bool:
+        """By the truth of the world."""
+        return all(motor.is_still for motor in self.world.gantry.motors)
+
+
+@pytest.fixture(params=sorted(KINDS))
+def kind(request: pytest.FixtureRequest) -> str:
+    """Each wire in turn."""
+    return str(request.param)
+
+
+def stage_of(kind: str, **wire: Any) -> Stage:
+    return Stage(KINDS[kind](**wire))
+
+
+def test_slots_and_instants_of_a_serial_tick() -> None:
+    """By hand, 11 bits a character at 1 Mbit/s (11 us): x acts after 11 characters and 300 us of silence = 421 us;
+
+    its answer takes 600 us, 18 characters and 300 us more: y begins at 1519 us and acts 421 us later.
+    """
+    stage = stage_of("serial")
+    stage.ready()
+    assert stage.group.acts_after_ns == (421_000, 1_940_000)
+    stage.link.sent = []
+    begun_ns = stage.clock.now_ns()
+    stage.run((900, -900), 10)
+    sent = stage.link.sent
+    assert [frame[1] for _, frame in sent] == [1, 2] * 10
+    assert [at - begun_ns for at, _ in sent] == [k * TICK_NS + s for k in range(10) for s in (0, 1_519_000)]
+    assert stage.group.latest_ns == (0, 0)
+    assert stage.world.line.garbled == stage.world.line.collisions == 0
+
+
+def test_instants_of_a_can_tick() -> None:
+    """By hand, Davis et al. 2007: 55 + 10 x 6 = 115 us for a frame of 6 bytes at 1 Mbit/s; with 29 bits 80 + 60."""
+    stage = stage_of("can")
+    assert stage.group.acts_after_ns == (115_000, 230_000)
+    long = drive_file("heron", wire={"kind": "can", "id_bits": 29, "turnaround_us": 300})
+    given_settings = can_settings(long)
+    tick = tick_of(given_settings.wire, codecs_of(given_settings), ("x", "y"), "x", 10_000)  # type: ignore[arg-type]
+    assert [part.acts_ns for part in tick.axes] == [140_000, 280_000]
+
+
+def test_both_axes_report_the_tick_s_instant(kind: str) -> None:
+    """At steady speed the axis that is told d later is v d behind, though its position is read later, too."""
+    stage = stage_of(kind)
+    stage.ready()
+    start = [axis.position_counts for axis in stage.group.feedback.axes]
+    stage.run((SPEED[kind], SPEED[kind]), 60)
+    x, y = (axis.position_counts - s for axis, s in zip(stage.group.feedback.axes, start, strict=True))
+    first, second = stage.group.acts_after_ns
+    assert x - y == pytest.approx(COUNTS_S[kind] * (second - first) * 1e-9, abs=3)
+
+
+def test_a_tick_that_the_wire_cannot_carry_is_refused_with_the_numbers() -> None:
+    """At 115200 bit/s and 29 characters of 95.5 us, 1.2 ms of silences and turnarounds each: 7.94 ms of 9."""
+    with pytest.raises(MisuseError, match=r"7\.94 ms of 9 ms at 115200 bit/s"):
+        Stage(serial_settings(tick_us=9_000, bitrate_bit_s=115_200))
+    Stage(serial_settings(tick_us=10_000, bitrate_bit_s=115_200))
+    with pytest.raises(MisuseError, match=r"of 1 ms at 250000 bit/s"):
+        Stage(can_settings(tick_us=1_000, bitrate_bit_s=250_000))
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("counts_per_turn", 36_001), ("velocity_unit_counts_s", 1.001), ("described", None)]
+)
+def test_a_machine_that_contradicts_the_drive_file_is_refused(field: str, value: object) -> None:
+    """Counts, unit, or no drive file at all: MisuseError before anything is sent."""
+    stage = stage_of("can")
+    given_settings = stage.settings
+    axes = dict(given_settings.axes)
+    axes["y"] = axes["y"].model_copy(update={field: value})
+    with pytest.raises(MisuseError):
+        group_on_link(given_settings.model_copy(update={"axes": axes}), stage.link, stage.clock)
+
+
+def test_rests_between_frames_are_kept() -> None:
+    """Heron wants 20 ms between the two frames that enable it; meanwhile nobody's time-out runs out."""
+    stage = stage_of("can", command_timeout_ms=15)
+    stage.ready()
+    assert [drive.hurried for drive in stage.drives] == [0, 0]
+    assert [drive.timed_out for drive in stage.drives] == [0, 0]
+    assert [drive.timeout_ms for drive in stage.drives] == [15, 15]
+    stage.run((0, 0), 3)
+    stage.group.disable()
+    assert [drive.timeout_ms for drive in stage.drives] == [0, 0]
+
+
+def test_a_time_out_that_is_not_kept_is_refused() -> None:
+    """The drive reads back another time than the one that was set: FaultError, and nothing is enabled."""
+    stage = stage_of("can")
+    stage.group.configure()
+    drive = stage.drives[1]
+    plain = drive._said
+    drive._said = lambda name: plain(name) | {"timeout": 999}
+    with pytest.raises(FaultError, match="160 ms as set"):
+        stage.group.enable()
+    assert not stage.group.is_enabled
+
+
+def test_a_drive_that_is_silent_ages(kind: str) -> None:
+    """One drive says nothing any more: no round counts, its age grows, the other's does not. LinkError at set-up."""
+    stage = stage_of(kind)
+    stage.ready()
+    stage.run((0, 0), 3)
+    stage.mute.add(2)
+    sequence = stage.group.feedback.sequence
+    stage.run((0, 0), 6)
+    x, _ = stage.group.feedback.axes
+    assert stage.group.feedback.sequence == sequence
+    assert stage.clock.now_ns() - x.received_ns <= 2 * TICK_NS
+    assert stage.group.feedback_age_ns(stage.clock.now_ns()) >= 6 * TICK_NS
+    again = Stage(stage.settings)
+    again.mute.add(1)
+    with pytest.raises(LinkError, match="axis x"):
+        again.group.configure()
+
+
+def test_a_partial_answer_ages_too() -> None:
+    """A drive whose status no longer comes, while its position does, grows old all the same."""
+    stage = stage_of("can")
+    stage.ready()
+    stage.run((0, 0), 3)
+    drive = stage.drives[0]
+    plain = drive.side.reply
+    drive.side.reply = lambda name, values: plain("motion" if name == "status" else name, values)
+    begun_ns = stage.clock.now_ns()
+    stage.run((0, 0), 6)
+    assert stage.group.feedback.axes[0].received_ns <= begun_ns
+
+
+def test_an_undefined_status_is_unknown(kind: str) -> None:
+    """A status word that fits no pattern of the file: UNKNOWN, and the next tick is a FaultError that sends nothing."""
+    stage = stage_of(kind)
+    stage.ready()
+    stage.run((0, 0), 2)
+    stage.drives[0]._status = lambda: 0x000F if kind == "serial" else 0x0015
+    stage.run((0, 0), 1)
+    assert stage.group.feedback.axes[0].state is DriveState.UNKNOWN
+    assert stage.group.feedback.axes[0].statusword == 0
+    stage.link.sent = []
+    with pytest.raises(FaultError):
+        stage.run((0, 0), 1)
+    assert stage.link.sent == []
+
+
+def test_faults_are_told_in_the_file_s_words(kind: str) -> None:
+    """A fault is in the feedback with its code, refuses ticks, and is acknowledged with the file's own text."""
+    stage = stage_of(kind)
+    stage.ready()
+    stage.run((0, 0), 2)
+    stage.world.gantry.fail_drive("y", 0x2310)
+    stage.run((0, 0), 1)
+    with pytest.raises(FaultError, match="motor current too high"):
+        stage.run((0, 0), 2)
+    stage.group.abort()
+    found = stage.group.clear_fault()
+    assert len(found) == 1
+    assert "axis y" in found[0]
+    assert "motor current too high" in found[0]
+
+
+def test_a_loop_that_hangs_is_stopped_by_the_drives(kind: str) -> None:
+    """Nothing leaves while nobody sends: both drives stop by themselves after their time-out."""
+    stage = stage_of(kind)
+    stage.ready()
+    stage.run((SPEED[kind], SPEED[kind]), 40)
+    stage.link.sent = []
+    stage.clock.sleep_until_ns(stage.clock.now_ns() + 400_000_000)
+    assert stage.link.sent == []
+    assert [drive.timed_out for drive in stage.drives] == [1, 1]
+    assert stage.is_still()
+
+
+def test_a_stop_goes_before_everything(kind: str) -> None:
+    """In the middle of a tick whose second half has not left: the stop is the next on the wire, without velocities."""
+    stage = stage_of(kind)
+    stage.ready()
+    stage.run((SPEED[kind], SPEED[kind]), 40)
+    stage.group.send_tick((SPEED[kind], SPEED[kind]), 0)
+    stage.link.sent = []
+    at_ns = stage.clock.now_ns()
+    stage.group.abort()
+    for _ in range(60):
+        stage.clock.sleep_until_ns(stage.clock.now_ns() + TICK_NS)
+        stage.group.poll()
+    codecs = codecs_of(stage.settings)
+    (everybody,) = codecs[0].encode("stop_all")
+    first = stage.link.sent[0]
+    assert first[-1] == everybody.data
+    # On a line the frame of the tick has to end, and one silence.
+    assert first[0] - at_ns <= (11 * 11_000 + 300_000 if kind == "serial" else 0)
+    velocities = {
+        frame.make({"velocity": SPEED[kind], "outputs": 0}).data for frame in codecs[0].commands["velocity"]
+    }
+    assert not any(one[-1] in velocities for one in stage.link.sent)
+    assert stage.is_still()
+    assert stage.group.feedback_age_ns(stage.clock.now_ns()) >= 0
+
+
+@pytest.mark.parametrize("name", ["heron", "tide"])
+def test_drives_without_a_common_stop_are_stopped_by_name(name: str) -> None:
+    """No stop_all: every drive's own stop, with room for its answer, and both stand."""
+    data = drive_data_of(name)
+    del data["commands"]["stop_all"]
+    kind = "can" if name == "heron" else "serial"
+    drive = drive_file(name, commands=data["commands"], samples=[])
+    stage = Stage(KINDS[kind](drive))
+    stage.ready()
+    stage.run((SPEED[kind], SPEED[kind]), 40)
+    stage.group.abort()
+    stage.clock.sleep_until_ns(stage.clock.now_ns() + 300_000_000)
+    assert stage.is_still()
+    if kind == "serial":
+        assert stage.world.line.collisions == 0
+
+
+def drive_data_of(name: str) -> dict[str, Any]:
+    import tomllib
+
+    return tomllib.loads(drive_data(name))
+
+
+def test_a_drive_that_answers_in_parts_is_asked_for_the_rest() -> None:
+    """Velocities that nobody answers: position and status are asked for in every tick, and rounds are whole."""
+    data = drive_data_of("heron")
+    for frame in data["commands"]["velocity"]:
+        del frame["answers"]
+    stage = Stage(can_settings(drive_file("heron", commands=data["commands"])))
+    stage.ready()
+    sequence = stage.group.feedback.sequence
+    stage.run((SPEED["can"], 0), 40)
+    assert stage.group.feedback.sequence == sequence + 40
+    before = stage.group.feedback.axes[0].position_counts
+    stage.run((SPEED["can"], 0), 20)
+    moved = stage.group.feedback.axes[0].position_counts - before
+    assert moved == pytest.approx(54_000 * 0.2, abs=3)
+
+
+def test_a_drive_that_does_not_tell_its_velocity() -> None:
+    """Position alone: the velocity is the change of position, and the drive comes to rest, is enabled, goes."""
+    data = drive_data_of("heron")
+    replies = [
+        reply | {"fields": [field for field in reply["fields"] if field["name"] != "velocity"]}
+        for reply in data["replies"]
+    ]
+    stage = Stage(can_settings(drive_file("heron", replies=replies, samples=[])))
+    stage.ready()
+    stage.run((SPEED["can"], -SPEED["can"]), 60)
+    assert stage.group.feedback.axes[0].velocity_units == pytest.approx(SPEED["can"], rel=0.001)
+    stage.group.disable()
+    assert [axis.state for axis in stage.group.feedback.axes] == [DriveState.SWITCH_ON_DISABLED] * 2
+
+
+def test_positions_that_a_drive_sends_by_itself_are_no_positions() -> None:
+    """A reply that also comes by itself has no known instant: a file with no other position is refused."""
+    data = drive_data_of("heron")
+    data["replies"][0]["cyclic_ms"] = 10
+    codec = codecs_of(can_settings(drive_file("heron", replies=data["replies"])))[0]
+    ((where, _, _),) = refusals(codec)
+    assert where == "commands.read_position"
+
+
+class Noisy:
+    """A wire that damages what comes back: ``harm(data)`` for every answer of drive ``number``'s."""
+
+    def __init__(self, stage: Stage, seed: int) -> None:
+        self.random = random.Random(seed)
+        self.on = True
+        self._receive = stage.link.receive
+        stage.link.receive = self.receive
+
+    def receive(self) -> Any:
+        """What has come, harmed."""
+        came = self._receive()
+        if not self.on:
+            return came
+        if isinstance(came, bytes):
+            return self.harmed(came)
+        return [frame._replace(data=self.harmed(frame.data)) for frame in came]
+
+    def harmed(self, data: bytes) -> bytes:
+        """Whole, cut, with a wrong bit, or behind noise."""
+        how = self.random.randrange(4)
+        if not data or how == 0:
+            return data
+        if how == 1:  # cut
+            return data[: self.random.randrange(len(data))]
+        if how == 2:  # a wrong byte
+            at = self.random.randrange(len(data))
+            return data[:at] + bytes((data[at] ^ 1 << self.random.randrange(8),)) + data[at + 1 :]
+        return bytes(self.random.randrange(256) for _ in range(3)) + data  # noise ahead
+
+
+@given(st.integers(0, 1 << 32))
+@settings(deadline=None, max_examples=10)
+def test_noise_on_the_line_never_heals_and_never_delays_a_stop(seed: int) -> None:
+    """Law: whatever happens to answers, the feedback shows nothing that the drives did not say, and a stop is at once.
+
+    The checksum of Tide catches a wrong byte and what is cut; what is lost ages.
+    """
+    stage = stage_of("serial")
+    stage.ready()
+    stage.run((900, -900), 5)
+    noise = Noisy(stage, seed)
+    said = {axis.state for axis in stage.group.feedback.axes}
+    for _ in range(12):
+        try:
+            stage.run((900, -900), 1)
+        except FaultError:
+            pytest.fail("no drive said that it is not in operation")
+        assert {axis.state for axis in stage.group.feedback.axes} == said
+        for word, motor in zip(stage.group.feedback.axes, stage.world.gantry.motors, strict=True):
+            assert abs(word.position_counts - motor.position_counts) <= 10_000 * 0.15 * 10
+    # The drive is in fault: no noise makes it look healthy again.
+    stage.world.gantry.fail_drive("x", 0x2310)
+    for _ in range(8):
+        try:
+            stage.run((0, 0), 1)
+        except FaultError:
+            break
+    stage.link.sent = []
+    at_ns = stage.clock.now_ns()
+    stage.group.abort()
+    for _ in range(60):
+        stage.clock.sleep_until_ns(stage.clock.now_ns() + TICK_NS)
+        stage.group.poll()
+        assert stage.group.feedback.axes[0].state is not DriveState.OPERATION_ENABLED or (
+            stage.group.feedback.axes[0].received_ns < at_ns
+        )
+    assert stage.link.sent[0][0] - at_ns <= 2_000_000
+    assert stage.is_still()
+    noise.on = False
+
+
+@pytest.mark.parametrize("kind_", sorted(KINDS))
+def test_a_group_is_a_described_one(kind_: str) -> None:
+    """The registry opens the group of described drives by the wire's kind, and makes its stop plan."""
+    assert isinstance(stage_of(kind_).group, DescribedGroup)
+    plan = stop_plan(KINDS[kind_](), "a line")
+    assert plan.kind == ("tty" if kind_ == "can" else "described-serial")
+    assert [word.axis for word in plan.standstill] == ["x", "y"]
