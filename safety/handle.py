@@ -55,6 +55,7 @@ class HandleWire:
         self._process: Watched | None = None
         self._ended: list[int] = []
         self._is_stopping = False
+        self._is_deaf = False
         self._relied_ns = 0
         self._descriptor = -1
         self._is_gone = True
@@ -79,7 +80,7 @@ class HandleWire:
         is_first = not self._is_stopping
         self._is_stopping = True
         self._take_words()
-        if self._why_unfit(now_ns) and now_ns - self._started_ns >= (0 if is_first else AGAIN_NS):
+        if self.is_unfit(now_ns) and now_ns - self._started_ns >= (0 if is_first else AGAIN_NS):
             with contextlib.suppress(OSError):
                 self._start()
         self._order(STOP)
@@ -92,6 +93,7 @@ class HandleWire:
     def read_positions(self) -> list[tuple[int, int]]:
         """Positions in all answers that the program has heard since the stop was ordered."""
         self._take_words()
+        self._collect()
         found = list(self._found)
         self._found.clear()
         return found
@@ -165,13 +167,19 @@ class HandleWire:
             return why
         deaf_ns = now_ns - max(self._heard_ns, self._relied_ns)
         if deaf_ns > self._late_ns:
+            self._is_deaf = True
             return (
                 f"through the guard's own handle the drives have not been heard for {deaf_ns * 1e-6:.0f} ms"
             )
         return ""
 
+    def is_unfit(self, now_ns: int) -> bool:
+        """Is it of no use, whatever the drives do: gone, stopped, silent, or found deaf while they were speaking?"""
+        return self._is_deaf or bool(self._why_unfit(now_ns))
+
     def rest(self) -> None:
         """Standstill is proved: no more stop rounds."""
+        self._collect()
         self._order(REST)
 
     @property
@@ -187,7 +195,7 @@ class HandleWire:
             self._process.kill()
         self._leave()
         self._is_gone = True
-        self._is_ready = False
+        self._is_ready = self._is_deaf = False
         self._unproved = self._last_words = self._trouble = ""
         self._sent_bytes = 0
         self._heard_ns = 0
@@ -214,11 +222,14 @@ class HandleWire:
         self._is_gone = False
 
     def _leave(self) -> None:
-        """Collect what has ended, and let go of the process."""
+        """Let go of the process; it is collected once it has ended."""
         if self._process is not None:
             self._ended.append(self._process.pid)
             self._process.close()
             self._process = None
+        self._collect()
+
+    def _collect(self) -> None:
         for pid in self._ended[:]:
             with contextlib.suppress(ChildProcessError):
                 if os.waitpid(pid, os.WNOHANG)[0] == 0:

@@ -22,7 +22,7 @@ _HEX = re.compile(r"([0-9A-Fa-f]{2})*")
 RTU_KINDS = ("modbus-rtu", "modbus-rtu-low-first")
 """Modbus RTU; how the two registers of a position follow each other."""
 HANDLE_KIND = "handle"
-"""An adapter that the guard cannot write to by itself: a program with a handle of its own does it (safety/handle.py)."""
+"""An adapter that the guard cannot write to by itself: a program with a handle does it (safety/handle.py)."""
 DEBOUNCE_MAX_MS = 10.0
 SILENT_MAX_MS = 1000.0
 OPEN_AFTER_MAX_MS = 60_000.0

@@ -25,7 +25,7 @@ from safety.wire import Wire, open_wire
 _SLOW_REPEAT_NS = 100 * NS_PER_MS
 _RETRY_LATCH_NS = 1000 * NS_PER_MS
 _SPARE_NS = 100 * NS_PER_MS
-_HANDLE_PATIENCE_S = 0.3
+_HANDLE_PATIENCE_S = 0.7  # less than a streamer waits for the answer to its ARM
 
 _NOT_ITS_FAULT = frozenset(
     {
@@ -95,7 +95,7 @@ class StopSequence:
         if stop.reason not in _NOT_ITS_FAULT:
             return False
         if isinstance(self._wire, HandleWire):
-            return bool(self._wire.failure(stop.at_ns))
+            return self._wire.is_unfit(stop.at_ns)
         return self._settings.wire_kind == "none" and self._lines.is_power_fitted
 
     def is_wire_lost(self) -> bool:
