@@ -47,18 +47,18 @@ def shown(can_id: int, data: bytes) -> str:
 def number_of(field: DataField, value: float) -> int | float:
     """The number in the frame that means ``value`` in the field's unit. Raises ValueError when none does.
 
-    Where the decimals of a step do not end, no value can be written exactly: then the nearest step is meant, if it is
-    ``value`` when it is rounded to as many decimals as are written (or to a double, as our own values are).
+    A value on no step means the nearest one if it is that, rounded to a double; where the scale is a ratio, whose
+    decimals hardly anybody writes out, also if it is that, rounded to as many decimals as are written.
     """
     exact = (Fraction(str(value)) - field.offset_exact) / field.scale_exact
     if field.is_float:
         rounded: float = struct.unpack("<f", struct.pack("<f", float(exact)))[0]
         return rounded
-    if exact.denominator != 1 and not _ends(field.scale_exact):
+    if exact.denominator != 1:
         nearest = Fraction(round(exact))
-        decimals = max(0, -int(Decimal(str(value)).as_tuple().exponent))
         means = nearest * field.scale_exact + field.offset_exact
-        is_written = round(means, decimals) == Fraction(str(value))
+        decimals = max(0, -int(Decimal(str(value)).as_tuple().exponent))
+        is_written = isinstance(field.scale, tuple) and round(means, decimals) == Fraction(str(value))
         if is_written or abs(means - Fraction(value)) <= abs(Fraction(value)) / _DOUBLE:
             exact = nearest
     if exact.denominator != 1:
@@ -67,15 +67,6 @@ def number_of(field: DataField, value: float) -> int | float:
     if not low <= exact <= high:
         raise ValueError(f"{value_of(field, low):g} to {value_of(field, high):g}")
     return int(exact)
-
-
-def _ends(step: Fraction) -> bool:
-    """Whether the decimals of a fraction end."""
-    rest = step.denominator
-    for prime in (2, 5):
-        while rest % prime == 0:
-            rest //= prime
-    return rest == 1
 
 
 def value_of(field: DataField, number: float) -> float:
