@@ -55,7 +55,9 @@ class FindingError(AssertionError):
 def need(holds: bool, *words: object) -> None:
     """Raise FindingError where something does not hold."""
     if not holds:
-        raise FindingError(" ".join(f"{word!r:.300}" if not isinstance(word, str) else word for word in words))
+        raise FindingError(
+            " ".join(f"{word!r:.300}" if not isinstance(word, str) else word for word in words)
+        )
 
 
 def adapter_lines(chance: random.Random, count: int) -> Counts:
@@ -131,7 +133,9 @@ _ENTRIES: tuple[Entry, ...] = (MODE, MODE_DISPLAY, FAULT_CODE)
 
 def _near_answer(entry: Entry, chance: random.Random) -> made.CanFrame:
     command = chance.choice((0x43, 0x47, 0x4B, 0x4F, 0x42, 0x41, 0x40, 0x60, 0x80, 0x61))
-    data = struct.pack("<BHB", command, entry.index, entry.subindex) + chance.choice((bytes(4), chance.randbytes(4)))
+    data = struct.pack("<BHB", command, entry.index, entry.subindex) + chance.choice(
+        (bytes(4), chance.randbytes(4))
+    )
     return 0x581, data
 
 
@@ -218,10 +222,18 @@ def described_can(chance: random.Random, count: int) -> Counts:
             status, inputs, fault, _, current = struct.unpack("<HHBBh", data)
             need(word is not None, "lost", hex(can_id), data)
             assert word is not None
-            need((word.node, word.status, word.inputs, word.fault) == (node, status, inputs, fault), "fields", data)
+            need(
+                (word.node, word.status, word.inputs, word.fault) == (node, status, inputs, fault),
+                "fields",
+                data,
+            )
             need(word.current == 10 * current, "current", data)
         elif is_ours and base == 0x280 and len(data) == 8:
-            need(word is not None and (word.position, word.velocity) == struct.unpack("<ii", data), "motion", data)
+            need(
+                word is not None and (word.position, word.velocity) == struct.unpack("<ii", data),
+                "motion",
+                data,
+            )
         elif is_ours and base == 0x300 and len(data) == 2:
             need(word is not None and word.timeout == data[0] | data[1] << 8, "time-out", data)
         else:
@@ -330,7 +342,11 @@ def trace_files(chance: random.Random, count: int) -> Counts:
     raw = _trace_bytes(chance.choice(_WIRES), chance, count)
     if chance.random() < 0.5:
         at = chance.randrange(HEAD_BYTES)
-        raw = raw[:at] + chance.choice((b"\xff" * 8, bytes(8), chance.randbytes(8), b"\x01" + bytes(7))) + raw[at + 8 :]
+        raw = (
+            raw[:at]
+            + chance.choice((b"\xff" * 8, bytes(8), chance.randbytes(8), b"\x01" + bytes(7)))
+            + raw[at + 8 :]
+        )
     else:
         raw = made.bytes_damaged(raw, chance)
     try:
@@ -356,7 +372,9 @@ def _axes(wire: str) -> tuple[StandstillAxis, ...]:
         "modbus-rtu": lambda: modbus_settings(channel="/dev/null"),
         "described-serial": lambda: serial_settings(channel="/dev/null"),
     }
-    return tuple(StandstillAxis(**asdict(word)) for word in stop_plan(settings[wire](), "/dev/null").standstill)
+    return tuple(
+        StandstillAxis(**asdict(word)) for word in stop_plan(settings[wire](), "/dev/null").standstill
+    )
 
 
 def _placed(wire: str, can_id: int, data: bytes) -> list[tuple[int, int]]:
@@ -398,7 +416,7 @@ def guard_can(chance: random.Random, count: int) -> Counts:
 
 
 def guard_lines(chance: random.Random, count: int) -> Counts:
-    """Positions off a serial line, wherever a whole good answer stands: Modbus the first, described drives the latest."""
+    """Positions off a serial line, wherever a whole good answer stands: Modbus the first, described the latest."""
     counts: Counts = Counter()
     axis = chance.randrange(2)
     for _ in range(count):
@@ -427,7 +445,11 @@ def bus_health(chance: random.Random, count: int) -> Counts:
     for can_id, data in made.can_burst("can", chance, count):
         error_id = 0x2000_0000 | can_id & 0x1FF
         before = ours.trouble
-        told = ours.adapter_flags(data[0]) if data and chance.random() < 0.3 else ours.error_frame(error_id, data)
+        told = (
+            ours.adapter_flags(data[0])
+            if data and chance.random() < 0.3
+            else ours.error_frame(error_id, data)
+        )
         need(not before or (ours.trouble == before and not told), "taken back", before, ours.trouble)
         is_off = bool(error_id & 0x040)
         guards.feed(CAN_FRAME.pack(error_id, 8, data[:8]))

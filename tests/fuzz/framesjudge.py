@@ -191,3 +191,16 @@ class WordTruth:
         """What a frame meant."""
         if said != "nothing":
             self.well = said == "well"
+
+
+def moves(wire: str, can_id: int, data: bytes) -> bool:
+    """Whether a frame of ours commands a velocity that is not zero. ``can_id`` is -1 on a serial line."""
+    match wire:
+        case "can":
+            return can_id & ~0x7F == 0x200 and any(data[2:6])
+        case "described-can":
+            return can_id & ~0x3F == 0x140 and any(data[:4])
+        case "modbus-rtu":
+            # Function 23: unit, 17h, read first and count, write first (control at 2000h), count, bytes, registers.
+            return len(data) > 17 and data[1] == 0x17 and data[6:8] == b"\x20\x00" and any(data[13:17])
+    return len(data) > 9 and data[3] == 0x20 and any(data[5:9])

@@ -16,9 +16,26 @@ CanFrame = tuple[int, bytes]
 NODES = (1, 2)
 """Our drives."""
 OTHERS = (1, 2, 1, 2, 3, 63, 127)
-STATUSWORDS = (0x0000, 0x0250, 0x0231, 0x0233, 0x0237, 0x0637, 0x1237, 0x0217, 0x021F, 0x0218, 0x0227, 0x0208, 0x0001)
+STATUSWORDS = (
+    0x0000,
+    0x0250,
+    0x0231,
+    0x0233,
+    0x0237,
+    0x0637,
+    0x1237,
+    0x0217,
+    0x021F,
+    0x0218,
+    0x0227,
+    0x0208,
+    0x0001,
+)
 _FLAGS = (0x8000_0000, 0x4000_0000, 0x2000_0000, 0xC000_0000)
 _WORDS = (0, 1, 2, 7, 8, 0x12, 0x18, 0x27, 0x37, 0x40, 0x427, 0x7FFF, 0x8000, 0xFFFF)
+_REMARKS = (
+    b"z\r", b"Z\r", b"\r", b"\a", b"F20\r", b"F00\r", b"V1013\r", b"N1234\r", b"tFFF0\r", b"\n", b"t" * 70,
+)  # fmt: skip
 _COUNTS = (0, 1, -1, 1000, -(2**31), 2**31 - 1, 2**30)
 
 
@@ -45,7 +62,9 @@ def _motion(chance: random.Random) -> CanFrame:
 
 def _emergency(chance: random.Random) -> CanFrame:
     code = chance.choice((0, 0, 0x10, 0x1000, 0x2310, 0x8130, 0xFF01, chance.randrange(0x10000)))
-    return 0x080 + chance.choice(OTHERS), struct.pack("<HB", code, chance.randrange(256)) + chance.randbytes(5)
+    return 0x080 + chance.choice(OTHERS), struct.pack("<HB", code, chance.randrange(256)) + chance.randbytes(
+        5
+    )
 
 
 def _heartbeat(chance: random.Random) -> CanFrame:
@@ -53,10 +72,16 @@ def _heartbeat(chance: random.Random) -> CanFrame:
 
 
 def _sdo(chance: random.Random) -> CanFrame:
-    index = chance.choice((0x6041, 0x6060, 0x6061, 0x1016, 0x1017, 0x1000, 0x6007, 0x603F, 0x1A00, chance.randrange(0x10000)))
-    command = chance.choice((0x43, 0x4B, 0x4F, 0x60, 0x80, 0x41, 0x00, 0x10, 0x20, 0x30, 0xA0, 0xC6, chance.randrange(256)))
+    index = chance.choice(
+        (0x6041, 0x6060, 0x6061, 0x1016, 0x1017, 0x1000, 0x6007, 0x603F, 0x1A00, chance.randrange(0x10000))
+    )
+    command = chance.choice(
+        (0x43, 0x4B, 0x4F, 0x60, 0x80, 0x41, 0x00, 0x10, 0x20, 0x30, 0xA0, 0xC6, chance.randrange(256))
+    )
     head = struct.pack("<BHB", command, index, chance.choice((0, 0, 1, 2, 255)))
-    return 0x580 + chance.choice(OTHERS), head + chance.choice((chance.randbytes(4), bytes(4), b"\x00\x00\x02\x06"))
+    return 0x580 + chance.choice(OTHERS), head + chance.choice(
+        (chance.randbytes(4), bytes(4), b"\x00\x00\x02\x06")
+    )
 
 
 def _ours(chance: random.Random) -> CanFrame:
@@ -164,8 +189,8 @@ def adapter_text(wire: str, chance: random.Random, count: int) -> bytes:
     for _ in range(chance.randrange(3)):
         lines.insert(
             chance.randrange(len(lines) + 1),
-            chance.choice((b"z\r", b"Z\r", b"\r", b"\a", b"F20\r", b"F00\r", b"V1013\r", b"N1234\r", b"tFFF0\r", b"\n", b"t" * 70)),
-        )  # fmt: skip
+            chance.choice(_REMARKS),
+        )
     return bytes_damaged(b"".join(lines), chance) if chance.random() < 0.6 else b"".join(lines)
 
 
@@ -189,18 +214,24 @@ def _modbus(chance: random.Random) -> bytes:
         case 5:
             body = bytes((unit, chance.choice((0x83, 0x86, 0x90, 0x97)), chance.randrange(256)))
         case 6:
-            body = bytes((unit, 0x10)) + struct.pack(">HH", chance.choice((0x2000, 0x3000)), chance.randrange(5))
+            body = bytes((unit, 0x10)) + struct.pack(
+                ">HH", chance.choice((0x2000, 0x3000)), chance.randrange(5)
+            )
         case 7:
             body = bytes((unit, 0x06)) + struct.pack(">HH", 0x2000, chance.choice((0, 2, 6, 7, 15)))
         case _:
-            body = bytes((unit, 0x17)) + struct.pack(">HHHHBHiH", 0x1000, 7, 0x2000, 4, 8, 15, number(chance), 0)
+            body = bytes((unit, 0x17)) + struct.pack(
+                ">HHHHBHiH", 0x1000, 7, 0x2000, 4, 8, 15, number(chance), 0
+            )
     return body + struct.pack("<H", crc_modbus(body))
 
 
 def tide_answer(chance: random.Random, address: int) -> bytes:
     """The reply of configs/drives/tide.toml."""
     status = chance.choice((0x103, 0x103, 0x101, 0x104, 0x009, 0x108, 0x000, word(chance)))
-    payload = b"\xa0" + struct.pack(">HiiBB", status, number(chance), number(chance), chance.randrange(256), 0)
+    payload = b"\xa0" + struct.pack(
+        ">HiiBB", status, number(chance), number(chance), chance.randrange(256), 0
+    )
     body = bytes((address | 0x80, len(payload))) + payload
     return b"\xa5" + body + struct.pack(">H", crc_ccitt(body))
 
