@@ -14,6 +14,7 @@ from drivers.described.codec import CommandCodec, Decoded, OutFrame
 from drivers.described.format import CommandName, SetTimeout
 from drivers.described.mirror import DescribedMirror
 from drivers.described.tick import Wire, codecs_of, refusals, tick_of
+from drivers.describedfacts import UNIT_TOLERANCE, outputs_width
 from drivers.errors import FaultError, LinkError, MisuseError
 from drivers.interface import AxisFeedback, DriveState
 from drivers.powergroup import PowerGroup
@@ -23,8 +24,6 @@ from drivers.words import AS_WIRED
 
 IDLE = "idle"
 ATTEMPTS = 3
-UNIT_TOLERANCE = 1e-9
-"""Of a velocity unit in the machine file beside the drive file's own, which may not end in decimals."""
 
 
 def wire_of(settings: GroupSettings) -> Wire:
@@ -85,7 +84,7 @@ class DescribedGroup(PowerGroup[str]):
                 raise MisuseError(f"{where}.drive_file: {field}", expected, got)
         if head is None:
             return
-        width = outputs_width(self._codecs[self._head].drive.commands.all())
+        width = outputs_width(self._codecs[self._head].drive)
         if not 0 <= head.output_bit - AS_WIRED < width:
             expected = f"{AS_WIRED} to {AS_WIRED - 1 + width}, as wired" if width else "a drive with outputs"
             raise MisuseError("head.output_bit", expected, str(head.output_bit))
@@ -244,16 +243,3 @@ class DescribedGroup(PowerGroup[str]):
 
     def _no_answer(self, place: int, frame: OutFrame, got: str) -> LinkError:
         return LinkError(self._wheres[place], f"the answer {' and '.join(frame.answers)}", got)
-
-
-def outputs_width(commands: object) -> int:
-    """How many outputs a drive's commands carry; 0: it has none."""
-    widths = [
-        field.bits_wide
-        for name, frames in commands  # type: ignore[attr-defined]
-        if name in ("velocity", "outputs")
-        for frame in frames
-        for field in frame.fields
-        if field.name == "outputs"
-    ]
-    return min(widths, default=0)

@@ -5,9 +5,9 @@ begin, is each protocol's.
 
 **Late requests.** A request that leaves e late (an answer before it came late) lets the velocity before it last e
 longer and its own e less. With u the velocity before, the axis is (u - v) e off at the end of its interval;
-v + (v - u) e / (T - e) in place of v brings that to zero, since ((v - u) e / (T - e)) (T - e) = (v - u) e. What rounding
-to whole units leaves is carried into the next tick. e is known when the request leaves, so it is measured, never
-estimated.
+v + (v - u) e / (T - e) in place of v brings that to zero, since ((v - u) e / (T - e)) (T - e) = (v - u) e. What
+rounding to whole units leaves is carried into the next tick. e is known when the request leaves, so it is measured,
+never estimated.
 """
 
 from __future__ import annotations
