@@ -1,8 +1,8 @@
 """What each wire costs and how fast it goes: `python -m tests.bench.wirecosts`.
 
 Three figures a wire, never to be mixed. *Ours*: processor time of the calls of a tick in this process, by the
-thread's CPU clock, free of waiting. *The wire's*: the shortest round by its bits, reckoned here apart from the drivers; a pty does
-not have. *Reached*: the highest rate at which a group and the simulated gantry's process in real time kept up for five
+thread's CPU clock, free of waiting. *The wire's*: the shortest round by its bits, reckoned here apart from the drivers,
+which a pty does not have. *Reached*: the highest rate at which a group and the simulated gantry's process kept up for five
 seconds; the gantry's answers take the time that its parameters say, and it shares the computer with us.
 
 Bits: a CAN frame at its longest, 55 + 10 n (Davis, Burns, Bril, Lukkien 2007), n data bytes, interframe space included.
