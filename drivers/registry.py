@@ -11,14 +11,12 @@ from typing import Any
 from drivers.can.link import CanLink
 from drivers.clock import Clock
 from drivers.errors import MisuseError
-from drivers.heads.settings import NodeHead
 from drivers.interface import DriveGroup, StandstillWord, StopPlan
 from drivers.line.port import SerialLine
 from drivers.settings import (
     DESCRIBED_KINDS,
     CanWire,
     DescribedCanWire,
-    DriveOutputHead,
     GroupSettings,
     ModbusWire,
     SerialWire,
@@ -158,9 +156,10 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
         return described_stop_plan(settings, channel)
     from drivers.can import frames
     from drivers.can.slcan import END_OF_CUT_LINE, encode_frames
+    from drivers.heads.penup import pen_up_frames
 
     nodes = tuple(axis.node_id for axis in settings.axes.values())
-    stop = frames.stop_frames(nodes) + _pen_up(settings)
+    stop = frames.stop_frames(nodes) + pen_up_frames(settings)
     standstill = tuple(
         StandstillWord(
             axis=name,
@@ -190,15 +189,3 @@ def stop_plan(settings: GroupSettings, channel: str) -> StopPlan:
         ]
         return handle_plan(settings.can, channel, stop, frames.SYNC_FRAME, proof, standstill)
     return StopPlan(kind, channel, end, stop_bytes, poll, standstill)
-
-
-def _pen_up(settings: GroupSettings) -> list[tuple[int, bytes]]:
-    """What raises the pen on a CANopen bus, behind the stop: it costs the stop nothing. Other heads hear no bus."""
-    from drivers.can import frames
-
-    head = settings.head
-    if isinstance(head, DriveOutputHead):
-        return [(frames.RPDO2 + settings.axes[head.axis].node_id, frames.RPDO2_DATA.pack(0))]
-    if isinstance(head, NodeHead):
-        return [(frames.RPDO1 + head.node_id, bytes(1))]
-    return []

@@ -52,6 +52,10 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
         # A drive file is read at the same door as machine and job files.
         ("controller.config.drivefile", "drivers.described.format"),
         ("controller.config.schemas", "drivers.described.format"),
+        # So is a head file; what a head cannot do by itself is told with it.
+        ("controller.config.headrules", "drivers.heads.headfile"),
+        ("controller.config.headrules", "drivers.heads.settings"),
+        ("controller.config.headrules", "drivers.heads.framing"),
         # A drive file is tried before there is a machine.
         ("controller.cli.drive", "drivers.described.facts"),
         ("controller.cli.drive", "drivers.described.trial"),

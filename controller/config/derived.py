@@ -16,6 +16,7 @@ from controller.config import formulas
 from controller.config.adapterrules import adapter_warnings
 from controller.config.canrules import can_warnings
 from controller.config.errors import Mistake
+from controller.config.headrules import head_cautions
 from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from controller.config.motionrules import JERK_TIME_MAX_S
@@ -311,7 +312,7 @@ def _axis_numbers(machine: Machine, name: str, canvas_mm: tuple[float, float]) -
 
 
 def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
-    found: list[Warned] = []
+    found = [Warned(*one) for one in head_cautions(machine.head)]
     motion = machine.motion
     for numbers in axes:
         axis = machine.axes[numbers.axis]

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.errors import InputError, Mistake
+from controller.config.headrules import head_path
 from drivers.describedfacts import (
     DESCRIBED_KINDS,
     TICK_SHARE_MAX,
@@ -44,7 +45,9 @@ def machine_files(path: Path) -> list[Path]:
     """The machine file and every drive file that it names, as they can be read. Raises InputError."""
     from controller.config.load import read_toml
 
-    return [path, *dict.fromkeys(drive_paths(read_toml(path), path).values())]
+    data = read_toml(path)
+    head = head_path(data, path)
+    return [path, *dict.fromkeys([*drive_paths(data, path).values(), *([] if head is None else [head])])]
 
 
 def with_drive_files(data: dict[str, Any], path: Path) -> tuple[dict[str, Any], list[Mistake]]:

@@ -17,6 +17,7 @@ from controller.config.contradictions import Rule, run_rules
 from controller.config.describedrules import with_drive_files
 from controller.config.edsfile import with_eds_files
 from controller.config.errors import InputError, Mistake
+from controller.config.headrules import with_head_file
 from controller.config.job import Job
 from controller.config.machine import Machine
 from controller.config.rules import job_rules, machine_rules
@@ -56,6 +57,8 @@ def load_job(path: Path | str) -> Job:
 def machine_from(data: dict[str, Any], path: Path) -> Machine:
     """A machine from a parsed file, its drive and EDS files looked up. Raises InputError with every mistake."""
     data, mistakes = with_drive_files(data, path)
+    data, more = with_head_file(data, path)
+    mistakes += more
     try:
         machine = _validated(Machine, machine_rules(), data, path)
     except InputError as error:

@@ -17,6 +17,7 @@ from controller.config.adapterrules import adapter_rules
 from controller.config.canrules import can_rules
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.describedrules import described_rules
+from controller.config.headrules import head_rules
 from controller.config.jobrules import picture_rules
 from controller.config.modbusrules import modbus_rules
 from controller.config.motionrules import motion_rules
@@ -56,6 +57,7 @@ def machine_rules() -> tuple[Rule, ...]:
         *can_rules(),
         *modbus_rules(),
         *described_rules(),
+        *head_rules(),
         mqtt_credentials,
         mqtt_certificate,
     )

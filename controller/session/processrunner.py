@@ -141,6 +141,7 @@ class ProcessRunner:
                 order, machine_path=self._machine_path, channel=self._channel, ring_path=ring.path,
                 beat_socket=self._state.beat_socket, latch_path=self._state.latch, service_pid=os.getpid(),
                 trace=tracing.wanted(self._state),
+                head_channel=None if self._world is None else self._world.head_channel,
             )  # fmt: skip
             outcome = await self._follow(order, ring)
             whole = True

@@ -91,6 +91,7 @@ class Runner(Protocol):
 def spec_of(
     order: Order, *, machine_path: Path, channel: str, ring_path: Path, beat_socket: Path | None,
     latch_path: Path, service_pid: int | None, trace: tuple[Path, int] | None = None,
+    head_channel: str | None = None,
 ) -> StreamSpec:  # fmt: skip
     """The streamer's spec for an order; written beside its log for whoever looks later.
 
@@ -100,6 +101,7 @@ def spec_of(
         run=order.run.folder.name,
         machine_file=str(machine_path),
         channel=channel,
+        head_channel=head_channel,
         tasks=order.tasks,
         ring_path=str(ring_path),
         guard_socket=str(beat_socket) if beat_socket is not None else None,

@@ -32,9 +32,10 @@ permitted, and after streamer and guard."""
 class SimulatedWorld:
     """The gantry's process. ``open`` before use; ``close`` saves its canvas and record."""
 
-    def __init__(self, child: Child, channel: str) -> None:
+    def __init__(self, child: Child, channel: str, head_channel: str | None) -> None:
         self._child = child
         self.channel = channel
+        self.head_channel = head_channel
 
     @classmethod
     async def open(cls, machine: Machine, machine_path: Path, state: StateDir) -> SimulatedWorld:
@@ -67,7 +68,8 @@ class SimulatedWorld:
             await child.end(patience_s=0.5)
             raise
         _schedule(child.pid, os.SCHED_FIFO, PRIORITY)
-        return cls(child, str(ready["channel"]))
+        head_channel = ready.get("head_channel")
+        return cls(child, str(ready["channel"]), None if head_channel is None else str(head_channel))
 
     @property
     def pid(self) -> int:

@@ -84,7 +84,7 @@ class VirtualRunner:
         self._drain = recorder.drain
         self.world.link.reopen()
         link, trace_notes = with_trace(self.world.link, spec, self._machine, self._clock, "virtual")
-        group = group_on_link(self._settings, link, self._clock)
+        group = group_on_link(self._settings, link, self._clock, self.world.head_line)
         line = self.guard.line()
         outcome = StreamOutcome(end="halted", reason="the run raised an error")
         try:

@@ -30,7 +30,7 @@ from controller.stream.stopagain import keep_stopping
 from controller.stream.tracing import noted, with_trace
 from drivers.clock import MonotonicClock
 from drivers.errors import DriverError
-from drivers.registry import group_on_link, open_link
+from drivers.registry import group_on_link, open_head_line, open_link
 from safety.client import BeatLine, GuardUnreachableError
 
 
@@ -91,7 +91,7 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
     try:
         settings = machine.group_settings()
         link, trace_notes = with_trace(open_link(settings, spec.channel, waker), spec, machine, waker, "real")
-        group = group_on_link(settings, link, waker)
+        group = group_on_link(settings, link, waker, open_head_line(settings, spec.head_channel))
     except DriverError as error:
         beats.close()
         _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))

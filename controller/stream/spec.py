@@ -58,12 +58,14 @@ class StreamSpec(_Message):
 
     ``offset_counts`` (x, y): raw counts = machine mm x signed counts per mm + offset; needed unless the first task
     is a homing. ``previous_homing``: the last accepted homing of the same counters, to judge a new one by.
+    ``head_channel``: the simulated gantry's port of a head that has one of its own.
     ``trace_path``: where what passes on the wire is put down, into a ring of ``trace_mib`` MiB; nowhere without it.
     """
 
     run: str
     machine_file: str
     channel: str
+    head_channel: str | None = None
     tasks: tuple[Task, ...]
     ring_path: str
     guard_socket: str | None

@@ -31,6 +31,7 @@ from drivers.twin import store
 from drivers.twin.canvas import Pen
 from drivers.twin.described import DescribedOnBus, DescribedOnLine
 from drivers.twin.gantry import Gantry, Sent
+from drivers.twin.headport import HeadPty, lift_at_port
 from drivers.twin.line import DrivesOnLine
 from drivers.twin.modbus import UnitsOnLine
 from drivers.twin.settings import TwinSettings
@@ -68,6 +69,8 @@ class TwinProcess:
             self._units = DescribedOnLine(self._gantry, settings.group, lenient=True)
         elif isinstance(wire, DescribedCanWire):
             self._bus = DescribedOnBus(self._gantry, settings.group)
+        port = lift_at_port(self._gantry, settings.group)
+        self._head = None if port is None else HeadPty(port)
         self._pending: list[tuple[int, int, int, bytes]] = []
         self._order = itertools.count()
         self._unsent = bytearray()
@@ -109,18 +112,23 @@ class TwinProcess:
             signal.signal(number, lambda _number, _frame: None)
         for trouble in self._troubles:
             self._say({"event": "trouble", "message": trouble})
-        self._say({"event": "ready", "channel": self.channel, "pid": os.getpid()})
+        head = {} if self._head is None else {"head_channel": self._head.channel}
+        self._say({"event": "ready", "channel": self.channel, "pid": os.getpid(), **head})
         stop = False
         while not stop:
             readers = [self._line, wake_read]
             readers += [fd for fd in (self._stdin, self._parent) if fd is not None]
             if self._saver is not None:
                 readers.append(self._saver[1])
+            if self._head is not None:
+                readers.append(self._head.fileno())
             writers = [self._line] if self._unsent else []
             ready, writable, _ = select.select(readers, writers, [], self._timeout_s())
             if self._line in ready:
                 self._hear()
             self._live()
+            if self._head is not None:
+                self._head.live(time.monotonic_ns())
             if writable:
                 self._flush()
             if self._stdin in ready:
@@ -156,6 +164,8 @@ class TwinProcess:
             until_ns = min(until_ns, self._units.next_ns, *answers)
         if self._bus is not None:
             until_ns = min(until_ns, self._bus.next_ns)
+        if self._head is not None:
+            until_ns = min(until_ns, self._head.next_ns)
         return max(0.0, (until_ns - now_ns) * 1e-9)
 
     # The wire
@@ -358,5 +368,7 @@ class TwinProcess:
         self._gantry.power_off()
         store.save_all(self._gantry, self._folder)
         self._say({"event": "end", "why": self._ending, "dropped_bytes": self.dropped_bytes})
+        if self._head is not None:
+            self._head.close()
         os.close(self._line)
         os.close(self._far_end)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from drivers.can.frames import stop_frames
 from drivers.clock import VirtualClock
+from drivers.heads.penup import pen_up_frames
 from drivers.settings import GroupSettings
 from drivers.twin.describedvirtual import VirtualDescribedBusGantry, VirtualDescribedLineGantry
 from drivers.twin.modbusvirtual import VirtualModbusGantry
@@ -23,14 +24,15 @@ class VirtualGantry(VirtualWorld):
     link: VirtualLink
 
     def _attach(self, settings: GroupSettings, clock: VirtualClock) -> None:
-        self._nodes = tuple(axis.node_id for axis in settings.axes.values())
+        nodes = tuple(axis.node_id for axis in settings.axes.values())
+        self._stop = stop_frames(nodes) + pen_up_frames(settings)
         # Where commands act at once, the axes' instants differ by what a frame takes: there the bus takes its time.
         at_once = settings.can.pdo == "immediate"
         self.link = VirtualLink(self.gantry, clock, settings.can.bitrate_bit_s if at_once else None)
 
     def put_stop(self) -> None:
         """The guard's stop frames, on the wire now. Raises LinkError when closed."""
-        self.link.send_frames(stop_frames(self._nodes))
+        self.link.send_frames(self._stop)
 
 
 AnyVirtualGantry = VirtualWorld

@@ -11,6 +11,7 @@ from drivers.twin import store
 from drivers.twin.canvas import Pen
 from drivers.twin.describedlink import DescribedLink
 from drivers.twin.gantry import Gantry
+from drivers.twin.headport import VirtualHeadLine, lift_at_port
 from drivers.twin.parameters import TwinParameters
 from drivers.twin.virtuallinks import VirtualLine, VirtualLink
 
@@ -39,6 +40,9 @@ class VirtualWorld(ABC):
         if state_dir is not None:
             store.restore(self.gantry, state_dir)
         self._attach(settings, clock)
+        port = lift_at_port(self.gantry, settings)
+        self.head_line = None if port is None else VirtualHeadLine(port, clock)
+        """The head's own port, where it has one."""
 
     @abstractmethod
     def _attach(self, settings: GroupSettings, clock: VirtualClock) -> None:
