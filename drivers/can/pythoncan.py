@@ -176,17 +176,17 @@ class PythonCanLink:
                 else:
                     can_id = message.arbitration_id | (EXTENDED_FLAG if message.is_extended_id else 0)
                     frames.append(Frame(can_id, bytes(message.data), self._clock.now_ns()))
-        except ValueError:
+        except LinkError:
+            raise
+        except Exception as error:
+            if not isinstance(error, ValueError) and not isinstance(error.__cause__, ValueError):
+                raise LinkError(f"wire {self._name}", _READS, _told(error)) from error
             # A backend that could not read a line of its own: dropped; the next call goes on after it.
             self.garbled += 1
             rest = getattr(bus, "_buffer", None)
             if isinstance(rest, bytearray):
                 # python-can's slcan keeps a line with a byte that is no character, and fails on it for ever.
                 rest.clear()
-        except LinkError:
-            raise
-        except Exception as error:
-            raise LinkError(f"wire {self._name}", _READS, _told(error)) from error
         if trouble:
             self._held = frames
             raise LinkError(f"wire {self._name}", "a bus controller without errors", trouble)

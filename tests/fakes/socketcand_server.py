@@ -65,6 +65,7 @@ class SocketcandServer:
         self.connected = 0
         self._clients: list[_Client] = []
         self._door = socket.create_server(("127.0.0.1", 0))
+        self._door.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65536)
         self.port = int(self._door.getsockname()[1])
         self._quit_r, self._quit_w = os.pipe()
         self._thread = threading.Thread(target=self._run, daemon=True)
