@@ -399,7 +399,7 @@ class Noisy:
 
 
 @given(st.integers(0, 1 << 32))
-@settings(deadline=None, max_examples=10)
+@settings(deadline=None, max_examples=6)
 def test_noise_on_the_line_never_heals_and_never_delays_a_stop(seed: int) -> None:
     """Law: whatever happens to answers, the feedback shows nothing that the drives did not say, and a stop is at once.
 

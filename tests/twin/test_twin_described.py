@@ -42,7 +42,7 @@ DRIVES = {"heron": drive_file("heron"), "tide": drive_file("tide"), "bits and fl
 
 
 @pytest.mark.parametrize("name", sorted(DRIVES))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(values=VALUES, node=st.integers(1, 63))
 def test_replies_are_those_of_the_bit_by_bit_end(name: str, values: dict[str, int], node: int) -> None:
     """Law: for any values every reply has the same identifier and bytes, whoever makes it."""
@@ -53,7 +53,7 @@ def test_replies_are_those_of_the_bit_by_bit_end(name: str, values: dict[str, in
 
 
 @pytest.mark.parametrize("name", sorted(DRIVES))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(raw=st.binary(min_size=8, max_size=8), flip=st.integers(0, 200), node=st.integers(1, 63))
 def test_commands_are_heard_as_by_the_bit_by_bit_end(name: str, raw: bytes, flip: int, node: int) -> None:
     """Law: any frame of the file with any content, whole or with a flipped bit, means the same to both."""
