@@ -113,7 +113,8 @@ def flood(
     try:
         while world.link.rained < count:
             if world.group_is_well():
-                world.tick((700, -700))
+                to_fro = 700 if rests // 100 % 2 else -700
+                world.tick((to_fro, -to_fro))
             elif rests % READY_EVERY == 0:
                 world.link.on = False
                 world.ready()

@@ -163,6 +163,7 @@ class World:
             judge.CanTruth(node) if wire == "can" else judge.WordTruth() for node in made.NODES
         ]
         self.counts: Counts = Counter()
+        self.last_error = ""
         self._asked = b""
         self._answer = b""
         self._before = [(False, 0)] * len(self.truths)
@@ -231,7 +232,7 @@ class World:
             outcome = "held"
         except DriverError as error:
             need(str(error).isprintable(), "words", str(error))
-            outcome = type(error).__name__
+            outcome, self.last_error = type(error).__name__, str(error)
         self.counts[f"{what}: {outcome}"] += 1
         return outcome
 
@@ -254,11 +255,11 @@ class World:
 
     def ready(self) -> None:
         """In quiet: enabled, whatever was before."""
-        need(self.configure(), "a quiet configure failed")
+        need(self.configure(), "a quiet configure failed:", self.last_error)
         if self.ask("clear_fault", self.group.clear_fault) == "held":
             for truth in self.truths:
                 truth.acknowledge()
-        need(self.ask("enable", self.group.enable) == "held", "a quiet enable failed")
+        need(self.ask("enable", self.group.enable) == "held", "a quiet enable failed:", self.last_error)
         self.look("enable")
 
     def stop(self) -> None:
