@@ -151,7 +151,7 @@ def test_patterns() -> None:
         assert up.match(other) is None
     assert Pattern("OK").match(b"OK") == 0.0
     for bad in ("{value}{value}", "{other}", "a\nb"):
-        with pytest.raises(ValueError, match="expected|at most|braces|ASCII|signs"):
+        with pytest.raises(ValueError, match=r"at most|braces|ASCII"):
             Pattern(bad)
 
 
