@@ -110,6 +110,16 @@ def guard_latency(quick: bool) -> dict[str, Any] | None:
     return dict(said)
 
 
+def wire_costs(quick: bool) -> dict[str, Any]:
+    """What a tick costs on each wire (tests/bench/wirecosts.py); the rates only where there is time for them."""
+    from tests.bench import wirecosts
+
+    out = OUT / "wirecosts.json"
+    less = ["--no-rates", "--ticks", "200"] if quick else ["--ticks", "600", "--repeats", "2"]
+    wirecosts.main([*less, "--json", str(out)])
+    return dict(json.loads(out.read_text()))
+
+
 def show(console: Console, cells: list[dict[str, Any]]) -> None:
     """The three tables."""
     late = Table(title="Lateness of ticks, us (share later than 1 ms in %)")
@@ -199,6 +209,7 @@ def main() -> int:
     guard = guard_latency(options.quick)
     if guard is not None:
         console.print(f"guard: {json.dumps(guard)}")
+    wires = wire_costs(options.quick)
     report = {
         "when": time.strftime("%Y-%m-%dT%H:%M:%S%z"),
         "host": platform.platform(),
@@ -207,6 +218,7 @@ def main() -> int:
         "cells": cells,
         "planning": planning,
         "guard": guard,
+        "wires": wires,
     }
     (OUT / "bench.json").write_text(json.dumps(report, indent=1) + "\n")
     console.print(f"written: {OUT / 'bench.json'}")
