@@ -85,7 +85,8 @@ class SocketcandServer:
         while True:
             lines = [client.line for client in self._clients if client.number not in self.unread]
             own = [self.station.fileno()] if self.station.fileno() >= 0 else []
-            ready = select.select([self._quit_r, self._door, *lines, *own], (), (), 0.05)[0]
+            waited: list[int | socket.socket] = [self._quit_r, self._door, *lines, *own]
+            ready = select.select(waited, (), (), 0.05)[0]
             if self._quit_r in ready:
                 return
             if own and own[0] in ready:
