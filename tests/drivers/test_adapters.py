@@ -35,13 +35,13 @@ class Pty:
     """A serial adapter's far end."""
 
     def __init__(self) -> None:
-        self.master, self._slave = os.openpty()
-        tty.setraw(self._slave)
-        self.channel = os.ttyname(self._slave)
+        self.master, self.slave = os.openpty()
+        tty.setraw(self.slave)
+        self.channel = os.ttyname(self.slave)
 
     def close(self) -> None:
         os.close(self.master)
-        os.close(self._slave)
+        os.close(self.slave)
 
 
 @pytest.fixture
@@ -77,7 +77,11 @@ def test_letting_go_leaves_the_adapter_on_the_bus(pty: Pty, serial: PythonCanLin
     """No closing command: the guard may still need the adapter's channel."""
     serial.send_frames([(0x201, b"\x02")])
     serial.close()
-    assert os.read(pty.master, 4096).endswith(b"O\rt201102\r")
+    os.write(pty.slave, b"end")
+    text = b""
+    while not text.endswith(b"end"):
+        text += os.read(pty.master, 4096)
+    assert text.endswith(b"O\rt201102\rend")
 
 
 def test_the_guard_writes_to_python_cans_slcan_by_itself(pty: Pty) -> None:
