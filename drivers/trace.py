@@ -10,6 +10,7 @@ adapter) is not; a trace shows what the drives answered to it.
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,6 +18,7 @@ from typing import Any, cast, overload
 
 from drivers.can.link import CanLink, Frame
 from drivers.clock import Clock
+from drivers.described.format import DriveFile
 from drivers.errors import LinkError
 from drivers.line.port import SerialLine
 from drivers.settings import GroupSettings, ModbusWire, SerialWire
@@ -24,6 +26,8 @@ from drivers.tracefile import NOT_TAKEN, OUT, SLOT_BYTES, TraceWriter
 
 DEFAULT_MIB = 32
 MIB_MAX = 1024
+DRIVE_FILES_BYTES_MAX = 1 << 19
+"""Of drive files in a trace's head, which may be twice as long."""
 
 
 class TracedCanLink:
@@ -164,9 +168,29 @@ def description(
         "wire": told,
         "nodes": {str(drive.node_id): axis for axis, drive in settings.axes.items()},
         **({"registers": maps} if maps else {}),
+        **_drive_files(settings),
         "instant_ns": clock.now_ns(),
         "wall_ns": time.time_ns(),
     }
+
+
+def _drive_files(settings: GroupSettings) -> dict[str, Any]:
+    """The drive files of described drives, each once, and which node has which; nothing where there are none.
+
+    The manual's samples say nothing of a frame's meaning and are left out; so are files that are too long for a head.
+    """
+    files: list[DriveFile] = []
+    drives: dict[str, int] = {}
+    for drive in settings.axes.values():
+        if drive.described is None:
+            continue
+        if drive.described not in files:
+            files.append(drive.described)
+        drives[str(drive.node_id)] = files.index(drive.described)
+    told = [file.model_dump(mode="json", exclude_defaults=True, exclude={"samples"}) for file in files]
+    if not told or len(json.dumps(told)) > DRIVE_FILES_BYTES_MAX:
+        return {}
+    return {"drive_files": told, "drives": drives}
 
 
 def open_writer(

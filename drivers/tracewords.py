@@ -2,7 +2,8 @@
 
 Owns the decoding for people, apart from the drivers' own so that one cannot hide a mistake of the other. Knows no
 file and no terminal. CAN: the default connection set of CiA 301 and the process data of ``drivers.can.frames``. Modbus:
-MODBUS Application Protocol V1.1b3; registers by the names of the machine file where the trace has them.
+MODBUS Application Protocol V1.1b3; registers by the names of the machine file where the trace has them. Drives with a
+file of their own: ``drivers.tracedescribed``.
 
 Frames of Modbus are put together from runs of bytes: an answer by the request before it; where nothing of ours is on
 the line (a trace that only listened), by the first checksum that holds.
@@ -19,32 +20,14 @@ from drivers import cia402, tracenames
 from drivers.can import emcy, frames
 from drivers.interface import DriveState
 from drivers.modbus.frames import EXCEPTIONS, crc16
+from drivers.tracedescribed import DescribedWords, plain_line
 from drivers.tracefile import Piece
-
-EXTENDED, REMOTE, ERROR = 0x8000_0000, 0x4000_0000, 0x2000_0000
-"""Flags of an identifier, as in linux/can.h."""
+from drivers.traceline import ERROR, EXTENDED, REMOTE
+from drivers.traceline import KINDS as KINDS
+from drivers.traceline import Line as Line
 
 FRAME_BYTES_MAX = 256
 """Longest Modbus RTU frame (MODBUS over Serial Line V1.02)."""
-
-KINDS = (
-    "nmt", "sync", "emcy", "time", "pdo", "sdo", "heartbeat",
-    "request", "answer", "exception", "broadcast", "broken", "other",
-)  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One frame: when, whose, from or for which node (-1: none), what kind, its bytes, and what it means."""
-
-    instant_ns: int
-    is_out: bool
-    is_taken: bool
-    can_id: int | None
-    node: int
-    kind: str
-    data: bytes
-    words: str
 
 
 class Decoder:
@@ -69,13 +52,17 @@ class Decoder:
         self._asked: _Asked | None = None
         self._heard = bytearray()
         self._heard_from_ns = self._heard_last_ns = 0
+        self._described = DescribedWords.of(description, self._axes)
 
     def lines(self, pieces: Iterable[Piece]) -> Iterator[Line]:
         """One line for each frame, oldest first."""
+        if self._described is not None:
+            yield from self._described.lines(pieces)
+            return
         is_listening = True
         for piece in pieces:
             if self._protocol not in ("can", "modbus-rtu"):
-                yield _plain(piece)
+                yield plain_line(piece)
                 continue
             if not piece.is_serial:
                 yield self._can(piece)
@@ -251,14 +238,6 @@ class Decoder:
             words = f"{good}, {where} is {self._map(unit).words(asked.reads[0], values)}"
         kind = "answer" if crc16(data) == 0 else "broken"
         return Line(instant_ns, False, True, None, unit, kind, data, words)
-
-
-def _plain(piece: Piece) -> Line:
-    """A frame of drives that speak neither of the two: no more than its bytes."""
-    taken = "" if piece.is_taken else " (the wire did not take it)"
-    words = f"{len(piece.data)} bytes{taken}"
-    can_id = None if piece.is_serial else piece.can_id
-    return Line(piece.instant_ns, piece.is_out, piece.is_taken, can_id, -1, "other", piece.data, words)
 
 
 def _emergency(data: bytes) -> str:
