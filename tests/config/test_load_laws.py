@@ -45,7 +45,7 @@ def get(data: dict[str, Any], path: Path_) -> Any:
 def model_at(path: Path_) -> Any:
     """The type at ``path``; of several kinds of table the one that the file has chosen."""
     found = type_at(Machine, path)
-    return found if path != ("wire",) else type_at(Machine, (*path, GOOD["wire"]["kind"]))
+    return found if path not in (("wire",), ("head",)) else type_at(Machine, (*path, GOOD[path[0]]["kind"]))
 
 
 def required(path: Path_) -> bool:

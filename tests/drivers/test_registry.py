@@ -69,6 +69,7 @@ def test_stop_plan_for_a_serial_adapter() -> None:
     assert (plan.kind, plan.channel, plan.end_frame) == ("tty", "/dev/ttyACM0", b"\rO\r")
     assert b"".join(plan.frames) == (
         b"t2016020000000000\rt2026020000000000\rt0800\rt60182B40600002000000\rt60282B40600002000000\r"
+        b"t301400000000\r"  # behind the stop: pen up, RPDO2 of the head's drive
     )
     assert plan.poll_frame == b"t0800\r"
     assert [(w.axis, w.can_id, w.offset_bytes, w.length_bytes) for w in plan.standstill] == [
