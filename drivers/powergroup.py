@@ -65,6 +65,10 @@ class PowerGroup(ABC, Generic[Word]):
         """What the drive's own last word means."""
 
     @abstractmethod
+    def _lose_drives(self) -> None:
+        """Nothing is known of any drive until all have been configured again."""
+
+    @abstractmethod
     def _up_word(self, place: int, step: int) -> Word:
         """What leads to power, one a round; from some step on the same as ``_hold_word``."""
 
@@ -312,6 +316,11 @@ class PowerGroup(ABC, Generic[Word]):
         self._tell_to_stop()
 
     # What several of them need
+
+    def _lose_wire(self) -> None:
+        """The wire is gone: nothing is known any more, and nothing but a stop leaves."""
+        self._configured = self._live = False
+        self._lose_drives()
 
     def _refuse_silence(self, begun_ns: int) -> None:
         now_ns = self._clock.now_ns()

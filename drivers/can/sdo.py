@@ -70,6 +70,7 @@ class _PumpedClient(SdoClient):
         self.network = network
         self._wait = wait
         self._awaited = b""
+        self._is_waiting = False
 
     def request_response(self, sdo_request: bytes) -> bytes:
         if sdo_request[0] >> 5 in _INITIATES:
@@ -78,6 +79,9 @@ class _PumpedClient(SdoClient):
         return answer
 
     def on_response(self, can_id: int, data: bytearray, timestamp: float) -> None:
+        # Unasked answers would pile up in the library's queue for as long as nobody asks.
+        if not self._is_waiting:
+            return
         # The stop frames (ours before, a guard's now) also ask the server for something; its answers to them
         # name their object, and are not ours.
         if data[0] >> 5 in _NAMES_OBJECT and bytes(data[1:4]) != self._awaited:
@@ -85,7 +89,12 @@ class _PumpedClient(SdoClient):
         super().on_response(can_id, data, timestamp)  # type: ignore[no-untyped-call]
 
     def read_response(self) -> bytes:
-        if not self._wait(self):
+        self._is_waiting = True
+        try:
+            has_come = self._wait(self)
+        finally:
+            self._is_waiting = False
+        if not has_come:
             raise SdoCommunicationError("No SDO response received")
         answer: bytes = super().read_response()  # type: ignore[no-untyped-call]
         return answer

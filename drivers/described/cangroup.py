@@ -7,6 +7,7 @@ positions are reckoned back to the tick's instant by it (``drivers.described.tic
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from drivers.can.link import CanLink, Frame
@@ -15,7 +16,7 @@ from drivers.clock import NS_PER_MS, Clock
 from drivers.described.codec import CommandCodec, Decoded, DriveCodec, OutFrame, ReplyCodec
 from drivers.described.format import CommandName
 from drivers.described.group import ATTEMPTS, DescribedGroup, wire_of
-from drivers.errors import MisuseError
+from drivers.errors import LinkError, MisuseError
 from drivers.settings import DescribedCanWire, GroupSettings
 
 
@@ -114,20 +115,28 @@ class DescribedCanGroup(DescribedGroup):
         self._link.send_frames(frames)
 
     def poll(self) -> None:
-        """Read all that has come and refresh ``feedback``. Raises LinkError when the link is gone."""
+        """Read all that has come and refresh ``feedback``.
+
+        Raises LinkError when the link is gone; then nothing is known of any drive.
+        """
+        try:
+            arrived = self._link.receive()
+        except LinkError:
+            self._lose_wire()
+            raise
         words: list[tuple[int, Decoded, Frame]] = []
-        for frame in self._link.receive():
+        for frame in arrived:
             for place, reply in self._routes.get(frame.can_id, ()):
                 if (word := reply.decode(frame.data)) is not None:
                     words.append((place, word, frame))
                     break
             else:
                 self.ignored += 1
-        left = [(place, word.reply) for place, word, _ in words]
+        left = Counter((place, word.reply) for place, word, _ in words)
         for place, word, frame in words:
-            left.remove((place, word.reply))
+            left[place, word.reply] -= 1
             # Said twice in one look: the earlier answer is one of the round before, which came late.
-            is_late = (place, word.reply) in left
+            is_late = left[place, word.reply] > 0
             self._take(place, word, frame.received_ns, self._before_ns if is_late else self._round_begun_ns)
             if not is_late:
                 self._took()

@@ -194,9 +194,12 @@ class DescribedGroup(PowerGroup[str]):
 
     # Setting up
 
-    def _configure(self) -> None:
+    def _lose_drives(self) -> None:
         for mirror in self._mirrors:
             mirror.lose()
+
+    def _configure(self) -> None:
+        self._lose_drives()
         for place in range(len(self._axes)):
             # One that still turns for somebody else is stopped, not left to coast.
             self._run(place, "stop")

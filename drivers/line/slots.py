@@ -89,9 +89,11 @@ class SlottedGroup(PowerGroup[Word]):
         self._owed = [0.0] * len(self._axes)
 
     def poll(self) -> None:
-        """Take what has come. Raises LinkError when the line is gone."""
+        """Take what has come. Raises LinkError when the line is gone; then nothing is known of any drive."""
         self._master.work(self._clock.now_ns())
-        self._master.raise_trouble()
+        if self._master.trouble is not None:
+            self._lose_wire()
+            raise self._master.trouble
 
     def close(self) -> None:
         """Give the line back. Drives still in operation are told to stop first; that stop is waited for."""

@@ -101,9 +101,12 @@ class ModbusDriveGroup(SlottedGroup[int]):
 
     # Setting up
 
-    def _configure(self) -> None:
+    def _lose_drives(self) -> None:
         for mirror in self._mirrors:
             mirror.lose()
+
+    def _configure(self) -> None:
+        self._lose_drives()
         for place, registers in enumerate(self._maps):
             # One that still turns for somebody else is stopped, not left to coast; then velocity and outputs.
             values = self._mirrors[place].command(registers.quick_stop_word, 0, 0)

@@ -35,12 +35,15 @@ from tests.fakes.modbus_settings import modbus_settings, modbus_twin_parameters
 
 @dataclass
 class Bench:
-    """One implementation, ready. ``lag_ticks``: rounds until a velocity shows in full; ``slack``: of positions."""
+    """One implementation, ready. ``break_wire`` makes it silent, ``end_wire`` takes it away (where that can be played).
+
+    ``lag_ticks``: rounds until a velocity shows in full; ``slack``: of positions."""
 
     group: DriveGroup
     clock: Clock
     settings: GroupSettings
     break_wire: Callable[[], None]
+    end_wire: Callable[[], None] | None = None
     lag_ticks: int = 2
     slack_counts: float = 1.5
     slack_share: float = 0.0
@@ -94,7 +97,7 @@ def _fake_nodes() -> Bench:
         bus.is_broken = True
         bus.drops_answers = True
 
-    return Bench(group_on_link(settings, bus, clock), clock, settings, break_wire)
+    return Bench(group_on_link(settings, bus, clock), clock, settings, break_wire, bus.close)
 
 
 def _virtual_twin(pdo: str = "sync") -> Bench:
@@ -106,7 +109,14 @@ def _virtual_twin(pdo: str = "sync") -> Bench:
     def break_wire() -> None:
         gantry.link.plugged = False
 
-    return Bench(group_on_link(settings, gantry.link, clock), clock, settings, break_wire, lag_ticks=40)
+    return Bench(
+        group_on_link(settings, gantry.link, clock),
+        clock,
+        settings,
+        break_wire,
+        gantry.link.close,
+        lag_ticks=40,
+    )
 
 
 def _virtual_modbus_twin() -> Bench:
@@ -124,6 +134,7 @@ def _virtual_modbus_twin() -> Bench:
         clock,
         settings,
         break_wire,
+        gantry.link.close,
         lag_ticks=40,
         slack_counts=3.0,
     )
@@ -144,6 +155,7 @@ def _virtual_described_twin(settings: GroupSettings) -> Bench:
         clock,
         settings,
         break_wire,
+        gantry.link.close,
         lag_ticks=40,
         slack_counts=3.0,
         speed_units=5400,

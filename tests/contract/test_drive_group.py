@@ -168,6 +168,23 @@ def test_abort_over_a_broken_wire(bench) -> None:
     group.close()
 
 
+def test_a_wire_that_is_gone_leaves_nothing_healthy(bench) -> None:
+    """Reading a wire that has gone is a LinkError; from then on every axis is UNKNOWN and nothing can be commanded."""
+    if bench.end_wire is None:
+        pytest.skip("this wire cannot be taken away here")
+    group = bench.ready()
+    bench.run((0, 0), 3)
+    bench.end_wire()
+    with pytest.raises(LinkError):
+        bench.wait(3)
+    assert [axis.state for axis in group.feedback.axes] == [DriveState.UNKNOWN] * len(group.axes)
+    assert not group.is_enabled
+    with pytest.raises(DriverError):
+        group.send_tick((0, 0), 0)
+    group.abort()
+    group.close()
+
+
 def test_disable_and_enable_again(bench) -> None:
     """``disable`` out of motion brings every axis to rest and out of operation; ``enable`` works again."""
     group = bench.ready()

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import struct
+import tracemalloc
 
 import pytest
 
@@ -575,3 +576,22 @@ def test_closing_in_operation_stops_first(enabled) -> None:
     enabled.group.close()
     assert enabled.bus.is_closed
     assert [node.state for node in enabled.nodes] == [DISABLED, DISABLED]
+
+
+def test_answers_that_nobody_asked_for_are_not_kept(enabled) -> None:
+    """Segment answers name no object (CiA 301); thousands of them in motion leave nothing behind, and no later read
+    takes one for its own."""
+    rig = enabled
+    tracemalloc.start()
+    try:
+        before = tracemalloc.get_traced_memory()[0]
+        for _ in range(200):
+            for _ in range(50):
+                rig.bus.put(0x581, bytes([0x00, 1, 2, 3, 4, 5, 6, 7]))
+            rig.group.poll()
+        assert tracemalloc.get_traced_memory()[0] - before < 100_000
+    finally:
+        tracemalloc.stop()
+    rig.group.disable()
+    rig.group.configure()
+    assert rig.nodes[0].value(0x6007) == 3
