@@ -115,7 +115,7 @@ def show(
     """One line a frame: instant (s), interval (ms), > ours or < theirs, identifier or unit, bytes, what it means.
 
     Kinds on CAN: nmt, sync, emcy, time, pdo, sdo, heartbeat. On a Modbus line: request, answer, exception, broadcast.
-    On both: broken, other.
+    Of drives with a file of their own: request, answer, broadcast. On all: broken, other.
     """
     from drivers.tracewords import KINDS, Decoder
 

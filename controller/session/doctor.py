@@ -28,7 +28,7 @@ from controller.session.simulated import SimulatedWorld
 from controller.stream.timinglog import TimingLogError, tick_blocks
 from drivers.clock import MonotonicClock
 from drivers.errors import DriverError
-from drivers.look import NodeLook, can_look, look
+from drivers.look import NodeLook, look
 from drivers.registry import open_link
 
 ROUNDS = 100
@@ -148,15 +148,6 @@ async def _drives(
 ) -> list[NodeLook]:
     """Ask every drive; what stands in the way becomes a finding."""
     settings = machine.group_settings()
-    if not can_look(settings):
-        findings.append(
-            Finding(
-                "drives",
-                "cannot tell",
-                f"{settings.wire.kind}: no question that only reads is known for them",
-            )
-        )
-        return []
     note("asking the drives")
     world: SimulatedWorld | None = None
     channel = machine.wire.channel

@@ -20,9 +20,10 @@ from controller.config.machine import AXES, Machine
 from controller.session.doctorfinding import Figure, Finding, State, percentile, us
 from controller.stream.host import LEAD_MAX_NS
 from drivers.clock import NS_PER_MS
+from drivers.describedfacts import group_tick
 from drivers.look import NodeLook
 from drivers.serialtime import TICK_SHARE_MAX
-from drivers.settings import ModbusWire, exchange_ns, registers_of
+from drivers.settings import DescribedSerialWire, ModbusWire, described_of, exchange_ns, registers_of
 
 WORK_NS = 360_000
 """What a tick costs the loop: up to 0.16 ms of work and 0.2 ms of spinning."""
@@ -70,28 +71,57 @@ def host_tick_ns(p99_9_ns: float) -> float:
     return max(LEAST_TICK_NS, (max(0.0, p99_9_ns) + WORK_NS) / HOST_SHARE)
 
 
-def wire_tick_ns(machine: Machine, turnaround_ns: float | None = None) -> float:
-    """The shortest tick that the wire can carry; on a Modbus line with a measured turnaround where it is longer."""
+def wire_tick_ns(machine: Machine, looks: Sequence[NodeLook], share: float = 0.99) -> float:
+    """The shortest tick that the wire can carry; on a serial line with the measured thinking where it is longer.
+
+    ``share`` (0 to 1) of a drive's answers took no longer than what is reckoned with.
+    """
     wire = machine.wire
     if isinstance(wire, ModbusWire):
         maps = [registers_of(axis, machine.axes[axis].drive) for axis in AXES]
         busy_ns = sum(exchange_ns(wire, one) for one in maps)
-        if turnaround_ns is not None:
-            busy_ns += len(maps) * max(0, round(turnaround_ns) - wire.turnaround_us * 1000)
+        thought = [ns for look in looks if (ns := turnaround_ns(machine, look, share)) is not None]
+        busy_ns += len(maps) * max(0, round(max(thought, default=0.0)) - wire.turnaround_us * 1000)
         return busy_ns / TICK_SHARE_MAX
-    return machine.tick_ns * machine_numbers(machine).bus_load / formulas.BUS_LOAD_MAX
+    busy_ns = round(machine.tick_ns * machine_numbers(machine).bus_load)
+    if isinstance(wire, DescribedSerialWire):
+        answered = _answered_a_tick(machine, wire)
+        for look in looks:
+            thought_ns = turnaround_ns(machine, look, share)
+            if thought_ns is not None:
+                busy_ns += answered[look.axis] * max(0, round(thought_ns) - look.allowed_ns)
+    return busy_ns / formulas.BUS_LOAD_MAX
+
+
+def _answered_a_tick(machine: Machine, wire: DescribedSerialWire) -> dict[str, int]:
+    """How many frames of a tick each described drive answers."""
+    drives = [machine.axes[axis].drive for axis in AXES]
+    tick = group_tick(
+        wire,
+        [described_of(axis, drive) for axis, drive in zip(AXES, drives, strict=True)],
+        [drive.node_id for drive in drives],
+        AXES,
+        machine.head.axis if machine.head.kind == "drive-output" else "",
+        machine.tick_us,
+    )
+    return {axis.axis: sum(bool(step.frame.answers) for step in axis.steps) for axis in tick.axes}
 
 
 def turnaround_ns(machine: Machine, look: NodeLook, share: float = 0.99) -> float | None:
-    """What a Modbus drive (and its adapter) took to answer beyond the characters and the silence; None elsewhere.
+    """What a drive on a serial line (and its adapter) took to answer beyond characters and silence; None elsewhere.
 
     ``share`` (0 to 1) of the answers took no longer.
     """
     wire = machine.wire
-    if not isinstance(wire, ModbusWire) or not look.round_trips_ns:
+    if not look.round_trips_ns:
         return None
-    count = registers_of(look.axis, machine.axes[look.axis].drive).looked_at[1]
-    line_ns = (8 + 5 + 2 * count) * wire.character_ns + wire.silence_us * 1000
+    if isinstance(wire, ModbusWire):
+        count = registers_of(look.axis, machine.axes[look.axis].drive).looked_at[1]
+        line_ns = (8 + 5 + 2 * count) * wire.character_ns + wire.silence_us * 1000
+    elif look.line_ns:
+        line_ns = look.line_ns
+    else:
+        return None
     return max(0.0, percentile(sorted(look.round_trips_ns), share) - line_ns)
 
 
@@ -117,15 +147,15 @@ def bounds(
         else f"({us(late_ns)} late at p99.9 + {us(WORK_NS)} of work) / {HOST_SHARE:g}",
     )
     trips = sorted(ns for look in looks for ns in look.round_trips_ns)
-    turnarounds = [ns for look in looks if (ns := turnaround_ns(machine, look)) is not None]
     wire = Bound(
         "wire",
-        wire_tick_ns(machine, max(turnarounds, default=None)),
+        wire_tick_ns(machine, looks),
         f"its worst case in {formulas.BUS_LOAD_MAX:.0%} of a tick",
     )
     if not trips:
         return host, wire, Bound("answers", None, "not measured")
-    if turnarounds:  # on a Modbus line the answers are part of the exchange
+    if any(turnaround_ns(machine, look) is not None for look in looks):
+        # On a serial line the answers are part of what a tick puts on it.
         return host, wire
     trip_ns = percentile(trips, 0.99)
     lead_ns = LEAD_MAX_NS
@@ -155,8 +185,7 @@ def rate(machine: Machine, found: Sequence[Bound], looks: Sequence[NodeLook]) ->
         return Finding(
             "rate", "good", f"{text}. The machine's tick is {us(machine.tick_ns)}", figures=figures
         )
-    usual = [ns for look in looks if (ns := turnaround_ns(machine, look, 0.5)) is not None]
-    is_short = wire_tick_ns(machine, max(usual, default=None)) > machine.tick_ns
+    is_short = wire_tick_ns(machine, looks, 0.5) > machine.tick_ns
     state: State = "must be mended" if is_short and not machine.wire.is_simulated else "could be better"
     return Finding(
         "rate",

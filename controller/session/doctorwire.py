@@ -18,7 +18,7 @@ from controller.session.doctorrate import turnaround_ns
 from drivers.clock import NS_PER_MS
 from drivers.interface import DriveState
 from drivers.look import NodeLook
-from drivers.settings import CanWire, ModbusWire
+from drivers.settings import CanWire, DescribedSerialWire, ModbusWire
 
 PROFILE_402 = 402
 VELOCITY_MODE_BIT = 8
@@ -35,13 +35,28 @@ def load(machine: Machine) -> Finding:
 
 def drive(machine: Machine, look: NodeLook) -> Finding:
     """Whether a drive answers, what it is and how it stands."""
-    name = f"drive {look.axis} ({'unit' if isinstance(machine.wire, ModbusWire) else 'node'} {look.node})"
+    wire = machine.wire
+    noun = (
+        "unit"
+        if isinstance(wire, ModbusWire)
+        else "address"
+        if isinstance(wire, DescribedSerialWire)
+        else "node"
+    )
+    name = f"drive {look.axis} ({noun} {look.node})"
     if look.trouble:
         return Finding(
             name,
             "must be mended",
             look.trouble,
             "is it powered, is its number the machine file's, are bit rate and plugs right, is the line terminated?",
+        )
+    if look.not_asked:
+        return Finding(
+            name,
+            "cannot tell",
+            f"{'it answers; ' if look.round_trips_ns else ''}{look.not_asked}",
+            "only what surely reads and does nothing else is asked here; giornata home sets the drive up and says more",
         )
     wrong = _unfit(machine, look)
     if wrong is not None:
@@ -51,7 +66,8 @@ def drive(machine: Machine, look: NodeLook) -> Finding:
         return Finding(
             name,
             "must be mended",
-            f"{stands}, error code {look.fault_code:04X}h",
+            f"{stands}, error code {look.fault_code:04X}h"
+            + (f": {look.fault_text}" if look.fault_text else ""),
             "find the cause in the drive's manual; giornata home acknowledges it",
         )
     if look.state is DriveState.UNKNOWN:
@@ -59,7 +75,7 @@ def drive(machine: Machine, look: NodeLook) -> Finding:
             name,
             "must be mended",
             stands,
-            "no state that a drive can be in: wrong node, or a wrong register map?",
+            "no state that a drive can be in: wrong node, or a wrong register map or drive file?",
         )
     if look.state in (DriveState.OPERATION_ENABLED, DriveState.QUICK_STOP_ACTIVE):
         return Finding(
@@ -109,18 +125,21 @@ def round_trips(machine: Machine, look: NodeLook) -> Finding | None:
     )
     name = f"round trip {look.axis}"
     wire, thought_ns = machine.wire, turnaround_ns(machine, look)
-    if isinstance(wire, ModbusWire) and thought_ns is not None:
+    if thought_ns is not None:
         figures["turnaround"] = Figure(thought_ns * 1e-3, "us")
-        allowed_ns, usual_ns = wire.turnaround_us * 1000, turnaround_ns(machine, look, 0.5) or 0.0
+        is_modbus = isinstance(wire, ModbusWire)
+        whose, there = ("machine", "") if is_modbus else ("drive", " in the drive file")
+        allowed_ns = wire.turnaround_us * 1000 if isinstance(wire, ModbusWire) else look.allowed_ns
+        usual_ns = turnaround_ns(machine, look, 0.5) or 0.0
         if thought_ns > allowed_ns:
             is_usual = usual_ns > allowed_ns and not wire.is_simulated
             return Finding(
                 name,
                 "must be mended" if is_usual else "could be better",
-                f"{text}; of it thinking {us(usual_ns)} p50, {us(thought_ns)} p99, where the machine file allows "
-                f"{us(allowed_ns)}",
-                f"set wire.turnaround_us to {-(-thought_ns // 100_000) * 100:.0f} (giornata check says what tick that "
-                "needs), unless the computer was held up or an adapter's latency timer is in it",
+                f"{text}; of it thinking {us(usual_ns)} p50, {us(thought_ns)} p99, where the "
+                f"{whose} file allows {us(allowed_ns)}",
+                f"set wire.turnaround_us{there} to {-(-thought_ns // 100_000) * 100:.0f} (giornata check says what "
+                "tick that needs), unless the computer was held up or an adapter's latency timer is in it",
                 figures,
             )
     if look.lost:
@@ -190,5 +209,6 @@ def answers_json(look: NodeLook) -> dict[str, Any]:
     """What a drive said, as JSON."""
     return {
         "axis": look.axis, "node": look.node, "trouble": look.trouble, "state": look.state.value,
-        "statusword": look.statusword, "fault_code": look.fault_code, "values": look.values, "lost": look.lost,
+        "statusword": look.statusword, "fault_code": look.fault_code, "fault_text": look.fault_text,
+        "not_asked": look.not_asked, "values": look.values, "lost": look.lost,
     }  # fmt: skip

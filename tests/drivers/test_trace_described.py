@@ -234,6 +234,44 @@ def test_a_head_that_does_not_hold(change: dict[str, Any]) -> None:
     assert (line.data, line.kind, line.words) == (b"\x01", "other", "1 bytes")
 
 
+def places_in(value: Any, way: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """The way to every value in a head."""
+    parts = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [way, *(place for name, part in parts for place in places_in(part, (*way, name)))]
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    name=st.sampled_from(["heron", "tide"]),
+    at=st.integers(0, 10_000),
+    value=st.sampled_from(
+        [None, True, -1, 0, 7, 1 << 70, 0.5, "A5", "x\n", [], [3], {}, {"1": 0}, float("inf")]
+    ),
+)
+def test_any_damage_to_a_head_is_borne(name: str, at: int, value: object) -> None:
+    """Law: with any one value of the head replaced there is still one printable line with its bytes."""
+    told = json.loads(json.dumps(head(name)))
+    places = [place for place in places_in(told) if place]
+    *way, last = places[at % len(places)]
+    table = told
+    for step in way:
+        table = table[step]
+    table[last] = value
+    frame = bytes.fromhex(ASKED) if name == "tide" else b"\x01"
+    for is_out in (True, False):
+        (line,) = Decoder(told).lines([Piece(0, is_out, name == "tide", True, 0x101, frame)])
+        assert line.data == frame
+        assert line.words.isprintable()
+
+
+def test_a_file_too_long_for_a_head_is_left_out() -> None:
+    """The head of a trace has an end; what would not fit leaves the bytes without a meaning, and the trace whole."""
+    drive = drive_file("heron", faults=[{"code": code, "text": "\u3042" * 400} for code in range(256)])
+    told = described(can_settings(drive))
+    assert "drive_files" not in told
+    assert can(0x101, "01", told).words == "1 bytes"
+
+
 def test_texts_of_a_file_stay_on_their_line() -> None:
     """A text with a line's end in it does not end the line."""
     drive = drive_file("heron", faults=[{"code": 0x11, "text": "too\nhot\x1b[31m"}])
