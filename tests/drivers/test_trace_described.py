@@ -240,7 +240,7 @@ def places_in(value: Any, way: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     return [way, *(place for name, part in parts for place in places_in(part, (*way, name)))]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     name=st.sampled_from(["heron", "tide"]),
     at=st.integers(0, 10_000),
@@ -313,7 +313,7 @@ PIECES = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(pieces=PIECES, which=st.integers(0, 4))
 @example(pieces=[Piece(0, False, True, True, 0, b""), Piece(0, False, True, True, 0, b"\xa5")], which=1)
 def test_any_bytes_give_printable_lines(pieces: list[Piece], which: int) -> None:
@@ -326,7 +326,7 @@ def test_any_bytes_give_printable_lines(pieces: list[Piece], which: int) -> None
         assert said == b"".join(piece.data for piece in pieces if piece.is_out is is_out)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     noise=st.binary(max_size=12).filter(lambda one: 0xA5 not in one),
     cuts=st.lists(st.integers(0, 60), max_size=6),
