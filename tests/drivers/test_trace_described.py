@@ -356,7 +356,7 @@ def test_no_sample_of_a_file_is_without_words() -> None:
         assert len(drive.samples) > 5
         assert drive_data(name)
         for sample in drive.samples:
-            told = head(name) | {"drives": {str(sample.node): 0}, "nodes": {str(sample.node): "x"}}
+            words = DescribedWords({sample.node: drive}, {sample.node: "x"})
             for text in sample.frames:
                 numbers, _, data = text.rpartition(":")
                 piece = Piece(
@@ -367,6 +367,6 @@ def test_no_sample_of_a_file_is_without_words() -> None:
                     int(numbers or "0", 16),
                     bytes.fromhex(data),
                 )
-                (line,) = Decoder(told).lines([piece])
+                (line,) = words.lines([piece])
                 assert (sample.command or sample.reply or "") in line.words
                 assert line.kind in ("request", "answer", "broadcast")
