@@ -6,7 +6,8 @@ drives promise stays theirs. A head that cannot be reached never keeps drives fr
 
 from __future__ import annotations
 
-from drivers.head import HEAD_UP, HeadLine
+from drivers.errors import MisuseError
+from drivers.head import HEAD_DOWN, HEAD_UP, HeadLine
 from drivers.interface import DriveGroup, GroupFeedback, TellsNotes
 
 
@@ -61,7 +62,9 @@ class HeadedGroup:
         self._head.poll()
 
     def send_tick(self, velocity_units: tuple[int, ...], outputs: int) -> None:
-        """The drives' tick, then the head."""
+        """The drives' tick, then the head. Raises MisuseError for an output that no head has; nothing was sent then."""
+        if outputs not in (HEAD_UP, HEAD_DOWN):
+            raise MisuseError("outputs", "0 (pen up) or 1 (pen down)", str(outputs))
         self._drives.send_tick(velocity_units, HEAD_UP)
         self._head.command(outputs)
 

@@ -21,6 +21,8 @@ import can
 import pytest
 
 from drivers.clock import Clock, MonotonicClock, VirtualClock
+from drivers.heads.group import HeadedGroup
+from drivers.heads.settings import AnyHead
 from drivers.interface import DriveGroup
 from drivers.registry import group_on_link, open_group
 from drivers.settings import GroupSettings
@@ -31,6 +33,7 @@ from tests.fakes.drive_group import FakeDriveGroup
 from tests.fakes.drive_node import FakeBus, FakeDriveNode
 from tests.fakes.drive_settings import group_settings, twin_parameters
 from tests.fakes.modbus_settings import modbus_settings, modbus_twin_parameters
+from tests.stream.heads import heads
 
 
 @dataclass
@@ -49,6 +52,11 @@ class Bench:
     slack_share: float = 0.0
     speed_units: int = 54_000
     closers: list[Callable[[], None]] = field(default_factory=list)
+
+    @property
+    def inner(self) -> DriveGroup:
+        """The drives alone, where a head with a voice of its own is beside them."""
+        return self.group.drives if isinstance(self.group, HeadedGroup) else self.group
 
     @property
     def tick_ns(self) -> int:
@@ -117,6 +125,20 @@ def _virtual_twin(pdo: str = "sync") -> Bench:
         gantry.link.close,
         lag_ticks=40,
     )
+
+
+def _virtual_headed_twin(head: AnyHead) -> Bench:
+    from drivers.twin.virtual import VirtualGantry
+
+    clock, settings = VirtualClock(), group_settings().model_copy(update={"head": head})
+    gantry = VirtualGantry(settings, twin_parameters(), clock)
+
+    def break_wire() -> None:
+        gantry.link.plugged = False
+
+    group = group_on_link(settings, gantry.link, clock, gantry.head_line)
+    assert isinstance(group, HeadedGroup)
+    return Bench(group, clock, settings, break_wire, gantry.link.close, lag_ticks=40)
 
 
 def _virtual_modbus_twin() -> Bench:
@@ -280,6 +302,8 @@ BENCHES = [
     pytest.param("python-can virtual", id="python-can-virtual"),
     pytest.param("virtual twin", id="virtual-twin"),
     pytest.param("virtual twin, at once", id="virtual-twin-at-once"),
+    pytest.param("virtual twin, head a node", id="virtual-twin-head-node"),
+    pytest.param("virtual twin, head on its own line", id="virtual-twin-head-line"),
     pytest.param("virtual modbus twin", id="virtual-modbus-twin"),
     pytest.param("virtual described can", id="virtual-described-can"),
     pytest.param("virtual described serial", id="virtual-described-serial"),
@@ -299,6 +323,8 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         "python-can virtual": _python_can_virtual,
         "virtual twin": _virtual_twin,
         "virtual twin, at once": lambda: _virtual_twin("immediate"),
+        "virtual twin, head a node": lambda: _virtual_headed_twin(heads()["node"]),
+        "virtual twin, head on its own line": lambda: _virtual_headed_twin(heads()["serial"]),
         "virtual modbus twin": _virtual_modbus_twin,
         "virtual described can": lambda: _virtual_described_twin(can_settings()),
         "virtual described serial": lambda: _virtual_described_twin(serial_settings()),
