@@ -67,13 +67,10 @@ def backend_of(interface: str) -> str:
 class PythonCanLink:
     """A CanLink on a python-can bus. Not for two threads.
 
-    ``takes_extended``: whether frames with identifiers of 29 bits are anybody's; they are marked by bit 31
-    (linux/can.h). Else they are counted as garbled.
+    Identifiers of 29 bits are marked by bit 31 (linux/can.h), both ways.
     """
 
-    __slots__ = (
-        "_bus", "_clock", "_fd", "_held", "_name", "_poll", "_socket", "garbled", "health", "takes_extended",
-    )  # fmt: skip
+    __slots__ = ("_bus", "_clock", "_fd", "_held", "_name", "_poll", "_socket", "garbled", "health")
 
     def __init__(self, bus: can.BusABC, name: str, clock: Clock | None = None) -> None:
         """Take over ``bus``; ``name`` is for messages. What its backend sends through gets a time-out."""
@@ -89,7 +86,6 @@ class PythonCanLink:
         if self._fd >= 0:
             self._poll.register(self._fd, select.POLLIN)
         self.garbled = 0
-        self.takes_extended = False
         self.health = BusHealth()
 
     @classmethod
@@ -167,11 +163,7 @@ class PythonCanLink:
                 if message.is_error_frame:
                     trouble = trouble or self.health.error_frame(message.arbitration_id, bytes(message.data))
                     self.garbled += 1
-                elif (
-                    message.is_remote_frame
-                    or message.is_fd
-                    or (message.is_extended_id and not self.takes_extended)
-                ):
+                elif message.is_remote_frame or message.is_fd:
                     self.garbled += 1
                 else:
                     can_id = message.arbitration_id | (EXTENDED_FLAG if message.is_extended_id else 0)

@@ -144,8 +144,6 @@ class _Bus:
     """The questions' way on CAN."""
 
     def __init__(self, link: Any, clock: Clock, drives: Sequence[_Drive]) -> None:
-        if hasattr(link, "takes_extended"):
-            link.takes_extended = True
         self._link, self._clock = link, clock
         self._routes: dict[int, list[tuple[_Drive, ReplyCodec]]] = {}
         for drive in drives:

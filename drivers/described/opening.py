@@ -17,8 +17,4 @@ def described_group(settings: GroupSettings, link: Any, clock: Clock) -> DriveGr
         return DescribedLineGroup(settings, link, clock)
     from drivers.described.cangroup import DescribedCanGroup
 
-    if hasattr(link, "takes_extended"):
-        link.takes_extended = (
-            True  # python-can's links drop identifiers of 29 bits unless somebody wants them
-        )
     return DescribedCanGroup(settings, link, clock)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 from typing import Any
 
 import can
@@ -18,6 +19,8 @@ from drivers.errors import FaultError, LinkError, MisuseError
 from drivers.interface import DriveState
 from drivers.registry import group_on_link, stop_plan
 from drivers.settings import GroupSettings
+from drivers.trace import traced
+from drivers.tracefile import TraceWriter, read_trace
 from drivers.twin.virtual import virtual_gantry
 from tests.fakes.described_settings import (
     can_settings,
@@ -351,7 +354,7 @@ def test_identifiers_of_29_bits() -> None:
 
 
 def test_identifiers_of_29_bits_through_python_can() -> None:
-    """Judge: python-can's own bus at the other end. Both kinds go out as they are marked, and come in so when asked."""
+    """Judge: python-can's own bus at the other end. Both kinds go out and come in as they are marked."""
     channel = "described-29"
     far_end = can.Bus(channel, "virtual", ignore_config=True)
     link = PythonCanLink.open("virtual", channel, 1_000_000, VirtualClock())
@@ -359,12 +362,27 @@ def test_identifiers_of_29_bits_through_python_can() -> None:
     got = [far_end.recv(1) for _ in range(2)]
     assert [(m.arbitration_id, m.is_extended_id) for m in got if m] == [(0x123, False), (0x123, True)]
     far_end.send(can.Message(arbitration_id=0x1ABCDE, data=b"c", is_extended_id=True))
-    assert link.receive() == []
-    link.takes_extended = True
-    far_end.send(can.Message(arbitration_id=0x1ABCDE, data=b"c", is_extended_id=True))
     assert [(frame.can_id, frame.data) for frame in link.receive()] == [(0x801A_BCDE, b"c")]
     link.close()
     far_end.shutdown()
+
+
+def test_a_traced_bus_of_python_can_s_has_both_kinds(tmp_path: Path) -> None:
+    """A group takes a link with a trace round it, and a reply of 29 bits reaches group and trace."""
+    channel, clock = "described-29-traced", VirtualClock()
+    given_settings = can_settings(
+        drive_file("heron", wire={"kind": "can", "id_bits": 29, "turnaround_us": 300})
+    )
+    with can.Bus(channel, "virtual", ignore_config=True) as far_end:
+        writer = TraceWriter.create(tmp_path / "ring", 16, {})
+        link = traced(PythonCanLink.open("virtual", channel, 1_000_000, clock), writer, clock)
+        group: Any = group_on_link(given_settings, link, clock)
+        # Node 1, status 0021h: motor supply, switch on disabled; fault 11h.
+        far_end.send(can.Message(arbitration_id=0x2C1, data=b"\x21\0\0\0\x11\0\0\0", is_extended_id=True))
+        group.poll()
+        assert group.feedback.axes[0].fault_code == 0x11
+        group.close()
+    assert [piece.can_id for piece in read_trace(tmp_path / "ring").pieces()] == [0x8000_02C1]
 
 
 class Noisy:
