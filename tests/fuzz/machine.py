@@ -2,7 +2,7 @@
 
 Each trial damages a shipped machine, by its values or by its bytes, and asks `giornata check` of it. The answer must be
 a machine whose derived numbers are finite or mistakes in words: nothing else, within the bounds of
-``tests.fuzz.campaign``, and no other file is opened.
+``tests.fuzz.campaign``, and no file is opened but this one and those that it names.
 """
 
 from __future__ import annotations
@@ -10,8 +10,10 @@ from __future__ import annotations
 import dataclasses
 import math
 import random
+import shutil
 import sys
 import tempfile
+import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -26,6 +28,8 @@ from tests.fuzz.tables import damaged_file
 
 SOURCES = tuple(sorted((ROOT / "configs/machines").glob("*.toml")))
 GOOD = frozenset({"holds", "refused"})
+BESIDE = ("drives", "heads")
+NAMES = ("drive_file", "head_file", "eds")
 
 
 def damaged(seed: int, trial: int) -> bytes:
@@ -46,10 +50,31 @@ def numbers_in(value: Any) -> Iterator[float]:
         yield float(value)
 
 
+def named_in(data: bytes) -> set[str]:
+    """The files that a machine file names, as it stands: these may be opened."""
+    try:
+        left: list[Any] = [tomllib.loads(data.decode())]
+    except ValueError:
+        return set()
+    names = set()
+    while left:
+        one = left.pop()
+        if isinstance(one, dict):
+            left += one.values()
+            names |= {one[key] for key in NAMES if isinstance(one.get(key), str) and "\0" not in one[key]}
+        elif isinstance(one, list):
+            left += one
+    return names
+
+
 def run_trial(data: bytes, folder: Path, guard: Guard, *, in_words: bool = False) -> Outcome:
     """Ask all of one damaged machine."""
-    file = folder / "machine.toml"
+    file = folder / "machines" / "machine.toml"
+    file.parent.mkdir(exist_ok=True)
     file.write_bytes(data)
+    for beside in BESIDE:
+        if not (folder / beside).exists():
+            shutil.copytree(ROOT / "configs" / beside, folder / beside)
 
     def act() -> str:
         fine = asked(file, in_words=in_words)
@@ -63,7 +88,7 @@ def run_trial(data: bytes, folder: Path, guard: Guard, *, in_words: bool = False
         assert all(map(math.isfinite, numbers))
         return "holds"
 
-    return held(act, guard, [file])
+    return held(act, guard, [file, *(file.parent / name for name in named_in(data))])
 
 
 def run_campaign(count: int, seed: int, tell: Callable[[str], None] | None = None) -> Campaign:

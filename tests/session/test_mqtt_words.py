@@ -1,4 +1,4 @@
-"""What is said over MQTT and what is obeyed: pure parts, and the broker that the other tests use."""
+"""What is said over MQTT and what is obeyed: pure parts, and the packets of the brokers beside it."""
 
 from __future__ import annotations
 
@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 from controller.config.errors import InputError
 from controller.config.load import load_machine, machine_from, read_toml
 from controller.config.places import shipped
+from controller.session.mqttbroker import covers, packet
 from controller.session.mqttdesk import EVENTS_MAX, NS_PER_S, Backoff, Desk, LossWatch, refresh_ns_of
 from controller.session.mqttwords import AGE_MAX_MS, COMMAND_BYTES_MAX, Topics, client_identifier, judge
-
-from .broker import matches, packet
 
 NOW_MS = 1_790_000_000_000
 TOPICS = Topics.of("giornata", "boathouse")
@@ -297,7 +296,7 @@ def test_mistakes_of_the_table(table: dict[str, Any], where: str, expected: str)
     assert expected in mistake.expected
 
 
-# the broker of the tests itself
+# packets and subscriptions
 
 
 @pytest.mark.parametrize(
@@ -327,4 +326,4 @@ def test_lengths_are_those_of_the_standard(size: int, length: str) -> None:
 )
 def test_subscriptions_match_as_in_the_standard(pattern: str, topic: str, expected: bool) -> None:
     """The examples of MQTT 3.1.1, 4.7.1."""
-    assert matches(pattern, topic) is expected
+    assert covers(pattern, topic) is expected
