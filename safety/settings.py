@@ -47,9 +47,10 @@ class StandstillAxis:
     have bit 31 set (linux/can.h).
 
     Where it is not CiA 402's: ``order`` of the bytes (little or big); ``mask_hex`` and ``value_hex``, as long as the
-    answer (CAN: as its data, or empty), say which of its bits are always the same, and how they read. On a described
-    serial line ``poll_hex`` is the request that brings the answer, and ``checksum`` (a name of ``safety.checks``, or
-    none) stands at ``checksum_at`` and is over the bytes from ``checksum_from`` up to there.
+    answer (CAN: as its data, or empty), say which of its bits are always the same, and how they read; on CAN a mask of
+    0 says how long the answer is, and no more. On a described serial line ``poll_hex`` is the request that brings the
+    answer, and ``checksum`` (a name of ``safety.checks``, or none) stands at ``checksum_at`` and is over the bytes from
+    ``checksum_from`` up to there.
     """
 
     axis: str
@@ -95,8 +96,10 @@ class StandstillAxis:
             found.append("orders little or big")
         if not _HEX.fullmatch(self.mask_hex) or not _HEX.fullmatch(self.value_hex):
             found.append("mask and value in hex")
-        elif len(self.mask_hex) != len(self.value_hex) or (self.mask_hex and int(self.mask_hex, 16) == 0):
-            found.append("a mask that is not 0, and a value as long")
+        elif len(self.mask_hex) != len(self.value_hex):
+            found.append("a value as long as the mask")
+        elif on_line and self.mask_hex and int(self.mask_hex, 16) == 0:
+            found.append("a mask that is not 0")
         if not on_line:
             return found
         if not self.poll_hex or not _HEX.fullmatch(self.poll_hex):

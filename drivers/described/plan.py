@@ -41,7 +41,6 @@ def _word(
     mask = bytes(0xFF if at in reply.fixed else 0 for at in range(reply.length))
     value = bytes(reply.fixed.get(at, 0) for at in range(reply.length))
     on_line = codec.drive.serial is not None
-    is_marked = on_line or any(mask)
     check = _check_of(codec, place.reply)
     return StandstillWord(
         axis=axis,
@@ -50,8 +49,9 @@ def _word(
         length_bytes=place.size,
         resolution_um=float(1000 * place.step_counts / drive.counts_per_mm),
         order="little" if place.low_first else "big",
-        mask_hex=mask.hex() if is_marked else "",
-        value_hex=value.hex() if is_marked else "",
+        # On CAN, too, where nothing is constant: another reply may have this identifier and another length.
+        mask_hex=mask.hex(),
+        value_hex=value.hex(),
         poll_hex=poll.hex() if on_line else "",
         checksum=check[0],
         checksum_from=check[1],

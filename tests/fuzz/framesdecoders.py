@@ -378,9 +378,9 @@ def _axes(wire: str) -> tuple[StandstillAxis, ...]:
 
 
 def _placed(wire: str, can_id: int, data: bytes) -> list[tuple[int, int]]:
-    """Axis and position of a frame: 1802h:2 of CiA 402 nodes, the first number of heron's motion."""
+    """Axis and position of a frame: 1802h:2 of CiA 402 nodes, the first number of heron's motion, which has 8 bytes."""
     base, at = (0x180, 2) if wire == "can" else (0x280, 0)
-    if can_id - base not in made.NODES or len(data) < at + 4:
+    if can_id - base not in made.NODES or len(data) < at + 4 or (wire != "can" and len(data) != 8):
         return []
     return [(can_id - base - 1, int.from_bytes(data[at : at + 4], "little", signed=True))]
 

@@ -28,6 +28,7 @@ from drivers.clock import MonotonicClock
 from drivers.described.checksums import CHECKSUMS
 from drivers.described.codec import DriveCodec
 from drivers.described.driveside import DriveSide
+from drivers.described.format import DriveFile
 from drivers.errors import MisuseError
 from drivers.interface import StopPlan
 from drivers.registry import open_group, stop_plan
@@ -46,6 +47,7 @@ from tests.fakes.described_settings import (
     drive_file,
     serial_settings,
 )
+from tests.fakes.drive_files import can_drive
 
 MS = 1_000_000
 EVERY_WIRE = "GIORNATA_EVERY_WIRE" in os.environ
@@ -247,6 +249,22 @@ def test_positions_on_can_are_read_with_either_identifier(drive: Any) -> None:
     assert reader.feed_text(other) == []
     assert reader.feed_can(struct.pack("=IB3x8s", own_id | flag, len(data), data)) == [(1, -123_456)]
     assert reader.feed_can(struct.pack("=IB3x8s", own_id | flag | 0x4000_0000, len(data), data)) == []
+
+
+def test_replies_told_apart_by_their_length_alone() -> None:
+    """A longer status word of the same identifier is no position: it never changes, and would prove standstill."""
+    data = can_drive()
+    data["replies"] = [
+        {"name": "where", "id": {"base": 0x180}, "length": 4, "fields": [data["replies"][0]["fields"][1] | {"at": 0}]},
+        {"name": "state", "id": {"base": 0x180}, "length": 8, "fields": [data["replies"][0]["fields"][0] | {"at": 0}]},
+    ]  # fmt: skip
+    for frames in data["commands"].values():
+        frames[0]["answers"] = ["where", "state"]
+    plan = stop_plan(can_settings(DriveFile.model_validate(data)), "can0")
+    axis = StandstillAxis(**asdict(plan.standstill[0]))
+    assert axis.position(struct.pack("<i", -5)) == -5
+    assert axis.position(struct.pack("<Hi2x", 3, 0)) is None
+    assert axis.mistakes(on_line=False) == []
 
 
 def guard_of(plan: StopPlan, **changes: Any) -> GuardSettings:
