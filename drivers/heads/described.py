@@ -81,8 +81,9 @@ class DescribedBusHead(_DescribedHead):
         self._link.send_frames((order,))
         return what == 2
 
-    def _put_up_now(self) -> None:
+    def _put_up_now(self) -> int:
         self._put(0)
+        return 0
 
 
 class DescribedPortHead(_DescribedHead):
@@ -110,9 +111,10 @@ class DescribedPortHead(_DescribedHead):
         self._free_ns = self._clock.now_ns() + self._time_ns(len(order[1])) + self._silence_ns
         return what == 2
 
-    def _put_up_now(self) -> None:
+    def _put_up_now(self) -> int:
         self._line.drop_unsent()
-        self._line.send(self._orders[0][1])
+        self._put(0)
+        return self._free_ns - self._clock.now_ns()
 
     def _take(self, now_ns: int) -> bool:
         data = self._line.receive()
@@ -122,12 +124,9 @@ class DescribedPortHead(_DescribedHead):
             read = self._codec.take(self._buffer)
             if read is not None:
                 self._keep(read, now_ns)
-                self._free_ns = now_ns + self._silence_ns
+                self._free_ns = max(self._free_ns, now_ns + self._silence_ns)
         has_come, self._has_come = self._has_come, False
         return has_come
-
-    def _time_ns(self, characters: int) -> int:
-        return characters * 12 * 1_000_000_000 // self._settings.bitrate_bit_s
 
     def close(self) -> None:
         """Give the port back."""

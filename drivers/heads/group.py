@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from drivers.errors import MisuseError
 from drivers.head import HEAD_DOWN, HEAD_UP, HeadLine
-from drivers.interface import DriveGroup, GroupFeedback, TellsNotes
+from drivers.interface import DriveGroup, DriveState, GroupFeedback, TellsNotes
 
 
 class HeadedGroup:
@@ -88,10 +88,17 @@ class HeadedGroup:
         self._drives.disable()
 
     def close(self) -> None:
-        """The pen up, both ends given back."""
+        """Drives in operation are told to stop; then the pen up, both ends given back. Never raises."""
         if self._closed:
             return
         self._closed = True
-        self._head.raise_now()
-        self._head.close()
-        self._drives.close()
+        try:
+            if any(axis.state is DriveState.OPERATION_ENABLED for axis in self.feedback.axes):
+                self._drives.abort()
+            self._head.raise_now()
+            self._head.close()
+        except Exception:  # noqa: BLE001
+            # A port that is gone may fail even here. It must not keep the drives' wire open.
+            return
+        finally:
+            self._drives.close()

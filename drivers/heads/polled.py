@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 
-from drivers.clock import NS_PER_MS, Clock
+from drivers.clock import NS_PER_MS, NS_PER_S, Clock
 from drivers.errors import FaultError, LinkError
 from drivers.head import HeadFeedback, fits
 from drivers.heads.settings import DescribedHead, SerialHead
@@ -33,6 +33,7 @@ class PolledHead(ABC):
         self._goal: int | None = None
         self._told: int | None = None
         self._told_ns = 0
+        self._raised_until_ns = 0
         self._is_dead = False
         self.lost_answers = 0
         """Questions that were not answered in time."""
@@ -48,8 +49,8 @@ class PolledHead(ABC):
         """Read what has come into ``_feedback``. Whether what was awaited is there. Raises LinkError."""
 
     @abstractmethod
-    def _put_up_now(self) -> None:
-        """Raise the pen, before everything. Raises LinkError."""
+    def _put_up_now(self) -> int:
+        """Raise the pen, before everything. Returns how long the order is on its way, in ns. Raises LinkError."""
 
     # The interface
 
@@ -105,6 +106,8 @@ class PolledHead(ABC):
             if self._goal is not None and self._is_to_be_told(self._goal, now_ns):
                 self._told, self._told_ns = self._goal, now_ns
                 self._due_ns = min(self._due_ns, now_ns)
+                if self._goal:
+                    self._raised_until_ns = 0
                 if self._put(self._goal):
                     self._awaited_until_ns = now_ns + self._timeout_ns
                     return
@@ -129,14 +132,16 @@ class PolledHead(ABC):
         return self._feedback
 
     def raise_now(self) -> bool:
-        """At once, whatever is under way."""
+        """At once, whatever is under way but this very order; a line that has failed before is tried again."""
+        now_ns = self._clock.now_ns()
         self._goal, self._told = 0, 0
-        self._told_ns = self._clock.now_ns()
+        self._told_ns = now_ns
         self._awaited_until_ns = 0
-        if self._is_dead:
-            return False
+        if now_ns < self._raised_until_ns:
+            # The order before is still leaving. To say it anew would cut it, on a slow line every time.
+            return True
         try:
-            self._put_up_now()
+            self._raised_until_ns = now_ns + self._put_up_now()
         except LinkError as error:
             self._die(error)
             return False
@@ -144,6 +149,10 @@ class PolledHead(ABC):
             # Whatever broke: raising an error raises no pen.
             return False
         return True
+
+    def _time_ns(self, characters: int) -> int:
+        """How long so many characters take on a port of the head's own."""
+        return characters * 12 * NS_PER_S // self._settings.bitrate_bit_s
 
     def close(self) -> None:  # noqa: B027
         """Nothing to give back where the wire is another's."""

@@ -38,10 +38,12 @@ class TextHead(PolledHead):
         self._line.send(self._lines[what])
         return what == 2 or self._accepted is not None
 
-    def _put_up_now(self) -> None:
+    def _put_up_now(self) -> int:
         self._line.drop_unsent()
         # Whatever half of a line went before, this end makes it one that the head refuses.
-        self._line.send(self._end + self._lines[0])
+        order = self._end + self._lines[0]
+        self._line.send(order)
+        return self._time_ns(len(order))
 
     def _take(self, now_ns: int) -> bool:
         data = self._line.receive()
