@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import struct
+from itertools import combinations
 
 from drivers.described.codec import SERIAL, Sum, constants_of, overhead
 from drivers.heads.headfile import HeadField, HeadFile, HeadFrame
@@ -46,12 +47,21 @@ class HeadCodec:
         self._mask = int.from_bytes(bytes(0xFF if at in fixed else 0 for at in places), "big")
         self._value = int.from_bytes(bytes(fixed.get(at, 0) for at in places), "big")
         self._readers = tuple((one, _unpacker(file, one), base + one.at) for one in reply.fields)
+        said = {"head_up": self.up, "head_down": self.down}
+        if self.ask is not None:
+            said["read_head"] = self.ask
+        for (name, frame), (other, same) in combinations(said.items(), 2):
+            # As bytes: what is left out is 00, so the same frame can be written down in two ways.
+            if frame == same:
+                raise ValueError(
+                    f"commands.{other}: expected another frame than {name}, got {_shown(same)} for both"
+                )
         if wire is None:
-            ids = {"reply": self.reply_id, "head_up": self.up[0], "head_down": self.down[0]}
+            ids = {"reply": self.reply_id, **{f"commands.{name}": frame[0] for name, frame in said.items()}}
             for name, can_id in ids.items():
                 if not 0 < can_id < 0x800:
                     raise ValueError(f"{name}.id: expected an identifier of 11 bits, got {can_id:X}h")
-            if self.reply_id in (self.up[0], self.down[0], *(() if self.ask is None else (self.ask[0],))):
+            if self.reply_id in [frame[0] for frame in said.values()]:
                 raise ValueError(f"reply.id: expected another than the commands', got {self.reply_id:X}h")
 
     def read(self, frame: bytes) -> tuple[int, float] | None:

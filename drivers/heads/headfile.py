@@ -173,6 +173,3 @@ def _faults(file: HeadFile) -> Iterator[tuple[str, str, str]]:
             yield name, f"a bit of the reply's inputs ({wide} bits)", f"{bit}"
     if file.up_bit is not None and file.up_bit == file.down_bit:
         yield "up_bit", "another bit than down_bit", f"{file.up_bit} for both"
-    up, down = file.commands.head_up, file.commands.head_down
-    if (up.id, up.length, up.constants) == (down.id, down.length, down.constants):
-        yield "commands.head_down", "another frame than head_up", "the same"

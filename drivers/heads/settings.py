@@ -257,6 +257,10 @@ class SerialHead(_PortHead):
         measured = [one for one in self.answers if one.means != "fault"]
         if self.settle.kind != "time" and not all(Pattern(one.text).has_value for one in measured):
             raise ValueError("{value} in every answer but a fault's, where settling is by travel or force")
+        told = None if self.accepted is None else self.accepted.strip().encode()
+        for one in self.answers:
+            if told is not None and Pattern(one.text.strip()).match(told) is not None:
+                raise ValueError(f"accepted that is no answer to ask ({self.accepted!r} fits {one.text!r})")
         if len({self.up, self.down, self.ask}) < 3:
             raise ValueError("three different lines up, down and ask")
         return self

@@ -25,8 +25,8 @@ class TextHead(PolledHead):
         end = _ENDS[settings.line_end]
         self._end = end
         self._lines = tuple(text.encode() + end for text in (settings.up, settings.down, settings.ask))
-        self._accepted = None if settings.accepted is None else settings.accepted.encode()
-        self._answers = tuple((Pattern(one.text), one.means) for one in settings.answers)
+        self._accepted = None if settings.accepted is None else settings.accepted.strip().encode()
+        self._answers = tuple((Pattern(one.text.strip()), one.means) for one in settings.answers)
         self._step = settings.value_step
         self._buffer = bytearray()
         self._is_skipping = False

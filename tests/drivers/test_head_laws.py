@@ -196,6 +196,16 @@ def test_only_a_whole_good_reply_counts(flip: int, garbage: bytes, cuts: list[in
     [
         (("up_bit",), 1, "another bit than down_bit"),
         (("commands", "head_down", "constants"), [{"at": 0, "hex": "01 00"}], "another frame than head_up"),
+        (
+            ("commands", "head_up", "constants"),
+            [{"at": 0, "hex": "01"}, {"at": 1, "hex": "01"}],
+            "head_down: expected another frame than head_up",
+        ),
+        (
+            ("commands", "read_head"),
+            {"length": 2, "constants": [{"at": 0, "hex": "01 01"}]},
+            "read_head: expected another frame than head_down",
+        ),
         (("reply", "length"), 3, "bytes within the frame"),
         (
             ("samples",),
@@ -232,6 +242,8 @@ def test_a_contradictory_head_file_is_refused(path: tuple[str, ...], value: obje
           "answers": [{"text": "u", "means": "up"}, {"text": "d", "means": "down"}]}, "silent_after_ms of at least"),
         ({"kind": "serial", "channel": "a", "up": "U", "down": "U", "ask": "?",
           "answers": [{"text": "u", "means": "up"}, {"text": "d", "means": "down"}]}, "three different lines"),
+        ({"kind": "serial", "channel": "a", "up": "U", "down": "D", "ask": "?", "accepted": "up 1",
+          "answers": [{"text": "up {value}", "means": "up"}, {"text": "d", "means": "down"}]}, "is no answer to ask"),
     ],
 )  # fmt: skip
 def test_a_contradictory_head_is_refused(changes: dict[str, object], words: str) -> None:
@@ -239,6 +251,27 @@ def test_a_contradictory_head_is_refused(changes: dict[str, object], words: str)
     times = {"settle_down_ms": 120.0, "settle_up_ms": 80.0}
     with pytest.raises(ValidationError, match=words):
         TypeAdapter(Head).validate_python(changes | times)
+
+
+@pytest.mark.parametrize("name", ["head_up", "head_down", "read_head"])
+def test_every_identifier_of_ours_has_11_bits(name: str) -> None:
+    """Of the question as well as of the orders: 7FFh + node is none."""
+    frame: dict[str, object] = {"id": {"base": 0x200}, "length": 1}
+    commands: dict[str, dict[str, object]] = {
+        "head_up": frame,
+        "head_down": frame | {"constants": [{"at": 0, "hex": "01"}]},
+        "read_head": frame | {"id": {"base": 0x300}},
+    }
+    commands[name] = commands[name] | {"id": {"base": 0x7FF}}
+    data = {
+        "format": 1, "kind": "head", "name": "plover", "byte_order": "low-first", "up_bit": 0, "down_bit": 1,
+        "wire": {"kind": "can", "turnaround_us": 500}, "commands": commands,
+        "reply": {"id": {"base": 0x240}, "length": 1, "fields": [{"name": "inputs", "at": 0, "type": "u8"}]},
+    }  # fmt: skip
+    with pytest.raises(
+        ValidationError, match=rf"commands\.{name}\.id: expected an identifier of 11 bits, got 800h"
+    ):
+        HeadFile.model_validate(data)
 
 
 def test_a_head_file_that_is_missing_is_named(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from drivers.clock import VirtualClock
 from drivers.errors import LinkError
-from drivers.head import HEAD_DOWN
+from drivers.head import HEAD_DOWN, HeadPlace
 from drivers.heads.described import DescribedPortHead
 from drivers.heads.group import HeadedGroup
 from drivers.heads.polled import PolledHead
@@ -32,6 +32,7 @@ class Line:
         self.left: list[tuple[int, int, bytes]] = []
         self.refusals = 0
         self.closings = 0
+        self.heard = b""
 
     def send(self, data: bytes) -> None:
         """Behind what has not left yet."""
@@ -42,8 +43,9 @@ class Line:
         self.left.append((begin_ns, begin_ns + len(data) * self.character_ns, data))
 
     def receive(self) -> bytes:
-        """A head that never says anything."""
-        return b""
+        """Nothing but what a test lets the head say."""
+        heard, self.heard = self.heard, b""
+        return heard
 
     def drop_unsent(self) -> None:
         """The characters that have not left are gone."""
@@ -126,6 +128,18 @@ def test_behind_the_order_to_rise_a_described_head_has_its_silence() -> None:
         head.poll()
         line.clock.sleep_until_ns(line.clock.now_ns() + 10_000)
     assert line.left[1][0] - order_end_ns >= 200_000
+
+
+def test_spaces_around_a_line_are_none_of_it() -> None:
+    """Neither in what the head says nor in what the machine file expects it to say."""
+    answers = [{"text": " UP ", "means": "up"}, {"text": "DOWN", "means": "down"}]
+    line = Line(VirtualClock())
+    settings = SerialHead.model_validate(LINES | TIMES | {"answers": answers, "accepted": "OK "})
+    head = TextHead(settings, line, line.clock)
+    line.heard = b" OK\nUP \n"
+    head.poll()
+    assert head.read().place is HeadPlace.UP
+    assert not head.garbled
 
 
 class Drives:
