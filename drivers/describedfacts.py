@@ -47,7 +47,9 @@ def drive_facts(drive: DriveFile) -> DriveFacts:
         fields = [
             field for frame in drive.commands.set_timeout for field in frame.fields if field.name == "timeout"
         ]
-        settable = limits(drive, fields[0])
+        low, high = limits(drive, fields[0])
+        # The longest that lies on a step: what a machine file asks for is rounded up to one.
+        settable = low, high - int((high - fields[0].offset_exact) % fields[0].scale_exact)
     return DriveFacts(
         wire_kind=drive.wire.kind,
         nodes=(drive.node_min, drive.node_max),

@@ -27,8 +27,9 @@ _RESET_LIMIT_NS = 2 * NS_PER_S
 _REST_LIMIT_NS = NS_PER_S // 2
 _REST_MM_S = 0.5
 
-_UNPOWERED = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.FAULT})
-_DISABLED = frozenset({DriveState.SWITCH_ON_DISABLED})
+_STAYS_NS = NS_PER_S
+"""An axis that stands so long in QUICK STOP ACTIVE will not leave it by itself: power may go."""
+
 _ENABLED = frozenset({DriveState.OPERATION_ENABLED})
 _FAULTS = (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE)
 
@@ -37,6 +38,9 @@ Word = TypeVar("Word")
 
 class PowerGroup(ABC, Generic[Word]):
     """The part of a DriveGroup above the wire. ``noun`` is what the wire calls a drive: unit, node."""
+
+    disabled = frozenset({DriveState.SWITCH_ON_DISABLED})
+    """States in which a drive has no power and no fault."""
 
     def __init__(self, settings: GroupSettings, clock: Clock, noun: str, answer_timeout_s: float) -> None:
         self._settings = settings
@@ -230,22 +234,36 @@ class PowerGroup(ABC, Generic[Word]):
     def _walk_down(self, limit_ns: int, kind: type[DriverError]) -> None:
         """Power away once an axis stands (never from one that turns: it would coast), until the status says so."""
         begun_ns = self._clock.now_ns()
-        sequence = self._feedback.sequence
+        begun_at = self._feedback.sequence
         places = range(len(self._axes))
+        unpowered = self.disabled | {DriveState.FAULT}
+        stood = [0] * len(self._axes)
         while True:
+            sequence = self._feedback.sequence
             self._round(
                 [
-                    self._stop_word(place)
-                    if self._turns(place) or self._state(place) is DriveState.QUICK_STOP_ACTIVE
-                    else self._down_word(place)
+                    self._down_word(place)
+                    if self._may_go_down(place, stood[place])
+                    else self._stop_word(place)
                     for place in places
                 ]
             )
-            is_fresh = self._feedback.sequence > sequence
-            if is_fresh and all(self._state(place) in _UNPOWERED for place in places):
+            if self._feedback.sequence > sequence:
+                stood = [0 if self._turns(place) else stood[place] + 1 for place in places]
+            is_fresh = self._feedback.sequence > begun_at
+            if is_fresh and all(self._state(place) in unpowered for place in places):
                 return
             self._refuse_silence(begun_ns)
-            self._refuse_late(begun_ns, limit_ns, _UNPOWERED, kind)
+            self._refuse_late(begun_ns, limit_ns, unpowered, kind)
+
+    def _may_go_down(self, place: int, stood: int) -> bool:
+        """Whether an axis may lose its power, after ``stood`` rounds in which it did not turn.
+
+        One in QUICK STOP ACTIVE may still ramp down or wait for its brake; some drives stay there for good.
+        """
+        if self._state(place) is DriveState.QUICK_STOP_ACTIVE:
+            return stood * self._tick_ns >= _STAYS_NS
+        return not self._turns(place)
 
     def clear_fault(self) -> tuple[str, ...]:
         """Acknowledge the fault of every drive that reports one. Never enables; stops what should still turn.
@@ -267,7 +285,7 @@ class PowerGroup(ABC, Generic[Word]):
         )
         begun_ns = self._clock.now_ns()
         rising = True
-        while any(self._state(place) is not DriveState.SWITCH_ON_DISABLED for place in places):
+        while any(self._state(place) not in self.disabled for place in places):
             self._round(
                 [
                     self._clear_word(place)
@@ -278,7 +296,7 @@ class PowerGroup(ABC, Generic[Word]):
             )
             rising = not rising
             self._refuse_silence(begun_ns)
-            self._refuse_late(begun_ns, _RESET_LIMIT_NS, _DISABLED, FaultError)
+            self._refuse_late(begun_ns, _RESET_LIMIT_NS, self.disabled, FaultError)
         self._round([self._idle_word(place) for place in places])
         return found
 

@@ -167,9 +167,11 @@ def _timeout(values: Values, axis: str) -> Iterator[Contradiction]:
     if facts.fixed_timeout_ms is not None and given_ms != facts.fixed_timeout_ms:
         expected = f"{facts.fixed_timeout_ms}, the fixed time of axes.{axis}'s drive"
         yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
-    if facts.set_timeout_ms is not None and given_ms > facts.set_timeout_ms[1]:
-        expected = f"at most {facts.set_timeout_ms[1]}, by the drive file of axes.{axis}"
-        yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
+    if facts.set_timeout_ms is not None:
+        low, high = facts.set_timeout_ms
+        if not low <= given_ms <= high:
+            expected = f"{low} to {high}, by the drive file of axes.{axis}"
+            yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
 
 
 def _head_has_outputs(values: Values) -> Iterator[Contradiction]:

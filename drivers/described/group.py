@@ -36,6 +36,8 @@ def wire_of(settings: GroupSettings) -> Wire:
 class DescribedGroup(PowerGroup[str]):
     """A PowerGroup of drives that are described in files."""
 
+    disabled = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.READY_TO_SWITCH_ON})
+
     def __init__(self, settings: GroupSettings, clock: Clock, noun: str, answer_timeout_s: float) -> None:
         """Raises MisuseError when a drive file is missing or does not fit wire, axis, head or tick."""
         super().__init__(settings, clock, noun, answer_timeout_s)

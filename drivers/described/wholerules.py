@@ -357,9 +357,24 @@ def limits_fit(drive: DriveFile) -> Iterator[Finding]:
                     f"what the field holds ({float(least):g} to {float(largest):g})",
                     f"{value:g}",
                 )
+    yield from _zero_can_be_set(drive)
     low, high = scale.limits(drive, scale.commanded_velocity(drive))
     if not low < 0 < high:
         yield Finding("commands.velocity", "velocities in both directions", f"{low} to {high} units")
+
+
+def _zero_can_be_set(drive: DriveFile) -> Iterator[Finding]:
+    """A time-out that 0 switches off can be set to 0: so it is set before drives are enabled and after."""
+    if not isinstance(drive.timeout, SetTimeout) or not drive.timeout.zero_is_off:
+        return
+    for where, layout, field in fields(drive):
+        if isinstance(layout, Reply) or field.name != "timeout":
+            continue
+        low, high = scale.limits(drive, field)
+        factor, add = scale.fractions_of(drive, field)
+        if not low <= 0 <= high or (add / factor).denominator != 1:
+            got = f"{low} to {high} ms in steps of {float(factor):g}"
+            yield Finding(f"{where}.min", "0 among what can be set, as timeout.zero_is_off is true", got)
 
 
 def samples_hold(drive: DriveFile) -> Iterator[Finding]:

@@ -286,6 +286,34 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
         {"timeout": {"kind": "set"}},
         'commands.set_timeout: expected a command, as timeout.kind is "set", got nothing',
     ),
+    "a time-out that cannot be switched off": (
+        {
+            "timeout": {"kind": "set"},
+            "commands.set_timeout": [
+                {
+                    "id": {"base": 0x100},
+                    "length": 3,
+                    "constants": [{"at": 0, "hex": "20"}],
+                    "fields": [{"name": "timeout", "at": 1, "type": "u16", "unit": "ms", "min": 10.0}],
+                }
+            ],
+            "commands.read_timeout": [
+                {
+                    "id": {"base": 0x100},
+                    "length": 1,
+                    "constants": [{"at": 0, "hex": "21"}],
+                    "answers": ["time"],
+                }
+            ],
+            "replies.1": {
+                "name": "time",
+                "id": {"base": 0x180},
+                "length": 2,
+                "fields": [{"name": "timeout", "at": 0, "type": "u16", "unit": "ms"}],
+            },
+        },
+        "commands.set_timeout[#1].fields[timeout].min: expected 0 among what can be set, as timeout.zero_is_off",
+    ),
     "a time-out of no kind": (
         {"timeout": {"kind": "soft"}},
         'timeout.kind: expected one of "fixed", "set", got "soft"',

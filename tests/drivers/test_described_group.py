@@ -15,6 +15,7 @@ from drivers.can.pythoncan import PythonCanLink
 from drivers.clock import VirtualClock
 from drivers.described.group import DescribedGroup
 from drivers.described.tick import codecs_of, refusals, tick_of
+from drivers.describedfacts import drive_facts
 from drivers.errors import FaultError, LinkError, MisuseError
 from drivers.interface import DriveState
 from drivers.registry import group_on_link, stop_plan
@@ -312,6 +313,48 @@ def test_a_drive_that_answers_in_parts_is_asked_for_the_rest() -> None:
     stage.run((SPEED["can"], 0), 20)
     moved = stage.group.feedback.axes[0].position_counts - before
     assert moved == pytest.approx(54_000 * 0.2, abs=3)
+
+
+def test_a_drive_that_stays_in_quick_stop_loses_its_power_once_it_stands() -> None:
+    """Option 6 of 605Ah (CiA 402: slow down and stay) at the other end: power goes when it has stood for a second."""
+    stage = Stage(can_settings())
+    stage.ready()
+    stage.run((SPEED["can"], -SPEED["can"]), 40)
+    for node in stage.world.gantry.nodes:
+        node.power.quick_stop_option = 6
+    stage.group.abort()
+    stage.link.sent = []
+    begun_ns = stage.clock.now_ns()
+    stage.group.disable()
+    off_ns = [at_ns for at_ns, can_id, data in stage.link.sent if (can_id, data) == (0x101, b"\0")]
+    assert off_ns[0] - begun_ns >= 1_000_000_000
+    assert [axis.state for axis in stage.group.feedback.axes] == [DriveState.SWITCH_ON_DISABLED] * 2
+
+
+def test_a_drive_that_calls_its_state_without_power_ready() -> None:
+    """Its file has no word for switch on disabled: it goes up, down, and out of a fault all the same."""
+    data = drive_data_of("heron")
+    states = [
+        one | {"state": one["state"].replace("switch on disabled", "ready to switch on")}
+        for one in data["status"]["states"]
+    ]
+    stage = Stage(can_settings(drive_file("heron", status=data["status"] | {"states": states})))
+    stage.ready()
+    stage.run((SPEED["can"], 0), 20)
+    stage.group.disable()
+    assert [axis.state for axis in stage.group.feedback.axes] == [DriveState.READY_TO_SWITCH_ON] * 2
+    stage.world.gantry.nodes[0].power.fault(0x2310)
+    stage.wait(2)
+    stage.group.poll()
+    assert [text[:6] for text in stage.group.clear_fault()] == ["axis x"]
+
+
+def test_the_longest_time_out_lies_on_a_step() -> None:
+    """By hand: a byte of 20 ms steps, at most 250 ms: 12 steps, 240 ms."""
+    commands = drive_data_of("heron")["commands"]
+    field = {"name": "timeout", "at": 0, "type": "u8", "unit": "ms", "scale": 20.0, "max": 250.0}
+    commands["set_timeout"][0]["fields"] = [field]
+    assert drive_facts(drive_file("heron", commands=commands, samples=[])).set_timeout_ms == (0, 240)
 
 
 def test_a_drive_that_does_not_tell_its_velocity() -> None:
