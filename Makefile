@@ -31,8 +31,8 @@ check: $(STAMP)
 	rm -rf build/warm; $(BIN)/giornata demo --virtual --dir build/warm >/dev/null & warm=$$!; \
 	  $(BIN)/mypy; typed=$$?; wait $$warm; exit $$typed
 	$(BIN)/giornata schema --check
-	$(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime"
-	$(BIN)/python -m pytest -q -m realtime
+	$(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime and not campaign"
+	$(BIN)/python -m pytest -q -m "realtime and not campaign"
 
 bench: $(STAMP)
 	@$(BIN)/python -m tests.bench.run
@@ -42,6 +42,7 @@ accuracy: $(STAMP)
 
 faults: $(STAMP)
 	@$(BIN)/python -m tests.faults.campaign
+	$(BIN)/python -m pytest -q -m campaign
 
 format: $(STAMP)
 	$(BIN)/ruff format .

@@ -7,6 +7,7 @@ where a reviewer sees it. The checks themselves are fed bad samples: a check tha
 from __future__ import annotations
 
 import ast
+import functools
 import re
 import sys
 import tomllib
@@ -125,10 +126,16 @@ def room_of(module: str) -> str | None:
     return None
 
 
+@functools.cache
+def nodes_of(source: str) -> tuple[ast.AST, ...]:
+    """Every node of a file's syntax tree; most tests here look at all files."""
+    return tuple(ast.walk(ast.parse(source)))
+
+
 def imports_of(source: str, module: str) -> Iterator[tuple[int, str]]:
     """Line and dotted name of everything that ``source`` imports, lazily or not, by statement or by name."""
     package = module.rpartition(".")[0]
-    for node in ast.walk(ast.parse(source)):
+    for node in nodes_of(source):
         if isinstance(node, ast.Import):
             for alias in node.names:
                 yield node.lineno, alias.name

@@ -115,7 +115,7 @@ def test_a_value_of_an_impossible_type_is_named(path: Path_, value: object) -> N
     assert any(one.where.startswith(".".join(path)) for one in caught.value.mistakes)
 
 
-@settings(max_examples=400)
+@settings(max_examples=150)
 @given(st.sampled_from(FIELDS), json_like)
 @example(("park_mm",), [{}])
 @example(("home_order",), [{}, 1])

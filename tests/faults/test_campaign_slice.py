@@ -16,7 +16,7 @@ from tests.faults.kinds import BY_NAME, KINDS, Kind
 from tests.faults.scene import PHASES, Scene
 
 SEED = 1
-TRIALS_A_KIND = 4
+TRIALS_A_KIND = 2
 
 
 @pytest.fixture(scope="module")

@@ -26,6 +26,7 @@ def _serve(site: Site):
     return service
 
 
+@pytest.mark.campaign
 def test_client_killed_in_mid_pass(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
     """SIGKILL of the client: the pass goes on; a gentle stop ends it on the path, and SIGTERM ends the service."""
     service = _serve(site)
@@ -66,6 +67,7 @@ def test_service_killed_in_mid_pass(site: Site, capsys: pytest.CaptureFixture[st
     journal.close()
 
 
+@pytest.mark.campaign
 def test_second_ctrl_c_in_the_client_stops_at_once(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
     """SIGINT twice to the client: halted, exit 4; the service lives, says halted, and clears."""
     service = _serve(site)

@@ -7,6 +7,7 @@ import signal
 import time
 
 import numpy as np
+import pytest
 
 from controller.session.journal import Journal
 from controller.session.prepared import load_prepared
@@ -69,6 +70,7 @@ def test_stop_in_mid_pass(site, capsys) -> None:
     _nothing_moves_until_cleared_and_homed(site, capsys)
 
 
+@pytest.mark.campaign
 def test_streamer_killed(site, capsys) -> None:
     """SIGKILL of the streamer: the guard stops the axes; the service journals the latch and ends with 4."""
     painting = site.paint_until_long_stroke()
@@ -87,6 +89,7 @@ def test_streamer_killed(site, capsys) -> None:
     _nothing_moves_until_cleared_and_homed(site, capsys)
 
 
+@pytest.mark.campaign
 def test_service_killed(site, capsys) -> None:
     """SIGKILL of the service: guard and drives stop without it; the next session finds latch and lost registration."""
     painting = site.paint_until_long_stroke()
@@ -103,6 +106,7 @@ def test_service_killed(site, capsys) -> None:
     journal.close()
 
 
+@pytest.mark.campaign
 def test_guard_killed(site, capsys) -> None:
     """SIGKILL of the guard: no guard, no motion. The streamer stops the axes, the service latches in its place."""
     painting = site.paint_until_long_stroke()

@@ -18,8 +18,8 @@ from tests.fuzz.tables import BY_VALUE, HUGE, written
 
 
 def test_damaged_jobs_hold_or_are_refused() -> None:
-    """150 damaged jobs: each holds and gets its inks, or is refused in words; within bounds, nothing else opened."""
-    campaign = job.run_campaign(150, seed=7)
+    """80 damaged jobs: each holds and gets its inks, or is refused in words; within bounds, nothing else opened."""
+    campaign = job.run_campaign(80, seed=7)
     assert campaign.failures == {}
     assert min(campaign.counts["painted"], campaign.counts["refused"]) > 9
 

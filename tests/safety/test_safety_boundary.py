@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,10 +22,16 @@ WRITERS = frozenset(
 )
 
 
+@functools.cache
+def parsed(path: Path) -> ast.Module:
+    """A file's syntax tree; most tests here look at all of them."""
+    return ast.parse(path.read_text())
+
+
 def modules(*rooms: str, root: Path = ROOT) -> Iterator[tuple[str, ast.Module]]:
     for room in rooms:
         for path in sorted((root / room).rglob("*.py")):
-            yield path.relative_to(root).as_posix(), ast.parse(path.read_text())
+            yield path.relative_to(root).as_posix(), parsed(path)
 
 
 def imported(tree: ast.Module) -> Iterator[str]:

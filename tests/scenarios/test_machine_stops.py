@@ -35,8 +35,14 @@ FAULTS: dict[str, tuple[Callable[[Gantry], None], set[str]]] = {
     ),
 }
 
+MORE = frozenset({"limit switch", "drive fault"})
+"""Faults that end as the others do."""
 
-@pytest.mark.parametrize("name", FAULTS)
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=pytest.mark.campaign) if name in MORE else name for name in FAULTS],
+)
 def test_the_machine_is_unregistered_after(name: str, bench) -> None:
     """Halted with the latch's reason in the journal, registration lost; it paints again once cleared and homed."""
     strike, reasons = FAULTS[name]
