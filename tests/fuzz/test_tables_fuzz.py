@@ -18,10 +18,10 @@ from tests.fuzz.tables import BY_VALUE, HUGE, written
 
 
 def test_damaged_jobs_hold_or_are_refused() -> None:
-    """80 damaged jobs: each holds and gets its inks, or is refused in words; within bounds, nothing else opened."""
-    campaign = job.run_campaign(80, seed=7)
+    """100 damaged jobs: each holds and gets its inks, or is refused in words; within bounds, nothing else opened."""
+    campaign = job.run_campaign(100, seed=7)
     assert campaign.failures == {}
-    assert min(campaign.counts["painted"], campaign.counts["refused"]) > 9
+    assert min(campaign.counts["painted"], campaign.counts["refused"]) > 5
 
 
 def test_damaged_machines_hold_or_are_refused() -> None:
