@@ -12,6 +12,7 @@ from drivers.described.codec import DriveCodec
 from drivers.described.format import DriveFile, FixedTimeout, SetTimeout
 from drivers.described.scale import limits
 from drivers.described.tick import GroupTick, Wire, refusals, tick_of
+from drivers.described.together import can_ids, clashes
 from drivers.serialtime import TICK_SHARE_MAX as TICK_SHARE_MAX
 from drivers.settings import DESCRIBED_KINDS as DESCRIBED_KINDS
 
@@ -76,6 +77,19 @@ def outputs_width(drive: DriveFile) -> int:
 def differs(unit: float, drive: DriveFacts) -> bool:
     """Whether a velocity unit is another than the drive's."""
     return abs(unit - drive.velocity_unit_counts_s) > UNIT_TOLERANCE * drive.velocity_unit_counts_s
+
+
+def taken_ids(drive: DriveFile, node: int) -> set[int]:
+    """Identifiers of frames to and from a drive; bit 31 marks 29 bits. Raises ValueError for a node that cannot be."""
+    return can_ids(DriveCodec(drive, node))
+
+
+def mixed_up(drives: Sequence[DriveFile], nodes: Iterable[int]) -> list[tuple[int, str, str]]:
+    """Drives on one wire of which one takes or sends what is another's: place, expected, got.
+
+    Raises ValueError for a node that a drive cannot have.
+    """
+    return clashes([DriveCodec(drive, node) for drive, node in zip(drives, nodes, strict=True)])
 
 
 def group_tick(

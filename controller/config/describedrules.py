@@ -22,6 +22,7 @@ from drivers.describedfacts import (
     differs,
     drive_facts,
     group_tick,
+    mixed_up,
 )
 from drivers.settings import DescribedCanWire, DescribedSerialWire
 
@@ -82,6 +83,7 @@ def described_rules() -> tuple[Rule, ...]:
     return (
         _files_given,
         *((lambda values, rule=rule, axis=axis: rule(values, axis)) for axis in AXES for rule in per_axis),
+        _drives_are_apart,
         _head_has_outputs,
         _guard_reads,
         _guard_writes,
@@ -172,6 +174,21 @@ def _timeout(values: Values, axis: str) -> Iterator[Contradiction]:
         if not low <= given_ms <= high:
             expected = f"{low} to {high}, by the drive file of axes.{axis}"
             yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
+
+
+def _drives_are_apart(values: Values) -> Iterator[Contradiction]:
+    for axis in AXES:
+        _facts(values, axis)
+    drives = [values(f"axes.{axis}.drive.described") for axis in AXES]
+    nodes = [values(f"axes.{axis}.drive.node_id") for axis in AXES]
+    if nodes[0] == nodes[1]:
+        return  # said elsewhere
+    try:
+        found = mixed_up(drives, nodes)
+    except ValueError:
+        raise UnknownValueError("node_id") from None
+    for place, expected, got in found:
+        yield Contradiction(f"axes.{AXES[place]}.drive.drive_file", expected, got)
 
 
 def _head_has_outputs(values: Values) -> Iterator[Contradiction]:

@@ -14,6 +14,8 @@ from pydantic import ValidationError
 
 from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
 from controller.config.errors import InputError, Mistake
+from drivers.describedfacts import taken_ids
+from drivers.heads.framing import HeadCodec
 from drivers.heads.headfile import HeadFile
 from drivers.heads.settings import AnyHead, DescribedHead, NodeHead, SerialHead
 
@@ -98,6 +100,12 @@ def _node_is_free(values: Values) -> Iterator[Contradiction]:
 
 def _described_fits(values: Values) -> Iterator[Contradiction]:
     device, wire, channel = _device(values), values("wire.kind"), values("head.channel")
+    node = values("head.node_id")
+    try:
+        codec = HeadCodec(device, node)
+    except ValueError as error:
+        yield Contradiction("head.node_id", "a number that fits the frames of head_file", f"{node} ({error})")
+        return
     if device.can is None:
         if channel is None:
             yield Contradiction("head.channel", "the head's serial port, as its file says serial", "none")
@@ -116,22 +124,31 @@ def _described_fits(values: Values) -> Iterator[Contradiction]:
             "a head with a serial line: described drives in the simulation share no bus",
             "one on CAN",
         )
-    elif wire == "can":
-        from drivers.heads.framing import HeadCodec
-
-        codec = HeadCodec(device, values("head.node_id"))
-        theirs = {
-            base + values(f"axes.{axis}.drive.node_id") for axis in AXES for base in range(0x80, 0x780, 0x80)
-        }
-        theirs |= {0x000, 0x080, 0x77F}
-        for can_id in (
-            codec.up[0],
-            codec.down[0],
-            codec.reply_id,
-            *(() if codec.ask is None else (codec.ask[0],)),
-        ):
+    else:
+        asks = () if codec.ask is None else (codec.ask[0],)
+        own = dict.fromkeys((codec.up[0], codec.down[0], codec.reply_id, *asks))
+        theirs = _drive_ids(values)
+        for can_id in own:
             if can_id in theirs:
                 yield Contradiction("head.head_file", "identifiers that no drive has", f"{can_id:X}h")
+
+
+def _drive_ids(values: Values) -> set[int]:
+    """Identifiers of the drives on the bus, of all that the default ones are there."""
+    nodes = {axis: values(f"axes.{axis}.drive.node_id") for axis in AXES}
+    if values("wire.kind") == "can":
+        theirs = {base + node for node in nodes.values() for base in range(0x80, 0x780, 0x80)}
+        return theirs | {0x000, 0x080, 0x77F}
+    theirs = set()
+    for axis, node in nodes.items():
+        drive = values(f"axes.{axis}.drive.described")
+        if drive is None or drive.can is None:
+            raise UnknownValueError("described")
+        try:
+            theirs |= taken_ids(drive, node)
+        except ValueError:
+            raise UnknownValueError("node_id") from None
+    return theirs
 
 
 def _measures(values: Values) -> Iterator[Contradiction]:

@@ -245,9 +245,9 @@ def constants_of(
 
 
 class CommandCodec:
-    """One frame of a command to one node, compiled."""
+    """One frame of a command to one node, compiled. ``fixed``: place and value of every constant byte of it."""
 
-    __slots__ = ("_sum", "_template", "_writers", "answers", "can_id", "names", "wait_ms")
+    __slots__ = ("_sum", "_template", "_writers", "answers", "can_id", "fixed", "names", "wait_ms")
 
     def __init__(self, drive: DriveFile, frame: CommandFrame, node: int) -> None:
         self.answers, self.wait_ms = frame.answers, frame.wait_ms
@@ -264,6 +264,7 @@ class CommandCodec:
             fixed = constants_of(drive, frame, node, frame.address or wire.address, start)
             if wire.checksum is not None:
                 self._sum = Sum(drive, start, frame.length)
+        self.fixed = fixed
         self._template = bytes(fixed.get(at, 0) for at in range(long))
         self._writers = tuple(_FieldWriter(drive, field, base) for field in frame.fields)
         self.names = tuple(one.name for one in self._writers)

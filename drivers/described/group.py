@@ -14,6 +14,7 @@ from drivers.described.codec import CommandCodec, Decoded, OutFrame
 from drivers.described.format import CommandName, SetTimeout
 from drivers.described.mirror import DescribedMirror
 from drivers.described.tick import Wire, codecs_of, refusals, tick_of
+from drivers.described.together import clashes
 from drivers.describedfacts import UNIT_TOLERANCE, outputs_width
 from drivers.errors import FaultError, LinkError, MisuseError
 from drivers.interface import AxisFeedback, DriveState
@@ -84,6 +85,8 @@ class DescribedGroup(PowerGroup[str]):
                 raise MisuseError(f"{where}.velocity_unit_counts_s", f"{unit!r}, as in the drive file", got)
             for field, expected, got in refusals(codec):
                 raise MisuseError(f"{where}.drive_file: {field}", expected, got)
+        for place, expected, got in clashes(self._codecs):
+            raise MisuseError(f"axes.{self._axes[place]}.drive.drive_file", expected, got)
         if head is None:
             return
         width = outputs_width(self._codecs[self._head].drive)

@@ -102,6 +102,38 @@ def test_what_does_not_fit_is_refused_with_the_numbers(
     assert any(re.search(expected, text) for text in found), found
 
 
+def two_files(folder: Path, kind: str, changes: dict[str, str]) -> Path:
+    """The shipped machine whose y has another drive file: its own, changed, without samples."""
+    path = copied(folder, kind, {})
+    name = FILES[kind]
+    text = (CONFIGS / "drives" / f"{name}.toml").read_text(encoding="utf-8").partition("[[samples]]")[0]
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new)
+    (folder / "drives" / "other.toml").write_text(text, encoding="utf-8")
+    x, y = path.read_text(encoding="utf-8").split("[axes.y.drive]")
+    path.write_text(f"{x}[axes.y.drive]{y.replace(f'{name}.toml', 'other.toml')}", encoding="utf-8")
+    return path
+
+
+def test_two_drive_files_on_one_wire_have_nothing_in_common(kind: str, tmp_path: Path) -> None:
+    """Another file whose numbers begin one lower: its node 2 hears heron 1's orders, or answers with tide 1's address.
+
+    Orders of heron go to 100h and the node, answers of tide come with 80h and the node. One stop_all for all is right.
+    """
+    load_machine(two_files(tmp_path, kind, {"invented": "another"}))
+    lower, clash = {
+        "can": ({"base = 0x100": "base = 0x0FF"}, ("101h, commands.enable.0", "commands.enable.0")),
+        "serial": ({"base = 0x80": "base = 0x7F"}, ("replies.0", "replies.0")),
+    }[kind]
+    (text,) = mistakes(two_files(tmp_path, kind, lower))
+    assert (
+        "axes.y.drive.drive_file: expected frames that are none of node 1's, which is on the same wire"
+        in text
+    )
+    assert text.endswith(f"got {clash[0]}, which may be taken for its {clash[1]}")
+
+
 def test_a_drive_file_elsewhere_is_refused(tmp_path: Path) -> None:
     """A CAN drive on a serial line, a drive file on a wire that is not described, a drive written into the machine."""
     swapped = copied(tmp_path, "serial", {"../drives/tide.toml": "../drives/heron.toml"})

@@ -71,6 +71,53 @@ def test_contradictory_heads_are_refused(head: dict[str, Any], source: str, fiel
     assert any(words in one.expected for one in told), told
 
 
+def petrel_on_can(folder: Path, base: int) -> dict[str, Any]:
+    """A described head on CAN: commands at ``base`` and its node, the reply 40h above."""
+    file = folder / "petrel-can.toml"
+    frames = "\n".join(
+        f'{name} = {{ id = {{ base = {base} }}, length = 1, constants = [{{ at = 0, hex = "{byte}" }}] }}'
+        for name, byte in (("head_up", "00"), ("head_down", "01"), ("read_head", "02"))
+    )
+    file.write_text(
+        'format = 1\nkind = "head"\nname = "petrel"\nbyte_order = "low-first"\nup_bit = 0\ndown_bit = 1\n'
+        f'[wire]\nkind = "can"\nturnaround_us = 500\n[commands]\n{frames}\n'
+        f"[reply]\nid = {{ base = {base + 0x40} }}\nlength = 1\n"
+        'fields = [{ name = "inputs", at = 0, type = "u8" }]\n'
+    )
+    return {"kind": "described", "head_file": str(file), "node_id": 3}
+
+
+def test_a_head_on_a_bus_of_described_drives_has_identifiers_of_its_own(tmp_path: Path) -> None:
+    """Heron 2 hears 102h, 142h, 182h, 1C2h, 202h and says 282h, 2C2h, 302h; all hear 040h (its drive file)."""
+    bus = {"channel": "/dev/ttyACM0"}
+    source = "boathouse-described-can"
+    assert with_head(petrel_on_can(tmp_path, 0x400), source, **bus).head.kind == "described"
+    for base, clash in ((0xFF, "102h"), (0x27F, "282h"), (0x03D, "40h"), (0x1C1 - 3, "1C1h")):
+        with pytest.raises(
+            InputError, match=f"head.head_file: expected identifiers that no drive has, got {clash}"
+        ):
+            with_head(petrel_on_can(tmp_path, base), source, **bus)
+
+
+@pytest.mark.parametrize("source", ["boathouse-described-can", "boathouse"])
+def test_a_head_s_number_fits_its_frames(source: str, tmp_path: Path) -> None:
+    """An identifier beyond 11 bits, an address beyond a byte: told as the number's mistake."""
+    with pytest.raises(
+        InputError, match=r"head.node_id: expected a number that fits the frames of head_file, got 120"
+    ):
+        with_head(petrel_on_can(tmp_path, 0x790) | {"node_id": 120}, source, channel="/dev/ttyACM0")
+    with pytest.raises(InputError, match=r"head.node_id: expected a number that fits"):
+        with_head(PETREL | {"node_id": 127, "head_file": str(far_petrel(tmp_path))})
+
+
+def far_petrel(folder: Path) -> Path:
+    """A petrel whose answers' addresses begin at 90h."""
+    text = (CONFIGS / "heads" / "petrel.toml").read_text().partition("[[samples]]")[0]
+    file = folder / "far.toml"
+    file.write_text(text.replace("base = 0x80", "base = 0x90"))
+    return file
+
+
 @pytest.mark.parametrize(
     ("head", "where"),
     [
