@@ -432,7 +432,7 @@ class Guard:
     def _on_stop_request(self, peer: Peer, why: str, by: str) -> None:
         """A person's stop always sends stop bytes, whatever the state."""
         if not isinstance(self._judge(StopAsked(why, by)), Stop):
-            sent = self._stopping.send_round()
+            sent = self._stopping.send_again()
             self._note({"event": "stop-asked-again", "why": why, "by": by, "bytes": sent})
         if self._stopping.latch is not None and self._scribe.latches_done == 0:
             self._awaiting_latch.append(peer)

@@ -80,6 +80,8 @@ class HandleWire:
         is_first = not self._is_stopping
         self._is_stopping = True
         self._take_words()
+        if is_first:
+            self._sent_bytes = 0
         if self.is_unfit(now_ns) and now_ns - self._started_ns >= (0 if is_first else AGAIN_NS):
             with contextlib.suppress(OSError):
                 self._start()
@@ -178,8 +180,9 @@ class HandleWire:
         return self._is_deaf or bool(self._why_unfit(now_ns))
 
     def rest(self) -> None:
-        """Standstill is proved: no more stop rounds."""
+        """Standstill is proved, or nobody waits for a proof: no more stop rounds until the next ``send_stop``."""
         self._collect()
+        self._is_stopping = False
         self._order(REST)
 
     @property

@@ -79,6 +79,7 @@ class LineWire(_Descriptor):
         self._frames_sent = 0
         self._next_poll = 0
         self._free_ns = 0
+        self._latest_ns = 0
         self._asked: int | None = None
         self._asked_until_ns = 0
         self._received = b""
@@ -128,6 +129,8 @@ class LineWire(_Descriptor):
             self._next_poll = (self._next_poll + 1) % len(self._polls)
             answer_ns = self._answer_characters(self._asked) * self._character_ns()
             self._asked_until_ns = end_ns + self._patience_ns + answer_ns
+        last_ns = self._free_ns if is_stop else max(self._free_ns, self._asked_until_ns)
+        self._latest_ns = last_ns + LONGEST_FRAME * self._character_ns() + self._silence_ns()
         return sent
 
     def _is_stop_due(self) -> bool:
@@ -160,7 +163,9 @@ class LineWire(_Descriptor):
             chunk += piece
         if not chunk:
             return []
-        self._free_ns = max(self._free_ns, time.monotonic_ns() + self._silence_ns())
+        # A line that never falls silent (noise, a unit that babbles) must not hold the stop back for good.
+        quiet_ns = min(time.monotonic_ns() + self._silence_ns(), self._latest_ns)
+        self._free_ns = max(self._free_ns, quiet_ns)
         if self._asked is None:
             return []
         self._received = (self._received + chunk)[-_HELD_BYTES:]

@@ -148,6 +148,13 @@ class StopSequence:
         self.rounds += 1
         return 0 if self._wire is None else self._wire.send_stop()
 
+    def send_again(self) -> int:
+        """One round for somebody who asks behind a stop; returns as ``send_round``. It is no stop that goes on."""
+        sent = self.send_round()
+        if isinstance(self._wire, HandleWire) and not self.is_sending():
+            self._wire.rest()
+        return sent
+
     def is_sending(self) -> bool:
         """Has a stop begun whose standstill is not proved yet?"""
         return self.latch is not None and self.latch.standstill != "proved"

@@ -34,7 +34,8 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 2 or not arguments[1].isdecimal():
         sys.stderr.write("expected two arguments, the settings as JSON and a socket's descriptor\n")
         return 2
-    for number in (signal.SIGINT, signal.SIGHUP):
+    # Its guard's end is its end. A signal to the whole group must not take the stop from a guard that has one to say.
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
     line = socket.socket(fileno=int(arguments[1]))
     line.setblocking(False)

@@ -137,7 +137,8 @@ class StopperWork:
             frames = self._link.receive()
         except LinkError as error:
             trouble = getattr(getattr(self._link, "health", None), "trouble", "")
-            if not trouble:
+            if trouble == self._trouble:
+                # None, or told before: it is the handle itself.
                 raise HandleError(str(error)) from error
             # The controller is in trouble, the handle is not: what can still be said must be said.
             self._trouble = trouble

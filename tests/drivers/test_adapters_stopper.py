@@ -9,8 +9,10 @@ import pytest
 
 from drivers.can import stopperwork
 from drivers.can.frames import stop_frames
+from drivers.can.health import BusHealth
 from drivers.can.stopperwork import ALONE_NS, HEAD, PROOF_NS, REFUSALS_MAX, HandleError, StopperWork
 from drivers.clock import NS_PER_MS, VirtualClock
+from drivers.errors import LinkError
 from drivers.registry import stop_plan
 from drivers.stoppersettings import CanStopperSettings
 from tests.fakes.drive_node import FakeBus, FakeDriveNode
@@ -130,3 +132,19 @@ def test_a_bus_that_takes_nothing_is_given_up_in_the_end(held: Held) -> None:
     assert word[:1] == stopperwork.TROUBLE
     with pytest.raises(HandleError):
         held.run(4 * REFUSALS_MAX + 50)
+
+
+def test_trouble_of_the_controller_is_told_and_the_end_of_the_handle_is_another_thing(held: Held) -> None:
+    """A link tells the first once; what it raises behind that means that the handle must be opened anew."""
+    held.run(50)
+    held.bus.health = BusHealth("error-passive")  # type: ignore[attr-defined]
+
+    def fails() -> list[object]:
+        raise LinkError("wire fake", "a bus to read", "an end")
+
+    held.bus.receive = fails  # type: ignore[method-assign,assignment]
+    assert (stopperwork.TROUBLE, b"error-passive") in [
+        (word[:1], word[HEAD.size :]) for word in held.work.step()
+    ]
+    with pytest.raises(HandleError):
+        held.work.step()

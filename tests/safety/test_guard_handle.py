@@ -119,6 +119,7 @@ def test_the_second_handle_stops_what_the_first_one_streams(
 ) -> None:
     """Asked to, or with the streamer killed or stopped: the program stops the drives and hears them stand."""
     streamer = site.begin()
+    os.kill(site.program, signal.SIGTERM)  # as a signal to the whole group does: its guard's end is its end
     if number is None:
         request_stop(site.settings.stop_socket, "trial", "test")
     else:

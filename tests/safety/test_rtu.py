@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from pymodbus.pdu import DecodePDU
 from drivers.clock import MonotonicClock
 from drivers.registry import open_group, stop_plan
 from drivers.twin.settings import TwinSettings
+from safety import linewire
 from safety.rtu import BROADCASTS_FIRST, SILENCE_NS, RtuWire, crc16, position_in
 from safety.settings import StandstillAxis
 from safety.standstill import Standstill
@@ -38,6 +40,21 @@ POLLS = (PLAN.poll_frame[: len(PLAN.poll_frame) // 2], PLAN.poll_frame[len(PLAN.
 def answer(unit: int, counts: int) -> bytes:
     body = bytes((unit, 0x17, 4)) + counts.to_bytes(4, "big", signed=True)
     return body + crc16(body).to_bytes(2, "little")
+
+
+class Clock:
+    """Time that passes by being slept; in the place of the module ``time``."""
+
+    def __init__(self) -> None:
+        self.now_ns = 1_000 * MS
+
+    def monotonic_ns(self) -> int:
+        """As the module's."""
+        return self.now_ns
+
+    def sleep(self, duration_s: float) -> None:
+        """As the module's."""
+        self.now_ns += round(duration_s * 1e9)
 
 
 @pytest.fixture
@@ -100,6 +117,30 @@ def test_one_frame_a_call_and_silence_between(line: tuple[int, str]) -> None:
     assert [frame for _, frame in seen[BROADCASTS_FIRST:]] == [POLLS[0], POLLS[1]] * 3
     # The instants are taken before a call that may wait: the first gap only proves less than it could.
     assert all(later - at >= SILENCE_NS for (at, _), (later, _) in pairwise(seen[1:]))
+
+
+def test_a_line_that_never_falls_silent_does_not_hold_the_stop_back(
+    line: tuple[int, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three characters of noise every 4 ms for a second: stops go on, each held back by a bounded time only."""
+    master, name = line
+    clock = Clock()
+    monkeypatch.setattr(linewire, "time", clock)
+    wire = wire_on(name)
+    begun_ns, sent_ns, gaps_ns = clock.now_ns, clock.now_ns, []
+    while clock.now_ns - begun_ns < 1000 * MS:
+        os.write(master, b"\xff\xff\xff")
+        select.select([wire.fileno()], (), (), 10)  # the kernel hands it on in a time of its own
+        wire.read_positions()
+        if wire.send_stop():
+            gaps_ns.append(clock.now_ns - sent_ns)
+            sent_ns = clock.now_ns
+            taken(master)
+        clock.sleep(0.004)
+    wire.close()
+    assert len(gaps_ns) >= 20
+    # Patience with an answer and 64 characters at the speed of a line that nobody has set.
+    assert max(gaps_ns) < 120 * MS
 
 
 def test_the_first_stop_clears_the_line(line: tuple[int, str]) -> None:
