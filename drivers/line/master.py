@@ -7,8 +7,8 @@ due at an instant and ``next_ns`` says when something will be due again; whoever
 flight changes nothing but its end.
 
 A stop waits for nothing but the end of what is on the line and one silence: not for an answer that has not begun, not
-for a deadline, not for a repetition. All that was to be sent is dropped for it, and it is said several times, since on
-two wires it may meet an answer.
+for a deadline, not for a repetition, and for no silence that does not come (noise, a drive that babbles). All that was
+to be sent is dropped for it, and it is said several times, since on two wires it may meet an answer.
 """
 
 from __future__ import annotations
@@ -25,6 +25,9 @@ STOP_REPEATS = 3
 PATIENCE_NS = 100 * NS_PER_MS
 """For an answer outside of ticks: a drive that stores a value may take its time."""
 
+
+LONGEST_FRAME = 128
+"""Characters that are waited for when a stop is due. What goes on for longer is talked into, and the stop repeated."""
 
 HELD_BYTES_MAX = 256
 """Of an answer no more is looked at; a longer one is none."""
@@ -134,7 +137,9 @@ class Master:
         self._deadline_ns = FAR_NS
         self._received = bytearray()
         self._stops: deque[bytes] = deque()
+        self._stop_frames: tuple[bytes, ...] = ()
         self._stop_rest_ns = 0
+        self._stop_latest_ns = 0
         self.trouble: LinkError | None = None
         """Why the line is gone, found while nobody could be told; ``raise_trouble`` raises it."""
         self.ignored_bytes = 0
@@ -156,11 +161,17 @@ class Master:
     def stop(self, frames: tuple[bytes, ...], rest_ns: int = 0) -> None:
         """Send ``frames``, before everything, each ``STOP_REPEATS`` times. Never blocks, never raises.
 
-        ``rest_ns``: how long a drive may answer such a frame, behind its silence; 0 for what nobody answers.
+        ``rest_ns``: how long a drive may answer such a frame, behind its silence; 0 for what nobody answers. Said
+        again while it is under way it goes on where it was: the last of ``frames`` must leave, too.
         """
         self._stop_rest_ns = rest_ns
         self.drop_queue()
+        if not self._stops:
+            self._expect_silence(max(self._clock.now_ns(), self._free_ns))
+        left = len(self._stops) % len(frames) if frames == self._stop_frames else 0
+        self._stop_frames = frames
         self._stops.clear()
+        self._stops.extend(frames[len(frames) - left :])
         for _ in range(STOP_REPEATS):
             self._stops.extend(frames)
         self.work(self._clock.now_ns())
@@ -192,7 +203,7 @@ class Master:
             return FAR_NS
         due_ns = self._line.next_ns()
         if self._stops:
-            due_ns = min(due_ns, self._free_ns)
+            due_ns = min(due_ns, self._stop_due_ns)
         if self._current is not None:
             due_ns = min(due_ns, self._deadline_ns)
         elif self._queue:
@@ -210,12 +221,21 @@ class Master:
                 got = f"{len(self._received)} bytes of an answer" if self._received else "no answer"
                 self._finish(got)
             if self._stops:
-                if now_ns >= self._free_ns:
+                if now_ns >= self._stop_due_ns:
                     self._send_stop(now_ns)
             elif self._is_due(now_ns):
                 self._begin(self._queue.popleft(), now_ns)
         except LinkError as error:
             self._lose(error)
+
+    @property
+    def _stop_due_ns(self) -> int:
+        """When the next stop leaves: once the line is free, and though it never is."""
+        return min(self._free_ns, self._stop_latest_ns)
+
+    def _expect_silence(self, from_ns: int) -> None:
+        """From then on whatever is on the line must have ended within the longest frame and one silence."""
+        self._stop_latest_ns = from_ns + LONGEST_FRAME * self._character_ns + self._silence_ns
 
     def _is_due(self, now_ns: int) -> bool:
         is_free = self._current is None and now_ns >= self._free_ns
@@ -255,6 +275,7 @@ class Master:
             # The queue is clogged with what is older than the stop: it has been dropped; once more.
             self._line.send(frame)
         self._free_ns = now_ns + len(frame) * self._character_ns + self._silence_ns + self._stop_rest_ns
+        self._expect_silence(self._free_ns)
 
     def _begin(self, exchange: Exchange, now_ns: int) -> None:
         request = exchange.make(now_ns)

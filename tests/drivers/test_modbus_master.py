@@ -203,6 +203,31 @@ def test_a_stop_lets_an_answer_under_way_end() -> None:
     assert bench.line.sent[1][0] >= begun_ns + 12.5 * MS + SILENCE_NS
 
 
+def test_a_line_that_never_falls_silent_holds_no_stop_back() -> None:
+    """A drive that babbles for good: by hand, 128 characters and two silences, 15.7 ms, and the stop leaves."""
+    bench = Bench()
+    for place in range(3000):
+        bench.line.come(b"\x55", place * 100_000)
+    bench.pass_ms(5)
+    begun_ns = bench.clock.now_ns()
+    bench.master.stop((STOP,))
+    bench.pass_ms(100)
+    assert [frame for _, frame in bench.line.sent] == [STOP] * STOP_REPEATS
+    assert bench.line.sent[0][0] - begun_ns <= 128 * CHARACTER_NS + 2 * SILENCE_NS
+
+
+def test_a_stop_that_is_said_again_reaches_the_last_drive() -> None:
+    """Drives that are stopped by name and answer slowly: each goes on being told, though somebody says stop again."""
+    bench = Bench()
+    first, second = b"X" * 8, b"Y" * 8
+    for _ in range(8):
+        bench.master.stop((first, second), rest_ns=12 * MS)
+        bench.pass_ms(10)
+    sent = [frame for _, frame in bench.line.sent]
+    assert len(sent) >= 4
+    assert sent == [first, second] * (len(sent) // 2) + [first] * (len(sent) % 2)
+
+
 def test_a_stop_over_a_clogged_line() -> None:
     """A line that takes nothing once gets the stop again at once; one that is gone ends everything without raising."""
     bench = Bench()
