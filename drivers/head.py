@@ -92,17 +92,22 @@ class HeadLine(Protocol):
 
 
 @runtime_checkable
-class HasHead(Protocol):
+class TellsPen(Protocol):
+    """A group that knows whether its order to raise the pen has left."""
+
+    @property
+    def is_pen_told_up(self) -> bool:
+        """Whether the wire took the last order to raise the pen that an abort gave."""
+        ...
+
+
+@runtime_checkable
+class HasHead(TellsPen, Protocol):
     """A group of drives beside which the head has a voice of its own."""
 
     @property
     def head(self) -> HeadLine:
         """The head."""
-        ...
-
-    @property
-    def is_pen_told_up(self) -> bool:
-        """Whether the wire took the last order to raise the pen that an abort gave."""
         ...
 
 

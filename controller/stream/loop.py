@@ -28,7 +28,7 @@ from controller.stream.ring import Ring
 from controller.stream.tasks import TaskQueue
 from controller.stream.watch import MachineWatch
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock
-from drivers.head import HEAD_DOWN, HEAD_UP, HasHead, HeadVerdict, HeadWatch, fits, reader_of
+from drivers.head import HEAD_DOWN, HEAD_UP, HeadVerdict, HeadWatch, TellsPen, fits, reader_of
 from drivers.interface import DriveGroup
 from safety.beat import FRESH, REGISTERED
 from safety.client import Beats
@@ -172,7 +172,7 @@ class StreamLoop:
         word = self._head_reader.read()
         if self._head.goal != HEAD_DOWN and fits(self._head_settings, word, HEAD_UP):
             return ""
-        if isinstance(self._group, HasHead) and not self._group.is_pen_told_up:
+        if isinstance(self._group, TellsPen) and not self._group.is_pen_told_up:
             return "the pen could not be told to rise: its line is dead. It may still press: look before anything moves"
         return "the pen was told to rise and has not answered yet: look before anything moves"
 

@@ -73,6 +73,7 @@ class CanDriveGroup:
         self._feedback = self._mirror.feedback
         self._machines = self._mirror.machines
         self._outputs_sent: int | None = None
+        self._is_pen_told_up = False
         self._take_head(settings)
         # Commands that act at once come behind the SYNC: then positions are those at the tick's origin, and each axis'
         # command acts its own known time after that.
@@ -122,6 +123,11 @@ class CanDriveGroup:
     def ignored(self) -> int:
         """Frames so far that were none of ours or not of the expected length."""
         return self._mirror.ignored
+
+    @property
+    def is_pen_told_up(self) -> bool:
+        """Whether the wire took the last stop, and with it the order to the head on a drive's output."""
+        return self._is_pen_told_up
 
     @property
     def is_enabled(self) -> bool:
@@ -550,11 +556,13 @@ class CanDriveGroup:
 
     def _tell_to_stop(self) -> None:
         self._mirror.begin_round()
+        self._is_pen_told_up = False
         try:
             self._link.send_frames(self._stop_frames)
         except Exception:  # noqa: BLE001
             # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.
             return
+        self._is_pen_told_up = self._has_head
 
     def close(self) -> None:
         """Give the wire back. Drives still in operation are told to stop first."""

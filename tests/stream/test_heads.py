@@ -120,6 +120,21 @@ def test_a_dead_port_is_told_in_the_words_of_the_halt(tmp_path: Path, kind: str)
     assert "may still press" in outcome.reason
 
 
+def test_a_dead_bus_is_told_in_the_words_of_the_halt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pen on a drive's output, and the adapter is pulled in a stroke: nobody says that the pen was told."""
+    world = HeadWorld(tmp_path, heads()["drive-output"])
+    link = world.world.link
+    assert isinstance(link, VirtualLink)
+    monkeypatch.setattr(
+        world.world, "put_stop", lambda: None
+    )  # the same adapter: the guard's stop is lost as well
+    when_down(world, link.close)
+    outcome = world.run(*painting(world, tmp_path))
+    assert outcome.end == "halted"
+    assert "simulated wire" in outcome.reason
+    assert "could not be told to rise" in outcome.reason
+
+
 def test_a_node_raises_the_pen_by_itself_when_our_heartbeat_ends(tmp_path: Path) -> None:
     """The bus is cut in a stroke: nothing of ours arrives any more, and the pen is up all the same."""
     world = HeadWorld(tmp_path, heads()["node"])
