@@ -137,11 +137,12 @@ class DescribedCanGroup(DescribedGroup):
             left[place, word.reply] -= 1
             # Said twice in one look: the earlier answer is one of the round before, which came late.
             is_late = left[place, word.reply] > 0
-            self._take(place, word, frame.received_ns, self._before_ns if is_late else self._round_begun_ns)
+            self._take(place, word, frame.received_ns, is_late=is_late)
             if not is_late:
                 self._took()
 
-    def _take(self, place: int, word: Decoded, received_ns: int, begun_ns: int) -> None:
+    def _take(self, place: int, word: Decoded, received_ns: int, *, is_late: bool) -> None:
+        begun_ns = self._before_ns if is_late else self._round_begun_ns
         sampled = self._plan.axes[place].sampled_ns.get(word.reply)
         read_ns = received_ns if sampled is None else begun_ns + sampled
         if sampled is None:
@@ -150,7 +151,9 @@ class DescribedCanGroup(DescribedGroup):
             begun_ns = received_ns
             if word.reply in self._unasked[place]:
                 word = word._replace(position=None)
-        self._mirrors[place].take(word, received_ns, read_ns, begun_ns)
+        self._mirrors[place].take(
+            word, received_ns, read_ns, begun_ns, is_late=is_late and sampled is not None
+        )
         if place == self._asked and word.reply in self._awaited:
             self._awaited[word.reply] = word
 

@@ -125,7 +125,9 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
             read_ns = self._read_ns(exchange, bytes_sent)
             is_of_round = begun_ns == self._round_begun_ns
             for word in exchange.content:
-                self._mirrors[place].take(word, exchange.received_ns, read_ns, begun_ns)
+                self._mirrors[place].take(
+                    word, exchange.received_ns, read_ns, begun_ns, is_late=not is_of_round
+                )
             if is_of_round:
                 self._took()
 

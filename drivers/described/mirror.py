@@ -13,13 +13,16 @@ from drivers.described.tick import AxisTick
 from drivers.interface import AxisFeedback, DriveState
 from drivers.words import AS_WIRED, Unwrapped, own_inputs, statusword_of
 
+_COUNTS_MAX = 1 << 62
+"""No axis goes so far, and what puts positions down has 64 bits for them."""
+
 
 class DescribedMirror:
     """The latest word of one drive."""
 
     __slots__ = (
-        "_came", "_codec", "_counter", "_has_velocity", "_last", "_needed", "_power_mask", "_seen", "_switches",
-        "_unit_counts_s", "_wired", "feedback", "is_trusted", "state", "status",
+        "_came", "_codec", "_counter", "_has_velocity", "_is_late", "_last", "_needed", "_power_mask", "_seen",
+        "_switches", "_unit_counts_s", "_wired", "feedback", "is_trusted", "state", "status",
     )  # fmt: skip
 
     def __init__(self, tick: AxisTick, unit_counts_s: float, feedback: AxisFeedback) -> None:
@@ -35,6 +38,7 @@ class DescribedMirror:
         self._came: dict[Quantity, int] = {}
         self._seen: set[Quantity] = set()
         self._last: tuple[int, int] | None = None
+        self._is_late = False
         self._wired = 0
         self.feedback = feedback
         self.is_trusted = False
@@ -50,14 +54,17 @@ class DescribedMirror:
         """Whether all that is needed has come since the round began."""
         return self._seen >= self._needed
 
-    def take(self, word: Decoded, received_ns: int, read_ns: int, begun_ns: int) -> None:
+    def take(
+        self, word: Decoded, received_ns: int, read_ns: int, begun_ns: int, *, is_late: bool = False
+    ) -> None:
         """Take in a whole good reply.
 
         ``read_ns``: when what it says was true; ``begun_ns``: the round's instant. A position is handed on as it was
         then, reckoned back with the drive's own velocity: all axes so report the same instant. The error is a t^2 / 2
-        at acceleration a.
+        at acceleration a. ``is_late``: it belongs to a round before this one, and does not make this one whole.
         """
         feedback = self.feedback
+        self._is_late = is_late
         if word.status is not None:
             self.status = word.status
             self.state = self._codec.state(word.status)
@@ -70,8 +77,7 @@ class DescribedMirror:
         if word.velocity is not None and self._has_velocity:
             feedback.velocity_units = word.velocity
             self._note("velocity", received_ns)
-        if word.position is not None:
-            self._take_position(word.position, read_ns, begun_ns)
+        if word.position is not None and self._take_position(word.position, read_ns, begun_ns):
             self._note("position", received_ns)
         if word.status is not None or word.inputs is not None:
             self._show()
@@ -81,9 +87,11 @@ class DescribedMirror:
     def _note(self, name: Quantity, received_ns: int) -> None:
         if name in self._needed:
             self._came[name] = received_ns
-            self._seen.add(name)
+            if not self._is_late:
+                self._seen.add(name)
 
-    def _take_position(self, raw: int, read_ns: int, begun_ns: int) -> None:
+    def _take_position(self, raw: int, read_ns: int, begun_ns: int) -> bool:
+        """Whether it can be one: a damaged f32 without a checksum may be beyond everything."""
         feedback = self.feedback
         counts = self._counter.take(raw)
         if not self._has_velocity:
@@ -94,7 +102,11 @@ class DescribedMirror:
                 feedback.velocity_units = round(moved / passed_s / self._unit_counts_s)
             self._last = (read_ns, counts)
         back = feedback.velocity_units * self._unit_counts_s * (read_ns - begun_ns) * 1e-9
-        feedback.position_counts = counts - round(back)
+        position_counts = counts - round(back)
+        if not -_COUNTS_MAX < position_counts < _COUNTS_MAX:
+            return False
+        feedback.position_counts = position_counts
+        return True
 
     def _show(self) -> None:
         feedback, mask = self.feedback, self._power_mask

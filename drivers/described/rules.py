@@ -15,7 +15,7 @@ _STAGES: tuple[tuple[Callable[[DriveFile], Iterator[Finding]], ...], ...] = (
     (framerules.unit_fits, framerules.name_fits, framerules.lies_within, wholerules.names_are_known),
     (wholerules.commands_are_whole, wholerules.meaning_fits, wholerules.fixed_timeout_fits),
     (wholerules.numbers_are_exact, wholerules.identifiers_are_apart),
-    (wholerules.limits_fit, wholerules.replies_are_apart),
+    (wholerules.limits_fit, wholerules.positions_agree, wholerules.replies_are_apart),
     (wholerules.samples_hold,),
 )
 

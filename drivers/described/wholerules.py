@@ -363,6 +363,25 @@ def limits_fit(drive: DriveFile) -> Iterator[Finding]:
         yield Finding("commands.velocity", "velocities in both directions", f"{low} to {high} units")
 
 
+def positions_agree(drive: DriveFile) -> Iterator[Finding]:
+    """One counter: it begins anew after as many counts in every reply that has it."""
+    wrap = drive.position.wrap_counts
+    first: tuple[int, str] | None = None
+    for where, layout, field in fields(drive):
+        if not isinstance(layout, Reply) or field.name != "position":
+            continue
+        span = 0 if field.is_float else int(scale.fractions_of(drive, field)[0] * (1 << field.bits_wide))
+        if wrap is not None and wrap > span:
+            yield Finding("position.wrap_counts", f"at most the {span} counts of reply {layout.name}", f"{wrap}")
+        if wrap is None and first is not None and span != first[0]:
+            yield Finding(f"{where}.type", f"{_held(first[0])}, as in reply {first[1]}", _held(span))
+        first = first or (span, layout.name)
+
+
+def _held(span: int) -> str:
+    return f"a counter of {span} counts" if span else "a counter without end"
+
+
 def _zero_can_be_set(drive: DriveFile) -> Iterator[Finding]:
     """A time-out that 0 switches off can be set to 0: so it is set before drives are enabled and after."""
     if not isinstance(drive.timeout, SetTimeout) or not drive.timeout.zero_is_off:

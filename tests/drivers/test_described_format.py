@@ -314,6 +314,21 @@ CAN_CASES: dict[str, tuple[dict[str, Any], str]] = {
         },
         "commands.set_timeout[#1].fields[timeout].min: expected 0 among what can be set, as timeout.zero_is_off",
     ),
+    "two position counters": (
+        {
+            "replies.1": {
+                "name": "short",
+                "id": {"base": 0x200},
+                "length": 2,
+                "fields": [{"name": "position", "at": 0, "type": "i16", "unit": "counts"}],
+            }
+        },
+        "replies[short].fields[position].type: expected a counter of 4294967296 counts, as in reply state, got",
+    ),
+    "a counter that does not hold its own end": (
+        {"position.wrap_counts": 5_000_000_000},
+        "position.wrap_counts: expected at most the 4294967296 counts of reply state, got 5000000000",
+    ),
     "a time-out of no kind": (
         {"timeout": {"kind": "soft"}},
         'timeout.kind: expected one of "fixed", "set", got "soft"',

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import struct
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,14 @@ from hypothesis import strategies as st
 
 from drivers.can.pythoncan import PythonCanLink
 from drivers.clock import VirtualClock
+from drivers.described.driveside import DriveSide
 from drivers.described.group import DescribedGroup
+from drivers.described.mirror import DescribedMirror
 from drivers.described.tick import codecs_of, refusals, tick_of
 from drivers.describedfacts import drive_facts
 from drivers.errors import FaultError, LinkError, MisuseError
-from drivers.interface import DriveState
+from drivers.interface import AxisFeedback, DriveState
+from drivers.line.master import Exchange
 from drivers.registry import group_on_link, stop_plan
 from drivers.settings import GroupSettings
 from drivers.trace import traced
@@ -355,6 +359,42 @@ def test_the_longest_time_out_lies_on_a_step() -> None:
     field = {"name": "timeout", "at": 0, "type": "u8", "unit": "ms", "scale": 20.0, "max": 250.0}
     commands["set_timeout"][0]["fields"] = [field]
     assert drive_facts(drive_file("heron", commands=commands, samples=[])).set_timeout_ms == (0, 240)
+
+
+def test_an_answer_of_the_round_before_does_not_make_this_one_whole() -> None:
+    """It came late, behind a loop that was held up: what it says is taken, and the round waits for its own."""
+    stage = stage_of("serial")
+    stage.ready()
+    stage.run((SPEED["serial"], 0), 10)
+    group, mirror = stage.group, stage.group._mirrors[0]
+    before_ns = stage.clock.now_ns()
+    stage.group.send_tick((SPEED["serial"], 0), 0)
+    late = Exchange(lambda _: None)  # type: ignore[arg-type, return-value]
+    _, frame = DriveSide(drive_file("tide"), 1).reply("state", {"status": 3, "position": 1_234})
+    late.content = [group._codecs[0].replies["state"].decode(frame)]
+    late.is_done, late.received_ns = True, stage.clock.now_ns()
+    group._taker(0, before_ns - TICK_NS, 11)(late)
+    assert group.feedback.axes[0].position_counts == 1_234
+    assert not mirror.is_whole
+
+
+def test_a_position_beyond_everything_is_none() -> None:
+    """An f32 without a checksum may be damaged into any number (IEEE 754: to 3.4e38): it counts as no answer."""
+    data = drive_data_of("heron")
+    field = {"name": "position", "at": 0, "type": "f32", "unit": "counts"}
+    data["position"]["travel_turns"] = 100.0
+    data["replies"][0]["fields"][0] = field
+    given_settings = can_settings(
+        drive_file("heron", replies=data["replies"], position=data["position"], samples=[])
+    )
+    codec = codecs_of(given_settings)[0]
+    tick = tick_of(given_settings.wire, codecs_of(given_settings), ("x", "y"), "x", 10_000)  # type: ignore[arg-type]
+    mirror = DescribedMirror(tick.axes[0], 1.0, AxisFeedback())
+    for position, wanted in ((5.0, 5), (3.4e38, 5), (-7.0, -7)):
+        word = codec.replies["motion"].decode(struct.pack("<fi", position, 0))
+        assert word is not None
+        mirror.take(word, 1, 1, 1)
+        assert mirror.feedback.position_counts == wanted
 
 
 def test_a_drive_that_does_not_tell_its_velocity() -> None:
