@@ -79,7 +79,7 @@ class StopperWork:
             self._prove()
         elif order == QUIT:
             self.is_over = True
-        elif not order and not self._over_ns:
+        elif not order and not self._over_ns and not self.is_over:
             # Nobody to ask: the one who watched over motion is dead. Stop, for a while, then end.
             self._over_ns = now_ns + ALONE_NS
             self.is_stopping = True

@@ -105,7 +105,8 @@ class NodeLift:
     def _start(self, access: ObjectAccess) -> None:
         self._nmt = _UNHEARD
         self._link.send_frames(((frames.NMT, bytes((frames.NMT_START, self._settings.node_id))),))
-        deadline_ns = self._clock.now_ns() + round(self._wire.sdo_timeout_s * NS_PER_S)
+        silent_ns = round(self._wire.sdo_timeout_s * NS_PER_S) + 2 * self._wire.heartbeat_ms * NS_PER_MS
+        deadline_ns = self._clock.now_ns() + silent_ns
         while self._nmt != frames.STATE_OPERATIONAL:
             if self._clock.now_ns() >= deadline_ns:
                 got = "no heartbeat" if self._nmt == _UNHEARD else f"heartbeat with state {self._nmt}"

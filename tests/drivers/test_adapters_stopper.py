@@ -118,9 +118,10 @@ def test_who_gives_orders_is_gone(held: Held) -> None:
 
 
 def test_quit_says_nothing_on_the_bus(held: Held) -> None:
-    """An end in order is no stop."""
+    """An end in order is no stop, though whoever gave the order is gone at once."""
     held.run(50)
     held.work.order(stopperwork.QUIT)
+    held.work.order(b"")
     assert (held.work.is_over, held.rounds()) == (True, 0)
 
 

@@ -7,6 +7,10 @@ from pathlib import Path
 import pytest
 
 from controller.stream.spec import HomingTask, ScheduleTask
+from drivers.clock import VirtualClock
+from drivers.registry import group_on_link
+from drivers.settings import CanWire
+from drivers.twin.virtual import VirtualGantry
 from drivers.twin.virtuallinks import VirtualLink
 
 from .conftest import wave_schedule
@@ -118,6 +122,19 @@ def test_a_dead_port_is_told_in_the_words_of_the_halt(tmp_path: Path, kind: str)
     assert "hung up" in outcome.reason
     assert "could not be told to rise" in outcome.reason
     assert "may still press" in outcome.reason
+
+
+def test_a_node_with_a_slow_heartbeat_is_waited_for(tmp_path: Path) -> None:
+    """A heartbeat a second, and half a second for an answer: the node's state is known with its next heartbeat."""
+    machine = HeadWorld(tmp_path, heads()["node"]).machine
+    assert isinstance(machine.wire, CanWire)
+    assert machine.twin is not None
+    wire = machine.wire.model_copy(update={"heartbeat_ms": 1000, "heartbeat_lost_after_ms": 3000})
+    settings = machine.model_copy(update={"wire": wire}).group_settings()
+    clock = VirtualClock()
+    group = group_on_link(settings, VirtualGantry(settings, machine.twin, clock).link, clock)
+    group.configure()
+    group.close()
 
 
 def test_a_dead_bus_is_told_in_the_words_of_the_halt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
