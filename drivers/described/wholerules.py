@@ -372,7 +372,9 @@ def positions_agree(drive: DriveFile) -> Iterator[Finding]:
             continue
         span = 0 if field.is_float else int(scale.fractions_of(drive, field)[0] * (1 << field.bits_wide))
         if wrap is not None and wrap > span:
-            yield Finding("position.wrap_counts", f"at most the {span} counts of reply {layout.name}", f"{wrap}")
+            yield Finding(
+                "position.wrap_counts", f"at most the {span} counts of reply {layout.name}", f"{wrap}"
+            )
         if wrap is None and first is not None and span != first[0]:
             yield Finding(f"{where}.type", f"{_held(first[0])}, as in reply {first[1]}", _held(span))
         first = first or (span, layout.name)
