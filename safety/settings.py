@@ -91,7 +91,10 @@ class StandstillAxis:
             and self.offset_bytes + self.length_bytes <= min(longest, FRAME_BYTES_MAX)
             and 0 < self.resolution_um < _HUGE
         ):
-            found.append("1 to 8 bytes within a frame of 8 and a resolution above 0")
+            found.append(
+                f"an identifier of 11 or 29 bits, 1 to 8 bytes within a frame of {min(longest, FRAME_BYTES_MAX)}, "
+                "and a resolution above 0"
+            )
         if self.order not in ("little", "big") or self.checksum_order not in ("little", "big"):
             found.append("orders little or big")
         if not _HEX.fullmatch(self.mask_hex) or not _HEX.fullmatch(self.value_hex):
@@ -144,17 +147,18 @@ class PowerCut:
 class GuardSettings:
     """All that the guard knows.
 
-    wire_kind: ``tty`` (a serial CAN adapter's text lines), ``socketcan`` (an interface name), one of ``RTU_KINDS`` (a
-    serial line of Modbus drives: ``poll_frame_hex`` is one request for each axis), ``FRAMES_KIND`` or ``none``
-    (tests). Frames are hex strings, each written in one call. ``envelope_um``: smallest and largest allowed position
-    of each axis in machine um (soft limits). ``stop_um_s2``: deceleration of each axis' quick stop, for "position plus
-    stopping distance". ``feedback_late_ms``: how long beats may say that the drives are silent. ``tick_ms``: how often
-    the streamer beats; at twice that pace for longer than a lease it has lost its clock. ``rest_um_s``: commanded
-    speed up to which DISARM is believed. ``spin_share``: how much of one core the streamer may use over
-    ``spin_window_ms``, or of its lease without a beat. ``input_socket``: where readers report inputs of kind
-    ``reported``; empty when there are none. On a described serial line: ``silence_us`` between frames, ``answer_us``
-    until an answer begins at the latest, ``stop_rest_us`` for answers to a stop, and ``polls_stop``, whether a request
-    stops its axis, too.
+    wire_kind: ``tty`` (a serial CAN adapter's text lines), ``socketcan`` (an interface name), one of ``RTU_KINDS``
+    (a serial line of Modbus drives: ``poll_frame_hex`` is one request for each axis), ``FRAMES_KIND``,
+    ``HANDLE_KIND`` (``handle`` are the arguments of the program that stops, believed for ``handle_late_ms`` without
+    a word of it) or ``none`` (nothing is sent). Frames are hex strings, each written in one call. ``envelope_um``:
+    smallest and largest allowed position of each axis in machine um (soft limits). ``stop_um_s2``: deceleration of
+    each axis' quick stop, for "position plus stopping distance". ``feedback_late_ms``: how long beats may say that
+    the drives are silent. ``tick_ms``: how often the streamer beats; at twice that pace for longer than a lease it
+    has lost its clock. ``rest_um_s``: commanded speed up to which DISARM is believed. ``spin_share``: how much of
+    one core the streamer may use over ``spin_window_ms``, or of its lease without a beat. ``input_socket``: where
+    readers report inputs of kind ``reported``; empty when there are none. On a described serial line:
+    ``silence_us`` between frames, ``answer_us`` until an answer begins at the latest, ``stop_rest_us`` for answers
+    to a stop, and ``polls_stop``, whether a request stops its axis, too.
     """
 
     wire_kind: str
@@ -233,9 +237,9 @@ class GuardSettings:
                 bytes.fromhex(getattr(settings, name))
             for frame in settings.stop_frames_hex:
                 bytes.fromhex(frame)
+            mistakes = settings.mistakes()
         except (KeyError, TypeError, ValueError, IndexError) as error:
             raise SettingsError(f"{path}: expected complete guard settings, got {error!r}") from None
-        mistakes = settings.mistakes()
         if mistakes:
             raise SettingsError(f"{path}: " + "; ".join(mistakes))
         return settings

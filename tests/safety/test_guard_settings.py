@@ -46,6 +46,12 @@ def test_what_is_dumped_is_loaded(settings: GuardSettings, folder: Path) -> None
             [{"axis": "x", "can_id": 0x181, "offset_bytes": 6, "length_bytes": 4, "resolution_um": 1.0}],
         ),
         ("standstill", [{"axis": "x"}]),
+        (
+            "standstill",
+            [{"axis": "x", "can_id": "181h", "offset_bytes": 2, "length_bytes": 4, "resolution_um": 1.0}],
+        ),
+        ("service_pid", "me"),
+        ("handle_late_ms", 0),
         ("colour", "blue"),
         ("feedback_late_ms", 0),
         ("tick_ms", -4.0),
