@@ -150,6 +150,8 @@ class PowerGroup(ABC, Generic[Word]):
         """
         self._refuse_when_over("configure")
         self._configured = self._live = False
+        # All of them at once: one that does not answer must not keep the others turning.
+        self._tell_to_stop()
         self._configure()
         self._configured = True
 

@@ -353,6 +353,25 @@ def test_a_drive_that_calls_its_state_without_power_ready() -> None:
     assert [text[:6] for text in stage.group.clear_fault()] == ["axis x"]
 
 
+def test_setting_up_beside_a_drive_that_says_nothing_stops_the_other(kind: str) -> None:
+    """y still turns for somebody who is gone: that x does not answer is told, but all are told to stop before."""
+    stage = stage_of(kind)
+    stage.ready()
+    stage.run((0, SPEED[kind]), 30)
+    stage.mute.add(1)
+    successor = group_on_link(stage.settings, stage.link, stage.clock)
+    stage.link.sent = []
+    begun_ns = stage.clock.now_ns()
+    with pytest.raises(LinkError, match="axis x"):
+        successor.configure()
+    at_ns, *stop = stage.link.sent[0]
+    assert at_ns == begun_ns
+    side = DriveSide(drive_file("heron" if kind == "can" else "tide"), 2)
+    heard = side.heard(*(stop if kind == "can" else (-1, *stop)))
+    assert heard is not None
+    assert heard.command == "stop_all"
+
+
 def test_the_longest_time_out_lies_on_a_step() -> None:
     """By hand: a byte of 20 ms steps, at most 250 ms: 12 steps, 240 ms."""
     commands = drive_data_of("heron")["commands"]
