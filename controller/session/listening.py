@@ -31,6 +31,9 @@ from safety import client
 LOOK_NS = 500_000
 """The wire is read so often: instants of what was heard are exact to this."""
 
+_SHARED = ("socketcan", "python-can:socketcan")
+"""Interfaces with many readers, whatever the drives on them speak."""
+
 _LISTEN_ONLY, _AS_BEFORE = b"C\rL\r", b"C\rO\r"
 """A serial CAN adapter's words: close, then open listening only, or open."""
 
@@ -63,7 +66,7 @@ async def record(
     path = target.absolute() if target is not None else state.runs / "heard.gtr"  # noqa: ASYNC240
     if not path.parent.is_dir():
         raise InputError([Mistake(path, "trace", "a folder that is there", str(path.parent))])
-    is_shared = machine.wire.kind == "can" and machine.wire.interface == "socketcan"
+    is_shared = getattr(machine.wire, "interface", "") in _SHARED
     with contextlib.nullcontext() if is_shared else wire_free(state, "trace record"):
         world = None
         channel = machine.wire.channel

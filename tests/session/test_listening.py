@@ -86,14 +86,28 @@ async def test_a_session_is_not_disturbed(tmp_path: Path, monkeypatch: pytest.Mo
         await listening.record(shipped("machines/template-slcan.toml"), tmp_path, 1.0, None)
 
 
+@pytest.mark.parametrize(
+    ("name", "interface"),
+    [
+        ("template-slcan", "socketcan"),
+        ("template-slcan", "python-can:socketcan"),
+        ("boathouse-described-can", "socketcan"),
+    ],
+)
 async def test_a_shared_bus_may_be_heard_beside_a_session(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    name: str, interface: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A SocketCAN interface has many readers: it is opened though a session runs. What fails is the wire's error."""
-    text = shipped("machines/template-slcan.toml").read_text()
+    text = (
+        shipped(f"machines/{name}.toml")
+        .read_text()
+        .replace('interface = "slcan"', f'interface = "{interface}"')
+    )
     machine = tmp_path / "bench.toml"
     machine.write_text(
-        text.replace('interface = "slcan"', 'interface = "socketcan"').replace("/dev/ttyACM0", "can0")
+        text.replace("/dev/ttyACM0", "can0")
+        .replace('channel = "simulated"', 'channel = "can0"')
+        .replace("../drives", str(shipped("drives/heron.toml").parent))
     )
     opened: list[str] = []
 
@@ -102,7 +116,7 @@ async def test_a_shared_bus_may_be_heard_beside_a_session(
         raise LinkError("wire", "a bus", "none")
 
     monkeypatch.setattr(listening, "open_link", gone)
-    with locked(StateDir.open(tmp_path / "s", "template-slcan"), "paint"), pytest.raises(LinkError):
+    with locked(StateDir.open(tmp_path / "s", name), "paint"), pytest.raises(LinkError):
         await listening.record(machine, tmp_path / "s", 1.0, tmp_path / "heard.gtr")
     assert opened == ["can0"]
 
