@@ -138,8 +138,14 @@ class HandleWire:
     def hindrance(self, patience_s: float) -> str:
         """Why nothing may move on its account; empty: the program has heard each drive answer what it sent.
 
-        Waits for that for up to ``patience_s``, once more for drives that did not answer before.
+        Waits for that for up to ``patience_s``, once more for drives that did not answer before. Trouble of the bus is
+        forgotten only by opening the adapter anew: a program that has told some is started again, for the next try.
         """
+        self._take_words()
+        if self._trouble and not self._is_stopping:
+            trouble = self._trouble
+            self._start()
+            return f"{trouble}; the guard's own handle is being opened anew: try again"
         end_s = time.monotonic() + patience_s
         asked_again = False
         while True:

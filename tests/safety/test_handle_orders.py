@@ -29,14 +29,23 @@ with open(path + ".part", "wb") as file:
     file.write(told)
 os.rename(path + ".part", path)
 """
+TROUBLED_ONCE = """
+import os, struct, sys, time
+path, line = sys.argv[1], int(sys.argv[2])
+if not os.path.exists(path):
+    open(path, "w").close()
+    os.write(line, struct.pack("<cQ", b"T", time.monotonic_ns()) + b"error-passive")
+os.write(line, struct.pack("<cQ", b"R", time.monotonic_ns()))
+os.read(line, 16)
+"""
 PATIENCE_S = 30.0
 
 
-def handled(settings: GuardSettings, told: Path) -> GuardSettings:
+def handled(settings: GuardSettings, told: Path, program: str = PROGRAM) -> GuardSettings:
     """With a program that writes down what it was told when it ends."""
     axes = tuple(StandstillAxis(name, 0x181 + place, 2, 4, 0.2) for place, name in enumerate("xy"))
     return replace(
-        settings, wire_kind="handle", handle=("-I", "-S", "-c", PROGRAM, str(told)), standstill=axes,
+        settings, wire_kind="handle", handle=("-I", "-S", "-c", program, str(told)), standstill=axes,
         handle_late_ms=20_000.0,
     )  # fmt: skip
 
@@ -74,3 +83,20 @@ def test_asked_for_a_stop_behind_one_it_rests_again(settings: GuardSettings, fol
     stopping.send_again()
     stopping.close()
     assert read(folder / "told") == b"SESEQ"
+
+
+def test_trouble_of_the_bus_is_over_when_the_handle_was_opened_anew(
+    settings: GuardSettings, folder: Path
+) -> None:
+    """Drives without power leave a controller error-passive. With power, the try after the next one is taken."""
+    wire = HandleWire(handled(settings, folder / "told", TROUBLED_ONCE))
+    end_s = time.monotonic() + PATIENCE_S
+    while not wire.bus_trouble():
+        assert time.monotonic() < end_s, "no trouble was told"
+        time.sleep(0.002)
+    first = wire.pid
+    assert wire.hindrance(0.0) == "error-passive; the guard's own handle is being opened anew: try again"
+    assert wire.hindrance(PATIENCE_S) == ""
+    assert wire.bus_trouble() == ""
+    assert wire.pid != first
+    wire.close()
