@@ -8,11 +8,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
-
-from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
+from controller.config.contradictions import (
+    AXES,
+    Contradiction,
+    Rule,
+    UnknownValueError,
+    Values,
+    as_model,
+    told_max_mm_s,
+)
 from controller.config.errors import InputError, Mistake
 from controller.config.headrules import head_path
 from drivers.describedfacts import (
@@ -26,7 +32,6 @@ from drivers.describedfacts import (
 )
 from drivers.settings import DescribedCanWire, DescribedSerialWire
 
-_Model = TypeVar("_Model", bound=BaseModel)
 _MS = 1e-6
 
 
@@ -155,11 +160,11 @@ def _range(values: Values, axis: str) -> Iterator[Contradiction]:
     unit_mm_s = float(travel_mm / facts.counts_per_turn) * facts.velocity_unit_counts_s
     low, high = facts.velocity_units
     most_mm_s = min(-low, high) * unit_mm_s
-    speed_mm_s = values(f"axes.{axis}.speed_max_mm_s") + values("trim.authority_mm_s")
+    speed_mm_s = told_max_mm_s(values, axis)
     if speed_mm_s > most_mm_s:
         yield Contradiction(
             f"axes.{axis}.speed_max_mm_s",
-            f"a speed that the drive can be told, trim.authority_mm_s included: up to {most_mm_s:.6g} by its file",
+            f"a speed that the drive can be told, trim and late ticks included: up to {most_mm_s:.6g} by its file",
             f"{speed_mm_s:g}",
         )
 
@@ -231,7 +236,7 @@ def _tick(values: Values) -> Any:
     model: type[DescribedCanWire | DescribedSerialWire] = (
         DescribedSerialWire if kind == "described-serial" else DescribedCanWire
     )
-    wire = _as_model(model, values("wire"))
+    wire = as_model(model, values("wire"))
     head = values("head.axis") if values("head.kind") == "drive-output" else ""
     drives = [values(f"axes.{axis}.drive.described") for axis in AXES]
     nodes = [values(f"axes.{axis}.drive.node_id") for axis in AXES]
@@ -265,12 +270,3 @@ def _latencies(values: Values) -> Iterator[Contradiction]:
                 f"at least {part.acts_ns * _MS:.2f}: so long after the tick's instant the drive has its command",
                 f"{latency_ms}",
             )
-
-
-def _as_model(model: type[_Model], value: Any) -> _Model:
-    if isinstance(value, model):
-        return value
-    try:
-        return model.model_validate(value)
-    except ValidationError:
-        raise UnknownValueError(model.__name__) from None

@@ -7,15 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import Any, TypeVar
 
-from pydantic import BaseModel, ValidationError
-
-from controller.config.contradictions import AXES, Contradiction, Rule, UnknownValueError, Values
+from controller.config.contradictions import (
+    AXES,
+    Contradiction,
+    Rule,
+    UnknownValueError,
+    Values,
+    as_model,
+    told_max_mm_s,
+)
 from drivers.serialtime import TICK_SHARE_MAX
 from drivers.settings import ModbusRegisters, ModbusWire, acts_after_ns, exchange_ns
 
-_Model = TypeVar("_Model", bound=BaseModel)
 _MS = 1e-6
 
 
@@ -108,14 +112,12 @@ def _range(values: Values) -> Iterator[Contradiction]:
             * values(f"{drive}.pulley_teeth")
             * Fraction(values(f"{drive}.gear_pulley_turns"), values(f"{drive}.gear_motor_turns"))
         )
-        counts_s = float(values(f"{drive}.counts_per_turn") / travel_mm) * values(
-            f"axes.{axis}.speed_max_mm_s"
-        )
+        counts_s = float(values(f"{drive}.counts_per_turn") / travel_mm) * told_max_mm_s(values, axis)
         units = counts_s / values(f"{drive}.velocity_unit_counts_s")
         if registers.velocity_bits == 16 and units > 32_767:
             yield Contradiction(
                 f"axes.{axis}.speed_max_mm_s",
-                "up to 32767 velocity units in a register of 16 bits",
+                "up to 32767 velocity units in a register of 16 bits, trim and late ticks included",
                 f"{units:.0f}",
             )
 
@@ -124,14 +126,5 @@ def _line(values: Values) -> tuple[ModbusWire, list[ModbusRegisters]]:
     """Wire and maps. Raises UnknownValueError where there is no whole Modbus line."""
     if values("wire.kind") != "modbus-rtu":
         raise UnknownValueError("wire.kind")
-    maps = [_as_model(ModbusRegisters, values(f"axes.{axis}.drive.registers")) for axis in AXES]
-    return _as_model(ModbusWire, values("wire")), maps
-
-
-def _as_model(model: type[_Model], value: Any) -> _Model:
-    if isinstance(value, model):
-        return value
-    try:
-        return model.model_validate(value)
-    except ValidationError:
-        raise UnknownValueError(model.__name__) from None
+    maps = [as_model(ModbusRegisters, values(f"axes.{axis}.drive.registers")) for axis in AXES]
+    return as_model(ModbusWire, values("wire")), maps
