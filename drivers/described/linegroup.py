@@ -142,10 +142,7 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
         exchange = Exchange(lambda _: request)
         for _ in range(ATTEMPTS):
             exchange = Exchange(lambda _: request, patience_ns=self._patience_ns(place))
-            self._master.put(exchange)
-            while not exchange.is_done:
-                self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
-            self._master.raise_trouble()
+            self._await(exchange)
             if exchange.is_good:
                 return list(exchange.content)
         raise self._no_answer(place, frame, exchange.error)

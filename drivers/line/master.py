@@ -153,10 +153,10 @@ class Master:
         """Queue an exchange behind the others."""
         self._queue.append(exchange)
 
-    def drop_queue(self) -> None:
+    def drop_queue(self, why: str = "it was overtaken") -> None:
         """Forget what has not left yet; it ends with an error."""
         while self._queue:
-            self._end(self._queue.popleft(), "it was overtaken")
+            self._end(self._queue.popleft(), why)
 
     def stop(self, frames: tuple[bytes, ...], rest_ns: int = 0) -> None:
         """Send ``frames``, before everything, each ``STOP_REPEATS`` times. Never blocks, never raises.

@@ -12,12 +12,15 @@ never estimated.
 
 from __future__ import annotations
 
-from drivers.clock import NS_PER_MS, Clock, SharedClock
+from drivers.clock import NS_PER_MS, NS_PER_S, Clock, SharedClock
 from drivers.errors import MisuseError
-from drivers.line.master import LineTimes, Master
+from drivers.line.master import Exchange, LineTimes, Master
 from drivers.line.port import SerialLine
 from drivers.powergroup import PowerGroup, Word
 from drivers.settings import GroupSettings
+
+_FREE_WITHIN_NS = NS_PER_S
+"""Stops and other drives' answers have ended by then."""
 
 
 class SlottedGroup(PowerGroup[Word]):
@@ -81,6 +84,17 @@ class SlottedGroup(PowerGroup[Word]):
         self._owed[place] = owed - more * lasts_ns
         self._units[place] = sent
         return sent
+
+    def _await(self, exchange: Exchange) -> None:
+        """Queue an exchange outside of ticks and wait for its end. It always comes: noise holds nobody for good."""
+        self._master.put(exchange)
+        until_ns = self._clock.now_ns() + max(self._silent_ns, _FREE_WITHIN_NS)
+        while not exchange.is_done:
+            if not exchange.sent_ns and self._clock.now_ns() >= until_ns:
+                self._master.drop_queue("a line that never falls silent: noise, or somebody else speaks")
+                break
+            self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
+        self._master.raise_trouble()
 
     def _forget_motion(self) -> None:
         """A stop: nothing is owed to velocities that are over."""

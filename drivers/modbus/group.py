@@ -131,10 +131,7 @@ class ModbusDriveGroup(SlottedGroup[int]):
         exchange = Exchange(lambda _: request)
         for _ in range(ATTEMPTS):
             exchange = Exchange(lambda _: request)
-            self._master.put(exchange)
-            while not exchange.is_done:
-                self._clock.sleep_until_ns(self._clock.now_ns() + NS_PER_MS)
-            self._master.raise_trouble()
+            self._await(exchange)
             if exchange.is_good:
                 return tuple(exchange.content)
             if exchange.is_refused:

@@ -372,6 +372,19 @@ def test_setting_up_beside_a_drive_that_says_nothing_stops_the_other(kind: str) 
     assert heard.command == "stop_all"
 
 
+def test_a_line_that_never_falls_silent_ends_in_words() -> None:
+    """Somebody babbles on it: setting up is over in a bounded time, with the reason, and a stop has left."""
+    stage = stage_of("serial")
+    stage.link.receive = lambda: b"\x55"
+    stage.link.sent = []
+    with pytest.raises(LinkError, match=r"axis x .*got a line that never falls silent"):
+        stage.group.configure()
+    side = DriveSide(drive_file("tide"), 1)
+    assert [heard.command for _, frame in stage.link.sent if (heard := side.heard(-1, frame))] == [
+        "stop_all"
+    ] * 3
+
+
 def test_the_longest_time_out_lies_on_a_step() -> None:
     """By hand: a byte of 20 ms steps, at most 250 ms: 12 steps, 240 ms."""
     commands = drive_data_of("heron")["commands"]
