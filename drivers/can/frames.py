@@ -78,8 +78,12 @@ def stop_frames(node_ids: tuple[int, ...]) -> list[tuple[int, bytes]]:
     data = RPDO1_DATA.pack(Command.QUICK_STOP, 0)
     frames = [(RPDO1 + node_id, data) for node_id in node_ids]
     frames.append(SYNC_FRAME)
-    frames += [expedited_write(node_id, 0x6040, 0, Command.QUICK_STOP, 2) for node_id in node_ids]
-    return frames
+    return frames + stop_requests(node_ids)
+
+
+def stop_requests(node_ids: tuple[int, ...]) -> list[tuple[int, bytes]]:
+    """Quick stop for all nodes through their SDO servers alone."""
+    return [expedited_write(node_id, 0x6040, 0, Command.QUICK_STOP, 2) for node_id in node_ids]
 
 
 def socketcan_frame(can_id: int, data: bytes) -> bytes:

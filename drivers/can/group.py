@@ -37,6 +37,7 @@ _REST_LIMIT_NS = NS_PER_S // 2
 _REST_MM_S = 0.5
 _MODE_LIMIT_NS = NS_PER_S
 _DWELL_NS = 100 * NS_PER_MS
+_ANSWERED_NS = 20 * NS_PER_MS
 _DWELLS = frozenset({DriveState.READY_TO_SWITCH_ON, DriveState.SWITCHED_ON})
 
 _UNPOWERED = frozenset({DriveState.SWITCH_ON_DISABLED, DriveState.FAULT})
@@ -166,6 +167,10 @@ class CanDriveGroup:
         access = self._object_access()
         self._configured = self._live = False
         self._mirror.distrust_all()
+        # All of them, before the first is asked: one that is silent must not keep the others turning. Then a while for
+        # their answers, since an SDO server takes one question at a time.
+        self._link.send_frames(frames.stop_requests(self._nodes))
+        self._clock.sleep_until_ns(self._clock.now_ns() + _ANSWERED_NS)
         for node in self._nodes:
             self._link.send_frames(((frames.NMT, bytes((frames.NMT_PRE_OPERATIONAL, node))),))
         notes: list[str] = []

@@ -93,7 +93,7 @@ class FakeDriveNode:
         if self.is_silent:
             return []
         out: list[tuple[int, bytes]] = []
-        lost_ms = self.value(0x1016, 1) & 0xFFFF
+        lost_ms = self.value(0x1016, 1) & 0xFFFF if (0x1016, 1) in self.objects else 0
         if (
             lost_ms
             and self._heard_master_ns is not None
@@ -101,7 +101,7 @@ class FakeDriveNode:
         ):
             self._heard_master_ns = None
             out += self.fail(0x8130)
-        period_ns = self.value(0x1017) * 1_000_000
+        period_ns = self.value(0x1017) * 1_000_000 if (0x1017, 0) in self.objects else 0
         if period_ns and now_ns >= self._next_heartbeat_ns:
             self._next_heartbeat_ns = now_ns + period_ns
             out.append((0x700 + self.node_id, bytes([self.nmt])))
