@@ -280,7 +280,11 @@ class Master:
     def _begin(self, exchange: Exchange, now_ns: int) -> None:
         request = exchange.make(now_ns)
         exchange.sent_ns = now_ns
-        self._line.send(request.frame)
+        try:
+            self._line.send(request.frame)
+        except LinkError as error:
+            self._end(exchange, str(error))
+            raise
         self.exchanges += 1
         end_ns = now_ns + len(request.frame) * self._character_ns
         self._free_ns = end_ns + self._silence_ns

@@ -216,6 +216,16 @@ def test_a_line_that_never_falls_silent_holds_no_stop_back() -> None:
     assert bench.line.sent[0][0] - begun_ns <= 128 * CHARACTER_NS + 2 * SILENCE_NS
 
 
+def test_an_exchange_that_the_line_does_not_take_ends() -> None:
+    """Whoever waits for its end would wait for ever."""
+    bench = Bench()
+    bench.line.refusals = 1
+    exchange = bench.ask()
+    assert exchange.is_done
+    assert "got none" in exchange.error
+    assert bench.master.trouble is not None
+
+
 def test_a_stop_that_is_said_again_reaches_the_last_drive() -> None:
     """Drives that are stopped by name and answer slowly: each goes on being told, though somebody says stop again."""
     bench = Bench()
