@@ -200,7 +200,7 @@ class Master:
     def next_ns(self) -> int:
         """When ``work`` is due again though nothing comes."""
         if self.trouble is not None:
-            return FAR_NS
+            return self._stop_due_ns if self._stops else FAR_NS
         due_ns = self._line.next_ns()
         if self._stops:
             due_ns = min(due_ns, self._stop_due_ns)
@@ -213,6 +213,7 @@ class Master:
     def work(self, now_ns: int) -> None:
         """Take what has come, end what is over, send what is due. Never blocks, never raises."""
         if self.trouble is not None:
+            self._stop_anyway(now_ns)
             return
         try:
             self._hear(now_ns)
@@ -227,6 +228,15 @@ class Master:
                 self._begin(self._queue.popleft(), now_ns)
         except LinkError as error:
             self._lose(error)
+
+    def _stop_anyway(self, now_ns: int) -> None:
+        """A line that was in trouble may take a stop all the same; nothing else leaves."""
+        if not self._stops or now_ns < self._stop_due_ns:
+            return
+        try:
+            self._send_stop(now_ns)
+        except LinkError:
+            self._stops.clear()
 
     @property
     def _stop_due_ns(self) -> int:

@@ -226,6 +226,24 @@ def test_an_exchange_that_the_line_does_not_take_ends() -> None:
     assert bench.master.trouble is not None
 
 
+def test_a_line_in_trouble_gets_its_stop() -> None:
+    """A command that was not taken is the end of commands, not of stops; one that takes none is let alone."""
+    bench = Bench()
+    bench.line.refusals = 1
+    bench.ask()
+    bench.pass_ms(5)
+    bench.master.stop((STOP,))
+    bench.ask()
+    bench.pass_ms(30)
+    assert [frame for _, frame in bench.line.sent] == [STOP] * STOP_REPEATS
+    assert min(bench.gaps_ns()) >= SILENCE_NS
+    bench.line.refusals = 2
+    bench.master.stop((STOP,))
+    assert bench.master.stops_left == 0
+    with pytest.raises(LinkError):
+        bench.master.raise_trouble()
+
+
 def test_a_stop_that_is_said_again_reaches_the_last_drive() -> None:
     """Drives that are stopped by name and answer slowly: each goes on being told, though somebody says stop again."""
     bench = Bench()
