@@ -171,6 +171,7 @@ class CanDriveGroup:
         # their answers, since an SDO server takes one question at a time.
         self._link.send_frames(frames.stop_requests(self._nodes))
         self._clock.sleep_until_ns(self._clock.now_ns() + _ANSWERED_NS)
+        self.poll()
         for node in self._nodes:
             self._link.send_frames(((frames.NMT, bytes((frames.NMT_PRE_OPERATIONAL, node))),))
         notes: list[str] = []

@@ -7,8 +7,8 @@ import struct
 import pytest
 
 from drivers.can.group import CanDriveGroup
-from drivers.errors import FaultError, MisuseError
-from tests.fakes.drive_node import DISABLED
+from drivers.errors import FaultError, LinkError, MisuseError
+from tests.fakes.drive_node import DISABLED, ENABLED
 
 
 @pytest.mark.parametrize(
@@ -70,3 +70,12 @@ def test_a_time_out_that_is_gone_before_enabling_is_seen(rig) -> None:
         rig.group.enable()
     assert [node.state for node in rig.nodes] == [DISABLED, DISABLED]
     assert not [frame for frame in rig.bus.sent if frame[0] == 0x77F], "no sign of life was given"
+
+
+def test_a_silent_drive_does_not_keep_the_other_turning(rig) -> None:
+    """Left in operation by somebody before us: the second drive is told to stop though the first never answers."""
+    rig.nodes[0].is_silent = True
+    rig.nodes[1].state = ENABLED
+    with pytest.raises(LinkError, match="node 1"):
+        rig.group.configure()
+    assert rig.nodes[1].state != ENABLED
