@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from drivers.described.codec import DriveCodec
 from drivers.described.format import DriveFile, FixedTimeout, SetTimeout
-from drivers.described.scale import limits
+from drivers.described.scale import limits, position_span_counts
 from drivers.described.tick import GroupTick, Wire, refusals, tick_of
 from drivers.described.together import can_ids, clashes
 from drivers.serialtime import TICK_SHARE_MAX as TICK_SHARE_MAX
@@ -22,7 +22,10 @@ UNIT_TOLERANCE = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class DriveFacts:
-    """One drive by its file. ``lacks``: path in the file, what was expected, what stands there."""
+    """One drive by its file. ``lacks``: path in the file, what was expected, what stands there.
+
+    ``span_counts``: what its counter tells apart.
+    """
 
     wire_kind: str
     nodes: tuple[int, int]
@@ -36,6 +39,7 @@ class DriveFacts:
     guard_commands: frozenset[str]
     fixed_timeout_ms: int | None
     set_timeout_ms: tuple[int, int] | None
+    span_counts: int
 
 
 def drive_facts(drive: DriveFile) -> DriveFacts:
@@ -64,7 +68,14 @@ def drive_facts(drive: DriveFile) -> DriveFacts:
         guard_commands=frozenset(position_answers(codec)),
         fixed_timeout_ms=drive.timeout.ms if isinstance(drive.timeout, FixedTimeout) else None,
         set_timeout_ms=settable,
+        span_counts=counter_span(drive),
     )
+
+
+def counter_span(drive: DriveFile) -> int:
+    """Counts that the drive's counter tells apart."""
+    travel = drive.position.travel_turns or 0.0
+    return position_span_counts(drive) or int(2 * travel * drive.position.counts_per_turn)
 
 
 def outputs_width(drive: DriveFile) -> int:

@@ -118,7 +118,7 @@ def _print_machine(path: Path, numbers: MachineNumbers) -> None:
     row("travel a motor turn", "mm", *(f"{float(one.travel_per_turn_mm):.6g}" for one in axes))
     row("counts a mm", "", *(f"{float(one.counts_per_mm):.8g}" for one in axes))
     row("one count", "µm", *(f"{one.resolution_um:.4g}" for one in axes))
-    row("32-bit counter spans", "m", *(f"{one.counter_span_m:.5g}" for one in axes))
+    row("counter spans", "m", *(f"{one.counter_span_m:.5g}" for one in axes))
     row("one velocity unit", "mm/s", *(f"{one.velocity_step_mm_s:.4g}" for one in axes))
     row("one velocity unit for one tick", "µm", *(f"{one.tick_step_um:.4g}" for one in axes))
     row("top speed in drive units", "", *(f"{one.top_speed_units}" for one in axes))

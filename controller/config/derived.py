@@ -21,7 +21,7 @@ from controller.config.job import Job
 from controller.config.machine import AXES, Machine
 from controller.config.motionrules import JERK_TIME_MAX_S
 from controller.config.plane import bends
-from drivers.describedfacts import group_tick
+from drivers.describedfacts import counter_span, group_tick
 from drivers.settings import (
     CanWire,
     DescribedCanWire,
@@ -50,7 +50,7 @@ class AxisNumbers:
     """Derived numbers of one axis.
 
     ``counts_per_mm`` and ``travel_per_turn_mm`` are exact. ``counter_span_m``: travel after which the drive's
-    32-bit counter reads the same again. ``tick_step_um``: travel of one velocity unit in one tick, the planner's
+    counter reads the same again. ``tick_step_um``: travel of one velocity unit in one tick, the planner's
     grid. ``top_speed_units``: the axis' top speed in drive units. ``lease_stop_mm``: longest way to standstill at
     travel speed when the guard stops it (``stop_bound_mm``); ``drive_stop_mm``: the same when the drive itself does,
     having missed our heartbeat, None when it never would. ``overrun_mm``: the head's way beyond the motor's
@@ -292,7 +292,10 @@ def _axis_numbers(machine: Machine, name: str, canvas_mm: tuple[float, float]) -
         travel_per_turn_mm=drive.travel_per_turn_mm,
         counts_per_mm=drive.counts_per_mm,
         resolution_um=formulas.resolution_um(drive.counts_per_mm),
-        counter_span_m=formulas.counter_span_m(drive.counts_per_mm),
+        counter_span_m=formulas.counter_span_m(
+            drive.counts_per_mm,
+            formulas.COUNTER_COUNTS if drive.described is None else counter_span(drive.described),
+        ),
         velocity_step_mm_s=formulas.velocity_step_mm_s(unit, drive.counts_per_mm),
         tick_step_um=machine.quantum_counts(name) / float(drive.counts_per_mm) * 1000,
         top_speed_units=round(formulas.velocity_units(axis.speed_max_mm_s, unit, drive.counts_per_mm)),

@@ -33,6 +33,8 @@ from drivers.describedfacts import (
 from drivers.settings import DescribedCanWire, DescribedSerialWire
 
 _MS = 1e-6
+_SPAN_SHARE = 1.2
+"""Of an axis' travel, that its counter must tell apart at least."""
 
 
 def drive_paths(data: Mapping[str, Any], path: Path) -> dict[str, Path]:
@@ -84,7 +86,7 @@ def with_drive_files(data: dict[str, Any], path: Path) -> tuple[dict[str, Any], 
 
 def described_rules() -> tuple[Rule, ...]:
     """Every rule of this module."""
-    per_axis = (_fits, _homes_have_switches, _range, _timeout)
+    per_axis = (_fits, _homes_have_switches, _range, _timeout, _counter_spans_travel)
     return (
         _files_given,
         *((lambda values, rule=rule, axis=axis: rule(values, axis)) for axis in AXES for rule in per_axis),
@@ -150,14 +152,20 @@ def _homes_have_switches(values: Values, axis: str) -> Iterator[Contradiction]:
         yield Contradiction(f"axes.{axis}.drive.drive_file (switches.home)", "the home switch's bit", "none")
 
 
-def _range(values: Values, axis: str) -> Iterator[Contradiction]:
-    facts, drive = _facts(values, axis), f"axes.{axis}.drive"
-    travel_mm = (
+def _travel_mm(values: Values, axis: str) -> Fraction:
+    """Travel of a turn of the motor."""
+    drive = f"axes.{axis}.drive"
+    travel_mm: Fraction = (
         Fraction(str(values(f"{drive}.belt_pitch_mm")))
         * values(f"{drive}.pulley_teeth")
         * Fraction(values(f"{drive}.gear_pulley_turns"), values(f"{drive}.gear_motor_turns"))
     )
-    unit_mm_s = float(travel_mm / facts.counts_per_turn) * facts.velocity_unit_counts_s
+    return travel_mm
+
+
+def _range(values: Values, axis: str) -> Iterator[Contradiction]:
+    facts = _facts(values, axis)
+    unit_mm_s = float(_travel_mm(values, axis) / facts.counts_per_turn) * facts.velocity_unit_counts_s
     low, high = facts.velocity_units
     most_mm_s = min(-low, high) * unit_mm_s
     speed_mm_s = told_max_mm_s(values, axis)
@@ -166,6 +174,19 @@ def _range(values: Values, axis: str) -> Iterator[Contradiction]:
             f"axes.{axis}.speed_max_mm_s",
             f"a speed that the drive can be told, trim and late ticks included: up to {most_mm_s:.6g} by its file",
             f"{speed_mm_s:g}",
+        )
+
+
+def _counter_spans_travel(values: Values, axis: str) -> Iterator[Contradiction]:
+    """Every run begins to count anew: a counter that shows the same twice on the axis would set it elsewhere."""
+    facts = _facts(values, axis)
+    span_mm = float(_travel_mm(values, axis) / facts.counts_per_turn) * facts.span_counts
+    low, high = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
+    if span_mm < _SPAN_SHARE * (high - low):
+        yield Contradiction(
+            f"axes.{axis}.drive.drive_file (position)",
+            f"a counter that tells {_SPAN_SHARE * (high - low):g} mm apart: the axis' travel and a fifth for its ends",
+            f"{span_mm:.6g} mm",
         )
 
 

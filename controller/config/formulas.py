@@ -97,9 +97,9 @@ def resolution_um(counts_per_mm: Fraction) -> float:
     return float(1000 / counts_per_mm)
 
 
-def counter_span_m(counts_per_mm: Fraction) -> float:
-    """Travel after which a 32-bit counter reads the same again, in m."""
-    return float(COUNTER_COUNTS / counts_per_mm / 1000)
+def counter_span_m(counts_per_mm: Fraction, span_counts: int = COUNTER_COUNTS) -> float:
+    """Travel after which a counter (of 32 bits, where nothing else is said) reads the same again, in m."""
+    return float(span_counts / counts_per_mm / 1000)
 
 
 def velocity_step_mm_s(velocity_unit_counts_s: float, counts_per_mm: Fraction) -> float:

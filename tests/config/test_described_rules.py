@@ -91,6 +91,9 @@ def test_a_drive_file_that_is_not_there(kind: str, tmp_path: Path) -> None:
         ("can", {'interface = "slcan"': 'interface = "virtual"'}, {}, r"wire\.interface: expected slcan or socketcan"),
         ("serial", {'drive_file = "../drives/tide.toml"\n': ""}, {}, r"axes\.x\.drive\.drive_file: expected a drive"),
         ("serial", {}, {"home = { bit = 6 }\n": ""}, r"switches\.home\): expected the home switch"),
+        # By hand: 60 mm a turn, 36 000 counts; x has 3360 mm of travel, of which 4032 mm are 2 419 200 counts.
+        ("can", {}, {"counts_per_turn = 36_000": "counts_per_turn = 36_000\nwrap_counts = 2_419_000"},
+         r"drive_file \(position\): expected a counter that tells 4032 mm apart.*, got 4031.67 mm"),
         # By hand: 2985 mm/s, 2 of trim, and 2000 mm/s2 in a tick of 10 ms.
         ("serial", {"speed_max_mm_s = 700.0": "speed_max_mm_s = 2985.0"}, {}, r"up to 3000 by its file, got 3007"),
     ],
