@@ -76,11 +76,6 @@ class SerialReceiver:
         self._buffer.clear()
         return found
 
-    def reset(self) -> None:
-        """Forget what has begun."""
-        self.dropped += len(self._buffer)
-        self._buffer.clear()
-
     def _scan(self, *, is_over: bool) -> list[Decoded]:
         buffer, at, found = self._buffer, 0, []
         end = len(buffer)
