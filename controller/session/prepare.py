@@ -74,7 +74,9 @@ def prepare(
     job_path, machine_path, out_dir = job_path.absolute(), machine_path.absolute(), out_dir.absolute()
     # Digests are taken before reading: a file changed meanwhile makes the result stale, never wrongly fresh.
     artwork_path = job_path.parent / load_job(job_path).artwork
-    sources = {str(path): file_digest(path) or "" for path in (*machine_files(machine_path), job_path, artwork_path)}
+    sources = {
+        str(path): file_digest(path) or "" for path in (*machine_files(machine_path), job_path, artwork_path)
+    }
     factors = dict(tip_factors or {})
     machine, job = load_machine(machine_path), with_measured_tips(load_job(job_path), factors)
     _check_place(out_dir)
