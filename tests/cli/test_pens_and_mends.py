@@ -69,6 +69,7 @@ def test_a_measured_line_is_prepared_by_and_reminders_leave_plans_alone(shell) -
     assert shell.verb("pens", "--width", "teal=x").code == 2
 
 
+@pytest.mark.campaign
 def test_a_mend_from_the_shell(shell) -> None:
     """Made, listed, painted by its name, listed as begun; nothing painted yet is refused, nonsense is bad input."""
     assert shell.verb("mend", shell.job, "--dry-minutes", "4").code == 3

@@ -113,10 +113,10 @@ def test_the_document_knows_every_kind() -> None:
 @pytest.mark.parametrize(
     "name",
     [
-        "real-all-killed",
         "real-guard-killed",
-        "real-stop-controlled",
-        "real-service-hung-stop",
+        pytest.param("real-all-killed", marks=pytest.mark.campaign),
+        pytest.param("real-stop-controlled", marks=pytest.mark.campaign),
+        pytest.param("real-service-hung-stop", marks=pytest.mark.campaign),
     ],
 )
 def test_real_processes(name: str, tmp_path: Path) -> None:

@@ -55,6 +55,7 @@ def _nothing_moves_until_cleared_and_homed(site, capsys, standstill: str = "prov
     assert site.here("home", "--virtual", "--yes") == 0
 
 
+@pytest.mark.campaign
 def test_stop_in_mid_pass(site, capsys) -> None:
     """``giornata stop``: the axes stand, the paint ends with 4, nothing moves until cleared and homed."""
     painting = site.paint_until_long_stroke()

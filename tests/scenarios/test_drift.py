@@ -13,6 +13,7 @@ SLIP_MM = 0.6
 """Less than the 0.8 mm that one homing may differ from the last: only the history sees it."""
 
 
+@pytest.mark.campaign
 def test_slip_that_every_homing_accepts_stops_painting_until_looked_at(bench: Bench) -> None:
     """Eight homings, the slip, two homings more: a step of its size on x, nothing on y; a look lets it paint."""
     text = bench.job.read_text()

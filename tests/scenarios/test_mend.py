@@ -109,6 +109,7 @@ def test_what_a_dry_pen_painted_is_painted_again(bench) -> None:
         mends.forget(bench.state, "small-tide", "ochre-mend-1")
 
 
+@pytest.mark.campaign
 def test_more_minutes_than_the_ink_took_take_all_of_it(bench) -> None:
     """All strokes, with a word about it; another ink painted since then is left alone unless it is asked for."""
     bench.home()
@@ -155,6 +156,7 @@ def test_a_region_takes_what_runs_through_it_in_every_ink(bench) -> None:
     assert [found.ink for found in both] == ["ochre", "teal"]
 
 
+@pytest.mark.campaign
 def test_an_overlay_lies_where_the_artwork_lies(bench) -> None:
     """The same stretch, drawn as a rectangle in an SVG of the artwork's own sheet."""
     bench.home()
