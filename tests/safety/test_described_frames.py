@@ -50,8 +50,6 @@ from tests.fakes.described_settings import (
 from tests.fakes.drive_files import can_drive
 
 MS = 1_000_000
-EVERY_WIRE = "GIORNATA_EVERY_WIRE" in os.environ
-WHY = "another process of seconds; GIORNATA_EVERY_WIRE=1 runs it"
 TIDE = drive_file("tide")
 PLAN = stop_plan(serial_settings(), "a line")
 AXES = tuple(StandstillAxis(**asdict(word)) for word in PLAN.standstill)
@@ -301,9 +299,7 @@ def test_settings_of_described_frames_are_checked(tmp_path: Path) -> None:
 
 
 @pytest.mark.realtime
-@pytest.mark.parametrize(
-    "kind", ["serial", pytest.param("can", marks=pytest.mark.skipif(not EVERY_WIRE, reason=WHY))]
-)
+@pytest.mark.parametrize("kind", ["serial", pytest.param("can", marks=pytest.mark.campaign)])
 def test_a_stranger_stops_the_drives_and_proves_it(kind: str, tmp_path: Path) -> None:
     """Axes at 200 mm/s on the simulated wire; whoever commanded them is gone. The guard's wire alone stops both.
 
