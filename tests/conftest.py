@@ -1,7 +1,7 @@
 """What holds for every test: generated inputs are judged by what they show, not by how long they took.
 
 They are the same in every run, so that a check that passes here passes elsewhere; `make laws` draws others, and
-six times as many.
+five times as many.
 
 A test that waits for processes, threads or the far end of a line is tried again, twice at most, when it fails:
 a shared computer keeps them waiting, now and then for seconds. What fails by our own fault fails each time, and what
@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-settings.register_profile("giornata", deadline=None, print_blob=True, derandomize=True, max_examples=45)
+settings.register_profile("giornata", deadline=None, print_blob=True, derandomize=True, max_examples=60)
 settings.register_profile("laws", deadline=None, print_blob=True, max_examples=300)
 settings.load_profile(os.environ.get("GIORNATA_LAWS", "giornata"))
 
