@@ -28,7 +28,7 @@ from drivers.errors import LinkError, MisuseError
 BY_NAME = "python-can:"
 """Before a backend's name: python-can's own, also where a link of ours has the same name."""
 
-_SEND_LIMIT_S = 0.005
+_SEND_LIMIT_S = 0.02
 _OPEN_LIMIT_S = 2.0
 _DRAIN_MAX = 1024
 _OWN_LINK = frozenset({"slcan"})
@@ -45,7 +45,7 @@ _DEFAULTS: dict[str, dict[str, Any]] = {
 packets that are held back until the last one has been acknowledged."""
 
 _OPENS = "a bus that opens: look at wire.channel, wire.options, the adapter's plug, driver and rights"
-_TAKES = "a bus that takes each frame within 5 ms: look at cable, terminators, bit rate, and who else holds the adapter"
+_TAKES = "a bus that takes each frame within 20 ms: look at cable, terminators, bit rate, and who else holds the adapter"
 _READS = "a bus to read: look at the adapter's plug and at who else holds it"
 
 
