@@ -45,7 +45,7 @@ _DEFAULTS: dict[str, dict[str, Any]] = {
 packets that are held back until the last one has been acknowledged."""
 
 _OPENS = "a bus that opens: look at wire.channel, wire.options, the adapter's plug, driver and rights"
-_TAKES = "a bus that takes each frame within 20 ms: look at cable, terminators, bit rate, and who else holds the adapter"
+_TAKES = "a bus that takes each frame within 20 ms: look at cable, terminators, bit rate, who else holds the adapter"
 _READS = "a bus to read: look at the adapter's plug and at who else holds it"
 
 
