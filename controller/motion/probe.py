@@ -1,4 +1,5 @@
-"""Ways to drive for measuring, pen up: circles both ways round, approaches along an axis, a line there and back.
+"""Ways to drive for measuring, pen up: circles both ways round, approaches along an axis, a line there and back, and
+what identifies an axis (``probesteps``).
 
 Owns the tests' settings, their way over the canvas, and which segment of the schedule is which part of the test. The
 head goes through the same profile, geometry and chain as in a pass; only reversals are not slowed down for, since a
@@ -22,6 +23,7 @@ from controller.motion.chain import Chain, axis_models
 from controller.motion.frames import Vector, quanta_per_mm, soft_limits_mm
 from controller.motion.geometry import GeometryMap
 from controller.motion.path import polyline
+from controller.motion.probesteps import BrakeTest, StepsTest, staircase
 from controller.motion.profile import plan_profile
 from controller.motion.schedule import SEGMENT_DTYPE, Schedule, SegmentKind
 from controller.motion.ticks import sample, to_quanta, to_velocities
@@ -82,7 +84,12 @@ class LineTest:
     kind: Literal["line"] = "line"
 
 
-Test = CircleTest | AxisTest | LineTest
+MeasuringTest = CircleTest | AxisTest | LineTest
+Test = MeasuringTest | StepsTest | BrakeTest
+
+_KINDS: dict[str, type[Any]] = {
+    "circle": CircleTest, "axis": AxisTest, "line": LineTest, "steps": StepsTest, "brake": BrakeTest,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +97,8 @@ class Part:
     """What one segment of the schedule is.
 
     what: clockwise or anticlockwise (as seen facing the wall), there or back, up or down (a rest at a target,
-    approached in the positive or negative direction); an empty text for the way between. target, repeat: -1 for none.
+    approached in the positive or negative direction), ring (a rest after braking); an empty text for the way between.
+    target, repeat: -1 for none.
     """
 
     what: str
@@ -126,7 +134,7 @@ def load_test(folder: Path) -> tuple[Test, tuple[Part, ...], tuple[int, int]]:
     path = folder / TEST_FILE
     try:
         said = json.loads(path.read_text())
-        made = {"circle": CircleTest, "axis": AxisTest, "line": LineTest}[said["test"]["kind"]]
+        made = _KINDS[said["test"]["kind"]]
         settings: dict[str, Any] = {
             name: tuple(value) if isinstance(value, list) else value for name, value in said["test"].items()
         }
@@ -163,6 +171,10 @@ def plan_probe(machine: Machine, test: Test) -> Probe:
             way = _axis(machine, test)
         case LineTest():
             way = _line(machine, test)
+        case StepsTest():
+            way = _steps(machine, test)
+        case BrakeTest():
+            way = _brake(machine, test)
     return Probe(test, way.finish(), tuple(way.parts), way.flank)
 
 
@@ -259,6 +271,68 @@ def _axis(machine: Machine, test: AxisTest) -> _Way:
     return way
 
 
+def _steps(machine: Machine, test: StepsTest) -> _Way:
+    _speed(machine, test.speed_mm_s)
+    if test.repeats < 2:
+        raise _mistake("repeats", "at least 2", f"{test.repeats}")
+    index, motion = AXES.index(test.axis), machine.motion
+    along = staircase(test.speed_mm_s, motion.acceleration_mm_s2, motion.jerk_mm_s3, machine.tick_us * 1e-6)
+    ends = []
+    for sign in (-0.5, 0.5):
+        end = np.full(2, float(test.across_mm))
+        end[index] = test.along_mm + sign * along[-1]
+        ends.append(end)
+    way = _Way(machine, ends[0])
+    way.mark("")
+    for repeat in range(test.repeats):
+        for what, start, sign in (("there", ends[0], 1.0), ("back", ends[1], -1.0)):
+            places = np.repeat(start[None], len(along), axis=0)
+            places[:, index] += sign * along
+            way.follow(places)
+            way.rest(REST_S)
+            way.mark(what, -1, repeat)
+    return way
+
+
+def _brake(machine: Machine, test: BrakeTest) -> _Way:
+    _speed(machine, test.speed_mm_s)
+    _positive("rest", test.rest_s)
+    if not test.places_mm:
+        raise _mistake("places", "at least one place", "none")
+    index = AXES.index(test.axis)
+    # The belt has to ring: what the machine file states of it is left out of the plan, whose task is to prevent that.
+    stiff = {name: machine.axes[name].model_copy(update={"belt": None}) for name in AXES}
+    machine = machine.model_copy(update={"axes": stiff})
+    motion = machine.motion
+    ramp_s = test.speed_mm_s / motion.acceleration_mm_s2 + motion.acceleration_mm_s2 / motion.jerk_mm_s3
+    run_mm = test.speed_mm_s * (2.0 * ramp_s + 0.1)
+    low, high = soft_limits_mm(machine)
+    geometry = GeometryMap.of(machine)
+
+    def place(along: float) -> Vector:
+        at = np.full(2, float(test.across_mm))
+        at[index] = along
+        return at
+
+    way: _Way | None = None
+    for number, along in enumerate(test.places_mm):
+        # From the side on which there is more room.
+        before, after = (float(geometry.to_axes(place(along + shift))[index]) for shift in (-run_mm, run_mm))
+        start = place(along - run_mm if before - low[index] >= high[index] - after else along + run_mm)
+        if way is None:
+            way = _Way(machine, start)
+        else:
+            way.straight(start, test.speed_mm_s)
+        way.rest(REST_S)
+        way.mark("")
+        way.straight(place(along), test.speed_mm_s)
+        way.mark("")
+        way.rest(test.rest_s)
+        way.mark("ring", number)
+    assert way is not None
+    return way
+
+
 class _Way:
     """Collects raw head places of the parts; one chain and one schedule at the end."""
 
@@ -307,6 +381,12 @@ class _Way:
         self._length += float(path.length_mm.sum())
         self._at = np.asarray(points_mm[-1], dtype=np.float64)
         return places
+
+    def follow(self, places_mm: Vector) -> None:
+        """Head places at tick ends (k, 2), canvas mm, that begin at rest where the head is and end at rest."""
+        self._add(self._geometry.to_axes(places_mm))
+        self._length += float(np.hypot(*np.diff(np.vstack([self._at, places_mm]), axis=0).T).sum())
+        self._at = np.asarray(places_mm[-1], dtype=np.float64)
 
     def straight(self, target_mm: Vector, speed_mm_s: float) -> None:
         """Straight to a place (canvas mm)."""

@@ -28,7 +28,8 @@ from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.motion.chain import axis_models, head_from_motor_mm
 from controller.motion.geometry import GeometryMap
-from controller.motion.probe import Part, Test, load_test
+from controller.motion.probe import MeasuringTest, Part, load_test
+from controller.motion.probesteps import BrakeTest, StepsTest
 from controller.session.journal import Journal
 from controller.session.measure import measured_folder
 from controller.session.rows import RunRow, SessionRow
@@ -77,7 +78,7 @@ class Probed:
     machine: Machine
     session: SessionRow
     run: RunRow
-    test: Test
+    test: MeasuringTest
     parts: tuple[Part, ...]
     windows_ns: Index
     sources: tuple[Readings, ...]
@@ -105,6 +106,8 @@ def read_probed(state_dir: Path, session_id: int) -> Probed:
             [Mistake(state.journal, "session", "one that drove a test to its end", f"session {session_id}")]
         )
     test, parts, flank = load_test(measured_folder(state, session_id))
+    if isinstance(test, StepsTest | BrakeTest):
+        raise InputError([Mistake(state.journal, "session", "a test of giornata measure", test.kind)])
     folder = run.folder if run.folder.is_dir() else state.runs / run.folder.name
     try:
         spec = StreamSpec.model_validate_json((folder / "spec.json").read_bytes())

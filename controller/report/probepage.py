@@ -15,7 +15,8 @@ from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
-from controller.motion.probe import AxisTest, CircleTest, LineTest, Test
+from controller.motion.probe import AxisTest, CircleTest, LineTest, MeasuringTest, Test
+from controller.motion.probesteps import BrakeTest, StepsTest
 from controller.report.html import Picture
 from controller.report.pieces import NONE, document, figure, table
 from controller.report.probed import SOURCES, Probed, read_probed
@@ -108,6 +109,16 @@ def test_words(test: Test) -> str:
                 f"line from ({test.start_mm[0]:g}, {test.start_mm[1]:g}) to ({test.end_mm[0]:g}, {test.end_mm[1]:g}) "
                 f"on the canvas, there and back at {test.speed_mm_s:g} mm/s"
             )
+        case StepsTest():
+            return (
+                f"axis {test.axis}: a staircase of speeds up to {test.speed_mm_s:g} mm/s about {test.along_mm:g} mm on "
+                f"the canvas, {test.repeats} times there and back"
+            )
+        case BrakeTest():
+            return (
+                f"axis {test.axis}: braked from {test.speed_mm_s:g} mm/s at {len(test.places_mm)} places of the "
+                f"canvas, then {test.rest_s:g} s at rest"
+            )
 
 
 def value_text(value: float | None, digits: int) -> str:
@@ -118,7 +129,7 @@ def value_text(value: float | None, digits: int) -> str:
     return f"{rounded:.{digits}f}".replace("-", "\u2212")
 
 
-def _pictures(evaluated: Evaluated, test: Test) -> list[Picture]:
+def _pictures(evaluated: Evaluated, test: MeasuringTest) -> list[Picture]:
     if isinstance(test, CircleTest):
         found = [
             Picture(

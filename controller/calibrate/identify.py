@@ -1,0 +1,374 @@
+"""Lag and dead time of an axis' velocity loop, by least squares from commanded velocities and encoder readings.
+
+Owns the model, the fit, its intervals and the refusals. Takes arrays; knows no log, no file and no bus.
+
+**Model.** First order plus dead time (a textbook form; from memory): the loop obeys V' = (u(t - d) - V) / tau, the
+encoder reads X with X' = V. Between two commands u is constant, so V is exact at any instant, and integrated
+X(t) = P(t) - tau (V(t) - V(0)) with P the integral of u(t - d). At steady speed the motor is speed x (tau + d) behind:
+the sum shows in every dwell, its two parts only where the speed changes.
+
+**Fit.** tau and d by nonlinear least squares; for each pair of them the rest is linear and solved for exactly (variable
+projection): where each part began, and how far the axis goes for a commanded millimetre, which has to come out as 1.
+
+**Interval.** The larger of two 95 % half widths. One from the Jacobian, J+ S J+' with S the residual's covariance out
+to ``WHITE_LAGS`` samples (weights of Newey and West, 1987, from memory), since residuals of a real axis are not white.
+The other from fitting every part by itself: the spread of these over the root of their number, times Student's t.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.calibrate.values import Measured, PoorFit
+
+Vector = npt.NDArray[np.float64]
+Truths = npt.NDArray[np.bool_]
+
+METHOD = "steps"
+
+SAMPLES_MIN = 200
+PARTS_MIN = 2
+SPEED_CHANGES_MIN = 0.2
+"""The speed's standard deviation over its largest value: below, tau and d cannot be told apart."""
+
+DROPPED_MAX = 0.05
+"""Share of readings that may lie off by more than a tick's doubt; they are left out."""
+
+OUTLIER_SIGMAS = 8.0
+
+INSTANT_DOUBT_S = 100e-6
+"""How well the instants of commands and readings are known; what it makes at speed belongs to the noise."""
+
+RESIDUAL_SHARE = 0.03
+"""Of the following error (root mean square) that the model may leave unexplained, beside the noise: ours."""
+
+WIDTH_MIN_MS, WIDTH_SHARE = 0.5, 0.10
+"""A half width up to the larger of the two is taken: 0.5 ms, or 10 % of the sum of lag and dead time. Ours."""
+
+GAIN_DOUBT = 0.002
+"""Way of the encoder over way commanded: farther from 1, the velocity's unit is not what the file says."""
+
+WHITE_LAGS = 25
+DEAD_MIN_S, TIME_MAX_S = -0.005, 0.2
+LAG_MIN_S = 1e-5
+_STEP_S = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Commands and readings of one axis over one part of a test, instants in s from a common zero.
+
+    command_s (k,): when each velocity was sent, rising; command_mm_s (k,): it holds until the next. reading_s (n,):
+    when the encoder was read; reading_mm (n,): its place, axis mm from any zero. All readings lie behind the first
+    command by more than the lag and dead time sought, the axis then moving steadily or at rest.
+    """
+
+    command_s: Vector
+    command_mm_s: Vector
+    reading_s: Vector
+    reading_mm: Vector
+
+
+@dataclass(frozen=True, slots=True)
+class LoopFit:
+    """What was found. Half widths are of 95 %. Arrays are over all readings that counted, part after part.
+
+    gain: way of the encoder over way commanded. explained: share of the following error's variance that the model
+    takes. whiteness: correlation of neighbouring residuals (0: white). part: (n,) which part each belongs to.
+    following_mm: commanded less read; fitted_mm: what the model makes of it; residual_mm: read less fitted.
+    """
+
+    lag_ms: float
+    lag_half_ms: float
+    dead_ms: float
+    dead_half_ms: float
+    sum_ms: float
+    sum_half_ms: float
+    gain: float
+    gain_half: float
+    explained: float
+    whiteness: float
+    residual_rms_mm: float
+    noise_mm: float
+    dropped: int
+    parts_ms: Vector
+    part: npt.NDArray[np.int64]
+    time_s: Vector
+    speed_mm_s: Vector
+    following_mm: Vector
+    fitted_mm: Vector
+    residual_mm: Vector
+
+    def measured(self, axis: str) -> tuple[Measured, Measured]:
+        """Lag and latency of ``axis`` as the machine file has them. A dead time below zero is taken for none."""
+        words = (
+            f"sum {self.sum_ms:.2f} +- {self.sum_half_ms:.2f} ms; residual {1000 * self.residual_rms_mm:.1f} um rms; "
+            f"{len(self.parts_ms)} parts"
+        )
+        count = len(self.residual_mm)
+        return (
+            Measured(
+                f"axes.{axis}.loop_lag_ms", round(self.lag_ms, 3), "ms", self.lag_half_ms, METHOD, count, words
+            ),
+            Measured(
+                f"axes.{axis}.latency_ms", round(max(self.dead_ms, 0.0), 3), "ms", self.dead_half_ms, METHOD,
+                count, words,
+            ),
+        )  # fmt: skip
+
+
+def fit_loop(parts: Sequence[Samples], step_mm: float = 0.0) -> LoopFit:
+    """Lag and dead time from the parts of one test. ``step_mm``: of the encoder.
+
+    Raises PoorFit, with what was expected and got, when there is too little of it, the speed hardly changes, the axis
+    goes another way than commanded, the model leaves too much or the interval is too wide.
+    """
+    _refuse_little(parts)
+    model = _Model(parts)
+    theta = model.fit(model.counts)
+    residual = model.residual(theta, model.counts)
+    spread = 1.4826 * float(np.median(np.abs(residual)))
+    noise_mm = sqrt(step_mm**2 / 12.0 + (INSTANT_DOUBT_S * model.speed_rms_mm_s) ** 2)
+    counts = np.abs(residual) <= OUTLIER_SIGMAS * max(spread, noise_mm)
+    dropped = int(len(counts) - counts.sum())
+    if dropped > DROPPED_MAX * len(counts):
+        raise PoorFit(
+            "velocity loop",
+            f"at most {100 * DROPPED_MAX:g} % of the readings far off",
+            f"{dropped} of {len(counts)}",
+        )
+    if dropped:
+        theta = model.fit(counts)
+    return _judged(model, theta, counts, dropped, noise_mm)
+
+
+def _refuse_little(parts: Sequence[Samples]) -> None:
+    readings = sum(len(part.reading_s) for part in parts)
+    if len(parts) < PARTS_MIN or readings < SAMPLES_MIN:
+        raise PoorFit(
+            "velocity loop",
+            f"{PARTS_MIN} parts with {SAMPLES_MIN} readings or more",
+            f"{len(parts)} with {readings} together",
+        )
+    speeds = np.concatenate([np.abs(part.command_mm_s) for part in parts])
+    largest = float(speeds.max())
+    if largest <= 0.0 or float(speeds.std()) < SPEED_CHANGES_MIN * largest:
+        raise PoorFit("velocity loop", "a speed that changes", f"one about {float(speeds.mean()):.3g} mm/s")
+
+
+class _Model:
+    """All parts together: the linear part solved for, the rest as residuals (n,) in mm."""
+
+    def __init__(self, parts: Sequence[Samples]) -> None:
+        self.parts = parts
+        self.read = np.concatenate([part.reading_mm for part in parts])
+        self.time_s = np.concatenate([part.reading_s for part in parts])
+        self.part = np.repeat(np.arange(len(parts)), [len(part.reading_s) for part in parts])
+        self.counts: Truths = np.ones(len(self.read), dtype=np.bool_)
+        self.way, self.speed = self._undelayed()
+        self.speed_rms_mm_s = float(np.sqrt(np.mean(self.speed**2)))
+
+    def _undelayed(self) -> tuple[Vector, Vector]:
+        ways, speeds = zip(*(_driven(part, 0.0, 0.0) for part in self.parts), strict=True)
+        return np.concatenate(ways), np.concatenate(speeds)
+
+    def way_mm(self, theta: Vector) -> Vector:
+        """Where the motor has gone by each reading, from each part's begin."""
+        return np.concatenate([_driven(part, float(theta[0]), float(theta[1]))[0] for part in self.parts])
+
+    def linear(self, way: Vector, counts: Truths) -> tuple[Vector, float]:
+        """Begin of each part and gain, by least squares over the readings that count."""
+        number = len(self.parts)
+        weight = counts.astype(np.float64)
+        many = np.maximum(np.bincount(self.part, weight, number), 1.0)
+        way_mean = np.bincount(self.part, weight * way, number) / many
+        read_mean = np.bincount(self.part, weight * self.read, number) / many
+        centred = weight * (way - way_mean[self.part])
+        gain = float(centred @ (self.read - read_mean[self.part]) / (centred @ (way - way_mean[self.part])))
+        return read_mean - gain * way_mean, gain
+
+    def residual(self, theta: Vector, counts: Truths) -> Vector:
+        """Read less fitted, of all readings."""
+        way = self.way_mm(theta)
+        begin, gain = self.linear(way, counts)
+        return np.asarray(self.read - begin[self.part] - gain * way)
+
+    def fit(self, counts: Truths) -> Vector:
+        """tau and d in s."""
+        from scipy.optimize import least_squares
+
+        def residual(theta: Vector) -> Vector:
+            return np.asarray(1000.0 * self.residual(theta, counts)[counts])
+
+        def slope(theta: Vector) -> Vector:
+            return np.asarray(-1000.0 * self._projected(theta, counts))
+
+        # At speed the axis is behind by speed x sum: a first guess of the sum, split both ways.
+        begin, _ = self.linear(self.way, counts)
+        behind = begin[self.part] + self.way - self.read
+        total = abs(float((self.speed * behind).sum() / (self.speed**2).sum()))
+        costs, founds = [], []
+        for share in (0.85, 0.4):
+            start = [
+                min(max(share * total, 1e-3), 0.9 * TIME_MAX_S),
+                min((1.0 - share) * total, 0.9 * TIME_MAX_S),
+            ]
+            found = least_squares(
+                residual,
+                start,
+                slope,
+                bounds=([LAG_MIN_S, DEAD_MIN_S], [TIME_MAX_S, TIME_MAX_S]),
+                x_scale=[1e-3, 1e-3],
+            )
+            costs.append(float(found.cost))
+            founds.append(np.asarray(found.x, dtype=np.float64))
+        return founds[int(np.argmin(costs))]
+
+    def _projected(self, theta: Vector, counts: Truths) -> Vector:
+        """d fitted / d (tau, d) with what begins and gain take of it removed (Kaufman's approximation; from memory)."""
+        _, gain = self.linear(self.way_mm(theta), counts)
+        columns = self.jacobian(theta, gain)[counts]
+        part, number = self.part[counts], len(self.parts)
+        many = np.maximum(np.bincount(part, minlength=number), 1)
+        means = [np.bincount(part, columns[:, one], number) / many for one in range(3)]
+        lag, dead, way = (columns[:, one] - means[one][part] for one in range(3))
+        square = float(way @ way)
+        return np.column_stack([one - way * (float(way @ one) / square) for one in (lag, dead)])
+
+    def jacobian(self, theta: Vector, gain: float) -> Vector:
+        """d fitted / d (tau, d, gain, begins): (n, 3 + parts)."""
+        way = self.way_mm(theta)
+        columns = []
+        for index in (0, 1):
+            moved = np.array(theta)
+            moved[index] += _STEP_S
+            columns.append(gain * (self.way_mm(moved) - way) / _STEP_S)
+        ones = (self.part[:, None] == np.arange(len(self.parts))).astype(np.float64)
+        return np.column_stack([*columns, way, ones])
+
+
+def _driven(part: Samples, lag_s: float, dead_s: float) -> tuple[Vector, Vector]:
+    """Way (mm) and speed (mm/s) of the motor at each reading, having gone steadily up to the first command."""
+    from scipy.linalg import solve_banded
+
+    at, u = part.command_s + dead_s, part.command_mm_s
+    span = np.diff(at)
+    moved = np.concatenate([[0.0], np.cumsum(u[:-1] * span)])
+    index = np.clip(np.searchsorted(at, part.reading_s, side="right") - 1, 0, len(at) - 1)
+    after = part.reading_s - at[index]
+    commanded = moved[index] + u[index] * after
+    if lag_s <= 0.0:
+        return commanded, u[index]
+    # V at the commands: V_{k+1} = u_k + (V_k - u_k) e_k, a bidiagonal system.
+    decay = np.exp(-span / lag_s)
+    band = np.ones((2, len(at)))
+    band[1, :-1], band[1, -1] = -decay, 0.0
+    right = np.concatenate([[u[0]], u[:-1] * (1.0 - decay)])
+    speed = solve_banded((1, 0), band, right)
+    now = u[index] + (speed[index] - u[index]) * np.exp(-np.maximum(after, 0.0) / lag_s)
+    return commanded - lag_s * (now - u[0]), now
+
+
+def _judged(model: _Model, theta: Vector, counts: Truths, dropped: int, noise_mm: float) -> LoopFit:
+    from scipy.stats import t as student
+
+    way = model.way_mm(theta)
+    begin, gain = model.linear(way, counts)
+    residual = np.asarray(model.read - begin[model.part] - gain * way)
+    half, gain_half = _halves(model.jacobian(theta, gain)[counts], residual[counts], model.part[counts])
+    parts_ms = 1000.0 * np.array(
+        [_Model([part]).fit(counts[model.part == number]) for number, part in enumerate(model.parts)]
+    )
+    number = len(parts_ms)
+    rows = np.column_stack([parts_ms, parts_ms.sum(axis=1)])
+    repeated = float(student.ppf(0.975, number - 1)) * rows.std(axis=0, ddof=1) / sqrt(number)
+    lag_half, dead_half, sum_half = np.maximum(1000.0 * half, repeated)
+    following = begin[model.part] + gain * model.way - model.read
+    centred = following - (np.bincount(model.part, following) / np.bincount(model.part))[model.part]
+    fitted = following + residual
+    kept = residual[counts]
+    residual_rms, following_rms = _rms(kept), _rms(centred[counts])
+    found = LoopFit(
+        lag_ms=1000.0 * float(theta[0]),
+        lag_half_ms=float(lag_half),
+        dead_ms=1000.0 * float(theta[1]),
+        dead_half_ms=float(dead_half),
+        sum_ms=1000.0 * float(theta.sum()),
+        sum_half_ms=float(sum_half),
+        gain=gain,
+        gain_half=gain_half,
+        explained=1.0 - (residual_rms / following_rms) ** 2 if following_rms > 0.0 else 0.0,
+        whiteness=float(kept[1:] @ kept[:-1]) / max(float(kept @ kept), 1e-30),
+        residual_rms_mm=residual_rms,
+        noise_mm=noise_mm,
+        dropped=dropped,
+        parts_ms=parts_ms,
+        part=model.part[counts],
+        time_s=model.time_s[counts],
+        speed_mm_s=model.speed[counts],
+        following_mm=following[counts],
+        fitted_mm=fitted[counts],
+        residual_mm=kept,
+    )
+    _refuse_poor(found, following_rms)
+    return found
+
+
+def _halves(jacobian: Vector, residual: Vector, part: npt.NDArray[np.int64]) -> tuple[Vector, float]:
+    """95 % half widths of tau, d and their sum in s, and of the gain."""
+    scale = np.abs(jacobian).max(axis=0)
+    scale[scale == 0.0] = 1.0
+    scaled = jacobian / scale
+    inverse = np.linalg.pinv(scaled.T @ scaled)
+    scores = scaled * residual[:, None]
+    middle = scores.T @ scores
+    for lag in range(1, WHITE_LAGS + 1):
+        together = (part[lag:] == part[:-lag])[:, None]
+        cross = (scores[lag:] * together).T @ scores[:-lag]
+        middle += (1.0 - lag / (WHITE_LAGS + 1.0)) * (cross + cross.T)
+    freedom = len(residual) / max(len(residual) - jacobian.shape[1], 1)
+    covariance = freedom * (inverse @ middle @ inverse) / np.outer(scale, scale)
+    total = covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1]
+    variances = np.maximum([covariance[0, 0], covariance[1, 1], total, covariance[2, 2]], 0.0)
+    half = 1.96 * np.sqrt(variances)
+    return half[:3], float(half[3])
+
+
+def _refuse_poor(found: LoopFit, following_rms_mm: float) -> None:
+    if abs(found.gain - 1.0) > GAIN_DOUBT + found.gain_half:
+        raise PoorFit(
+            "velocity loop",
+            "an encoder that goes as far as commanded (else counts a turn or the velocity's unit are wrong)",
+            f"{found.gain:.4f} times as far",
+        )
+    most_mm = 2.0 * found.noise_mm + RESIDUAL_SHARE * following_rms_mm
+    if found.residual_rms_mm > most_mm:
+        raise PoorFit(
+            "velocity loop",
+            f"a first order with dead time that leaves {1000 * most_mm:.0f} um rms at most (the drive's loop may be of "
+            "another kind, or at its limit of acceleration or torque)",
+            f"{1000 * found.residual_rms_mm:.0f} um",
+        )
+    most_ms = max(WIDTH_MIN_MS, WIDTH_SHARE * abs(found.sum_ms))
+    for name, half_ms in (("lag", found.lag_half_ms), ("dead time", found.dead_half_ms)):
+        if half_ms > most_ms:
+            raise PoorFit(
+                f"velocity loop, {name}",
+                f"known within {most_ms:.2f} ms",
+                f"within {half_ms:.2f} ms (only the sum is known: {found.sum_ms:.2f} +- {found.sum_half_ms:.2f} ms)",
+            )
+    if found.dead_ms + found.dead_half_ms < -WIDTH_MIN_MS:
+        raise PoorFit(
+            "velocity loop, dead time",
+            "0 or more",
+            f"{found.dead_ms:.2f} ms: the readings are older than taken for",
+        )
+
+
+def _rms(values: Vector) -> float:
+    return float(np.sqrt(np.mean(np.square(values)))) if len(values) else 0.0

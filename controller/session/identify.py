@@ -1,0 +1,137 @@
+"""The samples of a driven identification: a session's test and timing log as commands and readings of one axis.
+
+Owns which record says what at which instant. Reckons nothing: what they mean is ``controller/calibrate``'s.
+
+A record of tick k holds what was sent at its ``sent_ns``, and, where its feedback is fresh, the places that the drives
+sampled at the SYNC of tick k - 1, that is at the ``sent_ns`` of the record before (docs/timing-log.md). Wires without
+SYNC report places for the same instant (docs/drivers.md).
+"""
+
+from __future__ import annotations
+
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import ValidationError
+
+from controller.calibrate.identify import Samples
+from controller.config.errors import InputError, Mistake
+from controller.config.load import load_machine
+from controller.config.machine import AXES, Machine
+from controller.config.places import StateDir
+from controller.motion.probe import Part, Test, load_test
+from controller.motion.probesteps import BrakeTest, StepsTest
+from controller.session.journal import Journal
+from controller.session.measure import measured_folder
+from controller.session.rows import RunRow
+from controller.stream.record import TICK_DTYPE
+from controller.stream.spec import ScheduleTask, StreamSpec
+from controller.stream.timinglog import TimingLogError, read_timing_log
+
+FLAG_FRESH = 1
+BEFORE_NS = 300_000_000
+"""Commands this long before a part are looked at too: what was sent before acts on into it."""
+
+Records = npt.NDArray[np.void]
+
+
+@dataclass(frozen=True, slots=True)
+class DrivenTest:
+    """An identification that was driven. ``records``: the schedule's ticks; ``notes``: what is missing of them."""
+
+    machine: Machine
+    session: int
+    run: RunRow
+    test: StepsTest | BrakeTest
+    parts: tuple[Part, ...]
+    records: Records
+    notes: tuple[str, ...]
+
+    @property
+    def index(self) -> int:
+        """The axis that was driven: 0 for x, 1 for y."""
+        return AXES.index(self.test.axis)
+
+
+def read_driven(state: StateDir, session_id: int) -> DrivenTest:
+    """A session's identification. Raises InputError when it drove none to its end or its log cannot be read."""
+    with closing(Journal.read(state.journal)) as journal:
+        runs = [
+            run for run in journal.runs(session_id) if run.what in ("steps", "brake") and run.end == "done"
+        ]
+    if not runs:
+        raise InputError(
+            [
+                Mistake(
+                    state.journal, "session", "one that drove steps or brakes to their end", f"{session_id}"
+                )
+            ]
+        )
+    run = runs[-1]
+    test, parts, _ = load_test(measured_folder(state, session_id))
+    folder = run.folder if run.folder.is_dir() else state.runs / run.folder.name
+    if not isinstance(test, StepsTest | BrakeTest):
+        raise InputError([Mistake(folder, "test", "steps or brakes", test.kind)])
+    try:
+        spec = StreamSpec.model_validate_json((folder / "spec.json").read_bytes())
+        log = read_timing_log(folder / "timing.gtl")
+    except (OSError, ValidationError, TimingLogError) as error:
+        raise InputError([Mistake(folder, "run", "its spec and timing log", str(error))]) from None
+    notes = tuple(
+        f"timing log at byte {damage.offset}, {damage.length} bytes left out: {damage.what}"
+        for damage in log.damage
+    )
+    machine = load_machine(Path(spec.machine_file))
+    task = next(index for index, one in enumerate(spec.tasks) if isinstance(one, ScheduleTask))
+    records = log.records[(log.records["task"] == task) & (log.records["segment"] >= 0)]
+    return DrivenTest(machine, session_id, run, test, parts, records, notes)
+
+
+def samples_of(driven: DrivenTest, names: frozenset[str]) -> list[Samples]:
+    """Commands and readings of every part that is called one of ``names``, in order; parts without a tick left out."""
+    found = []
+    for number, part in enumerate(driven.parts):
+        mine = np.flatnonzero(driven.records["segment"] == number)
+        if part.what in names and len(mine):
+            found.append(
+                samples(driven.machine, driven.index, driven.records, int(mine[0]), int(mine[-1]) + 1)
+            )
+    return found
+
+
+def samples(machine: Machine, index: int, records: Records, begin: int, end: int) -> Samples:
+    """Commands and readings of axis ``index`` in records ``begin`` to ``end``, in axis mm and its direction.
+
+    Readings count where this record's feedback is fresh, it and the one before are neighbours, and the one before left
+    less than a tick late.
+    """
+    if records.dtype != TICK_DTYPE:
+        raise TypeError(f"expected tick records, got {records.dtype}")
+    drive = machine.axes[AXES[index]].drive
+    counts_per_mm = drive.direction * float(drive.counts_per_mm)
+    zero_ns = int(records["sent_ns"][begin])
+    first = max(int(np.searchsorted(records["sent_ns"], zero_ns - BEFORE_NS)), 0)
+    sent = records[first:end]
+    rows = np.arange(max(begin, 1), end)
+    before = records[rows - 1]
+    usable = (
+        ((records["flags"][rows] & FLAG_FRESH) != 0)
+        & (records["tick"][rows] == before["tick"] + 1)
+        & (before["sent_ns"] - before["scheduled_ns"] < machine.tick_ns)
+    )
+    rows, before = rows[usable], before[usable]
+    return Samples(
+        (sent["sent_ns"] - zero_ns) * 1e-9,
+        sent["velocity_units"][:, index] * (drive.velocity_unit_counts_s / counts_per_mm),
+        (before["sent_ns"] - zero_ns) * 1e-9,
+        (records["measured_counts"][rows, index] - int(records["measured_counts"][begin, index]))
+        / counts_per_mm,
+    )
+
+
+def is_identification(test: Test) -> bool:
+    """Whether a test is evaluated here and not by ``measure``."""
+    return isinstance(test, StepsTest | BrakeTest)
