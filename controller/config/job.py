@@ -56,6 +56,11 @@ class Ink(Settings):
         description="distance between the turns of a dot's spiral; the tip's width times 0.8 if not given",
     )
     paint_speed_mm_s: Positive | None = Field(default=None, description="the machine's if not given")
+    sequence: Literal["best", "as-drawn"] = Field(
+        default="best",
+        description="best: strokes in the order, lines in the direction and loops from the place that make the ways "
+        "with the pen up short; as-drawn: all as the drawing has them. Only in jobs that are painted as drawn",
+    )
 
     @model_validator(mode="after")
     def _spiral_closes(self) -> Self:

@@ -32,6 +32,7 @@ def picture_rules() -> tuple[Rule, ...]:
         _screens_open,
         _unused_fields,
         _painted_again,
+        _sequence_kept,
     )
 
 
@@ -224,3 +225,25 @@ def _painted_again(values: Values) -> Iterator[Contradiction]:
             yield Contradiction(f"{where}.enlarge_mm", 'a number above 0, as again is "enlarge"', "nothing")
         if again != "enlarge" and enlarge_mm is not None:
             yield Contradiction(f"{where}.enlarge_mm", 'nothing unless again is "enlarge"', f"{enlarge_mm:g}")
+
+
+def _sequence_kept(values: Values) -> Iterator[Contradiction]:
+    """Strokes have the drawing's sequence only where they are the drawing's: every ink by its group, nothing else."""
+    kept = [where for where in _each(values, "inks") if _known(values, f"{where}.sequence") == "as-drawn"]
+    if not kept:
+        return
+    other = ""
+    for where in _each(values, "inks"):
+        if _known(values, f"{where}.group") is None:
+            other = f"ink {_ink_name(values, where)} without a group"
+        elif _known(values, f"{where}.tip") is not None:
+            other = f"a tip of ink {_ink_name(values, where)}"
+    if _known(values, "techniques"):
+        other = "techniques"
+    for name in ("traps", "canvas_colour", "unmatched"):
+        if _known(values, name) is not None:
+            other = name
+    if other:
+        for where in kept:
+            expected = 'a job that is painted as drawn (every ink a group, no techniques), or "best"'
+            yield Contradiction(f"{where}.sequence", expected, f'"as-drawn" beside {other}')

@@ -183,7 +183,8 @@ class _Making:
             self._report(ink.name, "building strokes", 0.0)
             strokes = build_strokes(shapes[ink.name], ink)
             self._report(ink.name, "ordering strokes", 0.0)
-            strokes = kept_order(self._cache, strokes, making.park_mm, making.cost)
+            if ink.sequence == "best":
+                strokes = kept_order(self._cache, strokes, making.park_mm, making.cost)
             making.take(strokes, making.cut(row, strokes))
             sets[ink.name] = strokes
         return sets, making.plan()

@@ -225,3 +225,15 @@ def test_rules_also_run_beside_other_mistakes(job_data: dict[str, Any]) -> None:
     data["inks"][1]["tip_mm"] = 1.4
     data["techniques"][1]["diameter_mm"] = 4.0
     assert set(wrong(data)) == {"name", "inks[sea].tip_mm", "techniques[#2].tint"}
+
+
+def test_a_kept_sequence_is_for_jobs_as_drawn(job_data: dict[str, Any]) -> None:
+    """Strokes keep the drawing's sequence only in a job that paints what is drawn; elsewhere the field is refused."""
+    first, second = (ink["name"] for ink in job_data["inks"][:2])
+    job_data["inks"][0]["sequence"] = "as-drawn"
+    assert job_from(job_data, FILE).inks[0].sequence == "as-drawn"
+    found = wrong(job_data | {"techniques": [{"layer": "foam", "fill": "none"}]})
+    assert found[f"inks[{first}].sequence"][1] == '"as-drawn" beside techniques'
+    del job_data["inks"][1]["group"]
+    (got,) = [one[1] for where, one in wrong(job_data).items() if where == f"inks[{first}].sequence"]
+    assert got == f'"as-drawn" beside ink "{second}" without a group'

@@ -152,3 +152,20 @@ def test_ink_without_shapes_is_refused(files: tuple[Path, Path], tmp_path: Path)
     with pytest.raises(InputError, match="water"):
         prepare(*files, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_a_kept_sequence_is_the_drawing_s(files: tuple[Path, Path], tmp_path: Path) -> None:
+    """Lines drawn to and fro, in an order nobody would choose, are painted in that order and in that direction."""
+    lines = ("M 90 50 L 10 50", "M 10 10 L 90 10", "M 90 30 L 10 30", "M 10 20 L 90 20")
+    paths = "".join(f'<path d="{line}" fill="none" stroke="#000"/>' for line in lines)
+    svg = SVG.replace('<path d="M 10 40 L 60 40" fill="none" stroke="#000"/>', paths)
+    (tmp_path / "two.svg").write_text(svg)
+    (tmp_path / "job.toml").write_text(JOB + 'sequence = "as-drawn"\n')
+    strokes = prepare(*files, tmp_path / "out").strokes("teal-1")
+    assert strokes.points_mm.tolist() == [
+        [110.0, 70.0], [30.0, 70.0], [30.0, 30.0], [110.0, 30.0],
+        [110.0, 50.0], [30.0, 50.0], [30.0, 40.0], [110.0, 40.0],
+    ]  # fmt: skip
+    (tmp_path / "job.toml").write_text(JOB)
+    best = prepare(*files, tmp_path / "out").strokes("teal-1")
+    assert best.points_mm.tolist() != strokes.points_mm.tolist()
