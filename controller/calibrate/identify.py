@@ -79,7 +79,8 @@ class LoopFit:
     """What was found. Half widths are of 95 %. Arrays are over all readings that counted, part after part.
 
     gain: way of the encoder over way commanded. explained: share of the following error's variance that the model
-    takes. whiteness: correlation of neighbouring residuals (0: white). part: (n,) which part each belongs to.
+    takes. whiteness: correlation of neighbouring residuals (0: white). following_rms_mm: of the following error about
+    its mean in each part. parts_ms: (parts, 2) lag and dead time of each part alone. part: (n,) which each belongs to.
     following_mm: commanded less read; fitted_mm: what the model makes of it; residual_mm: read less fitted.
     """
 
@@ -94,6 +95,7 @@ class LoopFit:
     explained: float
     whiteness: float
     residual_rms_mm: float
+    following_rms_mm: float
     noise_mm: float
     dropped: int
     parts_ms: Vector
@@ -122,11 +124,11 @@ class LoopFit:
         )  # fmt: skip
 
 
-def fit_loop(parts: Sequence[Samples], step_mm: float = 0.0) -> LoopFit:
-    """Lag and dead time from the parts of one test. ``step_mm``: of the encoder.
+def loop_of(parts: Sequence[Samples], step_mm: float = 0.0) -> LoopFit:
+    """Lag and dead time from the parts of one test, however poor; ``step_mm``: of the encoder.
 
-    Raises PoorFit, with what was expected and got, when there is too little of it, the speed hardly changes, the axis
-    goes another way than commanded, the model leaves too much or the interval is too wide.
+    Raises PoorFit, with what was expected and got, when nothing can be fitted: too few readings, a speed that hardly
+    changes, readings that are far off.
     """
     _refuse_little(parts)
     model = _Model(parts)
@@ -145,6 +147,14 @@ def fit_loop(parts: Sequence[Samples], step_mm: float = 0.0) -> LoopFit:
     if dropped:
         theta = model.fit(counts)
     return _judged(model, theta, counts, dropped, noise_mm)
+
+
+def fit_loop(parts: Sequence[Samples], step_mm: float = 0.0) -> LoopFit:
+    """The same, and refused when the axis goes another way than commanded, the model leaves too much or the interval
+    is too wide."""
+    found = loop_of(parts, step_mm)
+    refuse_poor(found)
+    return found
 
 
 def _refuse_little(parts: Sequence[Samples]) -> None:
@@ -293,7 +303,7 @@ def _judged(model: _Model, theta: Vector, counts: Truths, dropped: int, noise_mm
     fitted = following + residual
     kept = residual[counts]
     residual_rms, following_rms = _rms(kept), _rms(centred[counts])
-    found = LoopFit(
+    return LoopFit(
         lag_ms=1000.0 * float(theta[0]),
         lag_half_ms=float(lag_half),
         dead_ms=1000.0 * float(theta[1]),
@@ -305,6 +315,7 @@ def _judged(model: _Model, theta: Vector, counts: Truths, dropped: int, noise_mm
         explained=1.0 - (residual_rms / following_rms) ** 2 if following_rms > 0.0 else 0.0,
         whiteness=float(kept[1:] @ kept[:-1]) / max(float(kept @ kept), 1e-30),
         residual_rms_mm=residual_rms,
+        following_rms_mm=following_rms,
         noise_mm=noise_mm,
         dropped=dropped,
         parts_ms=parts_ms,
@@ -315,8 +326,6 @@ def _judged(model: _Model, theta: Vector, counts: Truths, dropped: int, noise_mm
         fitted_mm=fitted[counts],
         residual_mm=kept,
     )
-    _refuse_poor(found, following_rms)
-    return found
 
 
 def _halves(jacobian: Vector, residual: Vector, part: npt.NDArray[np.int64]) -> tuple[Vector, float]:
@@ -339,14 +348,15 @@ def _halves(jacobian: Vector, residual: Vector, part: npt.NDArray[np.int64]) -> 
     return half[:3], float(half[3])
 
 
-def _refuse_poor(found: LoopFit, following_rms_mm: float) -> None:
+def refuse_poor(found: LoopFit) -> None:
+    """Raise PoorFit for a fit that carries no value; else nothing."""
     if abs(found.gain - 1.0) > GAIN_DOUBT + found.gain_half:
         raise PoorFit(
             "velocity loop",
             "an encoder that goes as far as commanded (else counts a turn or the velocity's unit are wrong)",
             f"{found.gain:.4f} times as far",
         )
-    most_mm = 2.0 * found.noise_mm + RESIDUAL_SHARE * following_rms_mm
+    most_mm = 2.0 * found.noise_mm + RESIDUAL_SHARE * found.following_rms_mm
     if found.residual_rms_mm > most_mm:
         raise PoorFit(
             "velocity loop",
