@@ -20,6 +20,7 @@ from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
 from controller.session import clockrows, journalschema
+from controller.session.calibrationrows import CalibrationRows
 from controller.session.clockrows import Jump, Jumps, Reading
 from controller.session.disk import PUT_BACK, Db, journal_error
 from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
@@ -163,6 +164,11 @@ class Journal:
     def pens(self) -> PenRows:
         """The rows of pens and maintenance."""
         return PenRows(self._db, self._now_ms, _transaction)
+
+    @property
+    def calibration(self) -> CalibrationRows:
+        """The rows of commissioning and calibration."""
+        return CalibrationRows(self._db, self._now_ms, _transaction)
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import sqlite3
 
+from controller.session.calibrationrows import TABLES as _CALIBRATION
 from controller.session.clockrows import TABLES as _CLOCK
 from controller.session.penrows import TABLES as _PENS
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 """Version 1 had one pass an ink, without a name; version 2 knew no looks, no register maps and no plan keys; version 3
-no interruptions; version 4 no pens; version 5 no clock that was set. A session brings a file up to date, readers take
-it as it is."""
+no interruptions; version 4 no pens; version 5 no clock that was set; version 6 no calibration. A session brings a file
+up to date, readers take it as it is."""
 APPLICATION_ID = 0x47694F72  # "GiOr"
 
 _SCHEMA = """
@@ -69,7 +70,7 @@ CREATE TABLE interruptions (
 
 def make(db: sqlite3.Connection) -> None:
     """Make all tables, in the caller's transaction."""
-    _all(db, _SCHEMA + _REGISTER + _INTERRUPTIONS + _PENS + _CLOCK)
+    _all(db, _SCHEMA + _REGISTER + _INTERRUPTIONS + _PENS + _CLOCK + _CALIBRATION)
     db.execute(f"PRAGMA application_id={APPLICATION_ID}")
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
@@ -88,6 +89,8 @@ def upgrade(db: sqlite3.Connection, version: int) -> None:
         _all(db, _PENS)
     if version < 6:
         _all(db, _CLOCK)
+    if version < 7:
+        _all(db, _CALIBRATION)
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
 

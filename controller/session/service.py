@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
-from collections.abc import Awaitable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -40,6 +40,7 @@ from controller.session.rows import HomingRow, PassEnd, PassRow, RunEnd, RunRow
 from controller.session.runner import Order, Runner
 from controller.session.runsums import RunSums
 from controller.session.states import Daemon, DaemonEvent, DaemonState, initial_state
+from controller.session.stopproof import refuse_unproved
 from controller.session.strokewatch import StrokeWatch, unfinished_parts
 from controller.session.watcher import Watcher
 from controller.stream.spec import HoldTask, HomingTask, MoveTask, ScheduleTask, StreamOutcome, Task
@@ -376,6 +377,26 @@ class Service:
         """Stream a schedule that belongs to no pass, with the pen of ``part`` in the head. Raises as a pass does."""
         await self._stream(what, (ScheduleTask(folder=str(folder)),), None, part=part)
 
+    async def bring_up(
+        self, what: str, tasks: tuple[Task, ...], *, placed: bool, proving: bool = False,
+        look: Callable[[npt.NDArray[np.void]], None] | None = None,
+    ) -> StreamOutcome:  # fmt: skip
+        """Steps of the commissioning. ``placed``: by the last homing, else wherever the axes stand; ``look`` gets the
+        tick records; ``proving``: a stop input is being proved, the axes hold still and nothing else is allowed.
+
+        Raises as ``move`` does; ValueError for motion while proving, and for a homing, which is ``home``'s.
+        """
+        if not all(isinstance(task, HoldTask) for task in tasks if proving) or HomingTask() in tasks:
+            raise ValueError(f"expected axes that hold still while stops are proved, no homing, got {tasks}")
+        self._refuse_latched(proving=proving)
+        if placed and not self.journal.registered:
+            raise RefusedError(
+                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
+            )
+        await self._up()
+        self._ticks_total = 0
+        return await self._stream(what, tasks, None, placed=placed, proving=proving, look=look)
+
     async def asked(self, what: str, question: Awaitable[T], *, paused: bool = False) -> T:
         """A person's answer while the machine rests, in a pause or not. Raises StoppedError when a stop comes first."""
         if not paused:
@@ -397,13 +418,17 @@ class Service:
 
     async def _stream(
         self, what: str, tasks: tuple[Task, ...], row: PassRow | None, *, watches: tuple[StrokeWatch, ...] = (),
-        part: PreparedPass | None = None, previous: Sequence[AxisHoming] = (),
+        part: PreparedPass | None = None, previous: Sequence[AxisHoming] = (), placed: bool = True,
+        proving: bool = False, look: Callable[[npt.NDArray[np.void]], None] | None = None,
     ) -> StreamOutcome:  # fmt: skip
         """One life of the streamer. Raises for every end but done, and but failed where homing is to be judged.
 
-        HaltedError, StoppedError, FaultError (a pass that could not be finished) or LinkError.
+        HaltedError, StoppedError, FaultError (a pass that could not be finished) or LinkError; RefusedError while a
+        stop input is not proved: every way to motion leads through here.
         """
         self.refuse_stop()
+        if not proving:
+            refuse_unproved(self.journal.calibration, self.machine)
         first_segment = next((task.first_segment for task in tasks if isinstance(task, ScheduleTask)), 0)
         run = self.journal.begin_run(
             self.session, what, lambda number: self.state_dir.run_folder(number, what),
@@ -415,7 +440,7 @@ class Service:
         self._strokes_before += self._advance.strokes
         self._what, self._advance, self.part = what, Advance(0, 0, False), part
         homing = isinstance(tasks[0], HomingTask)
-        offsets = None if homing else self._offsets()
+        offsets = None if homing or not placed else self._offsets()
         self.live.begin(offsets)
         sums = RunSums(self.machine)
 
@@ -430,6 +455,8 @@ class Service:
         def records(taken: npt.NDArray[np.void]) -> None:
             self.live.take(taken)
             sums.take(taken)
+            if look is not None:
+                look(taken)
 
         order = Order(
             run,
@@ -541,10 +568,13 @@ class Service:
         if self.daemon.state is not DaemonState.PAINTING:
             self.take(DaemonEvent.REGISTRATION_LOST)
 
-    def _refuse_latched(self) -> None:
+    def _refuse_latched(self, *, proving: bool = False) -> None:
+        """Before anything is brought up: a latch stands, or stop inputs that are not ``proving`` are not proved."""
         standing = latch.read(self.state_dir.latch)
         if standing is not None:
             raise RefusedError(f"stopped: {standing.text} ({standing.reason})", CLEAR_REMEDY)
+        if not proving:
+            refuse_unproved(self.journal.calibration, self.machine)
 
     async def _up(self) -> None:
         """Bring up guard and world, once, and only when nothing speaks against motion any more."""
