@@ -284,6 +284,11 @@ def _driven(part: Samples, lag_s: float, dead_s: float) -> tuple[Vector, Vector]
     return commanded - lag_s * (now - u[0]), now
 
 
+def commanded_mm(part: Samples) -> Vector:
+    """Way commanded by each reading (n,), from the first command on."""
+    return _driven(part, 0.0, 0.0)[0]
+
+
 def _judged(model: _Model, theta: Vector, counts: Truths, dropped: int, noise_mm: float) -> LoopFit:
     from scipy.stats import t as student
 

@@ -22,6 +22,7 @@ from controller.cli import (
     drift,
     drive,
     home,
+    identify,
     maintenance,
     marks,
     measure,
@@ -62,7 +63,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     schema.schema,
 )
 
-GROUPS: tuple[typer.Typer, ...] = (drive.drive, measure.measure, trace.trace)
+GROUPS: tuple[typer.Typer, ...] = (drive.drive, measure.measure, identify.identify, trace.trace)
 """Verbs that have verbs of their own."""
 
 app = typer.Typer(

@@ -32,6 +32,7 @@ from controller.stream.spec import ScheduleTask, StreamSpec
 from controller.stream.timinglog import TimingLogError, read_timing_log
 
 FLAG_FRESH = 1
+SAMPLES_CHARACTERS_MAX = 20_000_000
 BEFORE_NS = 300_000_000
 """Commands this long before a part are looked at too: what was sent before acts on into it."""
 
@@ -135,3 +136,32 @@ def samples(machine: Machine, index: int, records: Records, begin: int, end: int
 def is_identification(test: Test) -> bool:
     """Whether a test is evaluated here and not by ``measure``."""
     return isinstance(test, StepsTest | BrakeTest)
+
+
+def read_samples(path: Path) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Seconds and values of a CSV file with two columns; a first line of words and lines after # are passed over.
+
+    Raises InputError for anything else, with the line.
+    """
+    rows: list[tuple[float, float]] = []
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError([Mistake(path, "file", "a CSV file that can be read", str(error))]) from None
+    if len(text) > SAMPLES_CHARACTERS_MAX:
+        raise InputError([Mistake(path, "file", "20 MB or less", f"{len(text)} characters")])
+    for number, line in enumerate(text.splitlines(), 1):
+        said = line.split("#", 1)[0].strip()
+        if not said:
+            continue
+        try:
+            seconds, value = (float(one) for one in said.replace(";", ",").split(","))
+            if not (np.isfinite(seconds) and np.isfinite(value)):
+                raise ValueError
+        except ValueError:
+            if number == 1:
+                continue
+            raise InputError([Mistake(path, f"line {number}", "two finite numbers", said[:80])]) from None
+        rows.append((seconds, value))
+    table = np.array(rows, dtype=np.float64).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
