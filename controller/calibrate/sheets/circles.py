@@ -1,0 +1,189 @@
+"""Circles both ways round, waves of a belt that rings, and register marks.
+
+Owns their places. Frame: canvas mm.
+"""
+
+from __future__ import annotations
+
+from math import ceil, cos, pi, radians, sin, sqrt
+from typing import Final
+
+import numpy as np
+
+from controller.calibrate.sheets.page import (
+    EDGE_MM,
+    AxisName,
+    Look,
+    Page,
+    Question,
+    Sheet,
+    SheetInk,
+    turned,
+)
+from controller.config.machine import AXES, Machine
+from controller.motion.geometry import GeometryMap
+
+RADII_MM: Final = (150.0, 50.0, 15.0)
+DIRECTIONS_DEG: Final = (0, 45, 90, 135)
+SAGITTA_MM: Final = 0.002
+WAVE_MM_S: Final = 60.0
+RUN_UP_MM: Final = 80.0
+WAVE_MM: Final = 160.0
+
+
+def circles_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float = 0.1) -> Sheet:
+    """Pairs of circles about one middle, the outer of each clockwise (seen facing the wall), the inner against it."""
+    page = Page("circles", "Circles", machine, tip_mm)
+    ink = SheetInk("circles", tip_mm, in_sequence=True)
+    fits = min(page.size_mm[0], page.size_mm[1] - page.top_mm) / 2.0 - EDGE_MM - 30.0
+    largest = min(RADII_MM[0], fits)
+    radii = [one for one in RADII_MM if one <= largest] if largest >= RADII_MM[-1] else []
+    if not radii or radii[0] < largest:
+        radii = [largest, *radii]
+    centre = (page.size_mm[0] / 2.0, (page.size_mm[1] + page.top_mm) / 2.0)
+    inner = 4.0 * tip_mm
+    questions: list[Question] = []
+    for radius in radii:
+        for name, size, way in (("clockwise", radius, 1.0), ("against", radius - inner, -1.0)):
+            if size < 2.0 * tip_mm:
+                continue
+            ink.line(_circle(centre, size, way), name, closed=True)
+            if radius == radii[0]:
+                questions += [
+                    Question(
+                        key=f"{name}{angle}",
+                        words=f"the large circle {name}: its diameter at {angle} degrees, middle to middle of the line",
+                        unit="mm",
+                        kind="number",
+                        least=2.0 * size * 0.98 - 2.0,
+                        most=2.0 * size * 1.02 + 2.0,
+                        resolution=resolution_mm,
+                        optional=True,
+                    )
+                    for angle in DIRECTIONS_DEG
+                ]
+    out = radii[0] + 3.0 * tip_mm
+    for angle in range(0, 360, 45):
+        way = np.array([cos(radians(angle)), sin(radians(angle))])
+        page.captions.line([centre + way * out, centre + way * (out + 8.0)])
+        if angle in DIRECTIONS_DEG:
+            at = centre + way * (out + 11.0 + 1.3 * page.letter_mm)
+            page.write(f"{angle}", (float(at[0]), float(at[1]) - page.letter_mm / 2.0), anchor="middle")
+    edge = out + 12.0 + 3.0 * page.letter_mm
+    page.block("circles", (centre[0] - edge, centre[1] - edge + 8.0, 2.0 * edge, 2.0 * edge - 16.0))
+    how = (
+        "Steps at 0, 90, 180 and 270 degrees are play that is not made up for; an oval at 45 degrees the same both "
+        "ways is squareness; one way at 45 and the other at 135, lag that differs between the axes.",
+        "Measure the diameters of the two largest circles towards the ticks, middle to middle of the line: the outer "
+        "one is painted clockwise, the inner one against the clock.",
+        "The angles go from x towards y: 45 is down to the right.",
+    )
+    looks = [Look("All circles", (centre[0] - edge, centre[1] - edge, 2.0 * edge, 2.0 * edge))]
+    figures = {
+        "radius_mm": (radii[0], radii[0] - inner),
+        "speed_mm_s": (machine.motion.paint_speed_mm_s,),
+        "stated_mm_m": (machine.geometry.squareness_mm_m,),
+    }
+    return page.sheet([ink], questions, figures, how, looks)
+
+
+def _circle(
+    centre_mm: tuple[float, float], radius_mm: float, way: float
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    sides = max(72, ceil(pi / sqrt(2.0 * SAGITTA_MM / radius_mm)))
+    angles = way * 2.0 * pi * np.arange(sides) / sides
+    points: np.ndarray[tuple[int, ...], np.dtype[np.float64]] = np.column_stack(
+        [centre_mm[0] + radius_mm * np.cos(angles), centre_mm[1] + radius_mm * np.sin(angles)]
+    )
+    return points
+
+
+def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sheet:
+    """An axis stops at a corner and rings on its belt while the other draws on: f = v / wave, damping by their decay.
+
+    Wants machine files without ``belt``: what is made up for does not ring.
+    """
+    page = Page("waves", "Waves", machine, tip_mm)
+    speed = min(WAVE_MM_S, machine.motion.paint_speed_mm_s)
+    ink = SheetInk("waves", tip_mm, speed, in_sequence=True)
+    geometry = GeometryMap.of(machine)
+    ramp = speed**2 / (2.0 * machine.motion.acceleration_mm_s2) + 2.0
+    figures: dict[str, tuple[float, ...]] = {"speed_mm_s": (speed,)}
+    questions: list[Question] = []
+    looks: list[Look] = []
+    for index, name in enumerate(AXES):
+        axis: AxisName = "x" if name == "x" else "y"
+        low = (EDGE_MM if index == 0 else page.top_mm) + RUN_UP_MM + 10.0
+        high = page.size_mm[index] - EDGE_MM - 40.0
+        across = page.top_mm + 20.0 if axis == "x" else 0.4 * page.size_mm[0]
+        found: list[float] = []
+        for number, along in enumerate(np.linspace(low, high, places).tolist(), 1):
+            corner = (along, across) if axis == "x" else (across, along)
+            ink.line(turned([(-RUN_UP_MM, 0.0), (0.0, 0.0), (0.0, WAVE_MM)], axis, corner), "wave")
+            page.captions.line(turned([(4.0 * tip_mm, ramp), (4.0 * tip_mm + 5.0, ramp)], axis, corner))
+            label = turned([(-RUN_UP_MM / 2.0, 4.0 + tip_mm)], axis, corner)[0]
+            page.write(f"{name}{number}", (float(label[0]) + 4.0, float(label[1])))
+            a, b = turned([(-RUN_UP_MM, -3.0), (12.0, WAVE_MM)], axis, corner)
+            page.block(
+                f"wave {name}{number}", (float(a[0]), float(a[1]), float(b[0] - a[0]), float(b[1] - a[1]))
+            )
+            found.append(float(geometry.to_axes([corner])[0, index]))
+            key = f"{name}{number}"
+            questions += [
+                Question(key=f"{key}n", words=f"{key}: whole waves counted beyond the tick, two or more", unit="",
+                         kind="number", least=2.0, most=100.0, step=1.0, resolution=0.5, optional=True),
+                Question(key=f"{key}l", words=f"{key}: the length of these waves together", unit="mm",
+                         kind="number", least=2.0, most=WAVE_MM, resolution=0.25, optional=True),
+                Question(key=f"{key}a", words=f"{key}: height of the first of these waves, crest to trough", unit="mm",
+                         kind="number", least=0.05, most=10.0, resolution=0.05, optional=True),
+                Question(key=f"{key}b", words=f"{key}: height of the wave after the last of them", unit="mm",
+                         kind="number", least=0.02, most=10.0, resolution=0.05, optional=True),
+            ]  # fmt: skip
+            if number == 1 and axis == "x":
+                looks.append(
+                    Look(
+                        "The pen comes along x, stops, and draws downwards",
+                        (corner[0] - 90.0, corner[1] - 10.0, 130.0, 180.0),
+                    )
+                )
+        figures[f"{name}_place_mm"] = tuple(found)
+    how = (
+        "Take the finest tip there is: on a stiff belt the waves are a tenth of a millimetre high.",
+        "Look along the long stroke from its end, nearly flat to the canvas: waves show so.",
+        "Count whole waves beyond the tick (before it the pen was still getting faster) and measure their length "
+        "together. For the damping, measure the first of them and the one after the last from crest to trough.",
+        "Where nothing can be seen the belt is stiff enough at that place: leave it out.",
+    )
+    return page.sheet([ink], questions, figures, how, looks)
+
+
+def marks_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
+    """Register marks near the corners and in the middle, to be found again with ``giornata marks``."""
+    page = Page("marks", "Marks", machine, tip_mm)
+    x, y = page.size_mm
+    inset = EDGE_MM + 30.0
+    places = {
+        "top-left": (inset, page.top_mm + 40.0),
+        "top-right": (x - inset, page.top_mm + 40.0),
+        "low-right": (x - inset, y - inset),
+        "low-left": (inset, y - inset),
+        "middle": (x / 2.0, y / 2.0),
+    }
+    for name, (px, py) in places.items():
+        page.block(f"mark {name}", (px - 16.0, py - 16.0, 32.0, 32.0))
+        right = px + 22.0 + len(name) * page.letter_mm > x
+        page.write(
+            name,
+            (px - 20.0 if right else px + 20.0, py - page.letter_mm / 2.0),
+            anchor="right" if right else "left",
+        )
+    how = (
+        "The crosses are painted at the beginning of the first pass.",
+        "`giornata marks` on this job takes the raised pen to each cross and asks where it lies: right after painting "
+        "that tells how well the pen's tip stands where the holder is; later, how the canvas has moved.",
+        "Nothing is entered here.",
+    )
+    px, py = places["middle"]
+    return page.sheet(
+        [], [], {}, how, [Look("A mark's place and its name", (px - 40.0, py - 30.0, 160.0, 60.0))], places
+    )
