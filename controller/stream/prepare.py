@@ -15,10 +15,21 @@ import numpy.typing as npt
 from controller.config.errors import RefusedError
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import Schedule, SegmentKind
-from controller.stream.spec import HoldTask, HomingTask, MoveTask, ScheduleTask, StreamSpec
+from controller.stream.spec import (
+    HoldTask,
+    HomingTask,
+    JogTask,
+    MoveTask,
+    ScheduleTask,
+    StreamSpec,
+    WaitTask,
+)
 
 CHUNK_TICKS = 1 << 18
 PREPARE_AGAIN = "Prepare the job again for this machine"
+
+BLIND_SPEED_MAX_MM_S, BLIND_WAY_MAX_MM = 50.0, 500.0
+"""A machine that does not know where it stands moves no faster, and by no more at a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +65,24 @@ class HoldStep:
     ticks: int
 
 
-Step = HomingStep | MoveStep | PathStep | HoldStep
+@dataclass(frozen=True, slots=True)
+class JogStep:
+    """One axis by so much."""
+
+    task: int
+    jog: JogTask
+
+
+@dataclass(frozen=True, slots=True)
+class WaitStep:
+    """Zero velocity until an input closes, for so many ticks at most."""
+
+    task: int
+    wait: WaitTask
+    ticks: int
+
+
+Step = HomingStep | MoveStep | PathStep | HoldStep | JogStep | WaitStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +129,8 @@ def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
     """All steps of the spec, in order, vetted. Raises RefusedError."""
     if not spec.tasks:
         raise RefusedError("expected at least one task, got none", "Name what is to be done")
-    if spec.offset_counts is None and not isinstance(spec.tasks[0], HomingTask):
+    blind = spec.offset_counts is None and not isinstance(spec.tasks[0], HomingTask)
+    if blind and not all(isinstance(task, JogTask | WaitTask | HoldTask) for task in spec.tasks):
         raise RefusedError("the machine is unregistered: no homing is known", "Home first")
     limits = Limits.of(machine)
     steps: list[Step] = []
@@ -113,10 +142,32 @@ def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
                 steps.append(MoveStep(index, _target_quanta(task, machine)))
             case HoldTask():
                 steps.append(HoldStep(index, max(1, round(task.seconds * 1e9 / machine.tick_ns))))
+            case JogTask():
+                _vet_jog(task, machine, blind=blind)
+                steps.append(JogStep(index, task))
+            case WaitTask():
+                steps.append(WaitStep(index, task, max(1, round(task.seconds * 1e9 / machine.tick_ns))))
             case ScheduleTask():
                 path, start = _vet_schedule(task, index, machine, limits)
                 steps.extend((MoveStep(index, start), path))
     return tuple(steps)
+
+
+def _vet_jog(task: JogTask, machine: Machine, *, blind: bool) -> None:
+    axis = machine.axes[task.axis]
+    span_mm = axis.max_mm - axis.min_mm
+    bounds = (
+        ("way", abs(task.distance_mm), min(BLIND_WAY_MAX_MM, span_mm) if blind else span_mm, "mm"),
+        ("speed", task.speed_mm_s, min(BLIND_SPEED_MAX_MM_S, axis.speed_max_mm_s) if blind else axis.speed_max_mm_s,
+         "mm/s"),
+        ("acceleration", task.acceleration_mm_s2, axis.acceleration_max_mm_s2, "mm/s2"),
+    )  # fmt: skip
+    for what, value, most, unit in bounds:
+        if not 0.0 < value <= most:
+            raise RefusedError(
+                f"jog: axis {task.axis}: expected a {what} above 0 and up to {most:g} {unit}, got {value:g}",
+                "Choose less; without a homing only short, slow ways are driven" if blind else "Choose less",
+            )
 
 
 def _target_quanta(task: MoveTask, machine: Machine) -> tuple[int, int]:

@@ -50,7 +50,32 @@ class HoldTask(_Message):
     seconds: float
 
 
-Task = HomingTask | MoveTask | ScheduleTask | HoldTask
+class JogTask(_Message):
+    """Pen up, one axis by so much (axis mm, signed) from wherever it stands; the other stands. Needs no homing.
+
+    Without one it is slow and short (``prepare.BLIND_SPEED_MAX_MM_S``, ``prepare.BLIND_WAY_MAX_MM``).
+    """
+
+    kind: Literal["jog"] = "jog"
+    axis: Literal["x", "y"]
+    distance_mm: float
+    speed_mm_s: float
+    acceleration_mm_s2: float
+
+
+class WaitTask(_Message):
+    """Stand until a person closes an input of an axis' drive that was open before, for so long at most.
+
+    ``negative-limit`` and ``positive-limit`` are in the drive's own counting direction. Needs no homing.
+    """
+
+    kind: Literal["wait"] = "wait"
+    axis: Literal["x", "y"]
+    input: Literal["negative-limit", "positive-limit", "home"]
+    seconds: float
+
+
+Task = HomingTask | MoveTask | ScheduleTask | HoldTask | JogTask | WaitTask
 
 
 class StreamSpec(_Message):

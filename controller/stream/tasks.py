@@ -15,7 +15,8 @@ from controller.config.machine import AXES, Machine
 from controller.motion.plan import plan_move_quanta
 from controller.motion.schedule import Schedule
 from controller.register.homing import AxisHoming
-from controller.stream.prepare import HoldStep, HomingStep, MoveStep, Step
+from controller.stream.jog import JogProgram, WaitProgram
+from controller.stream.prepare import HoldStep, HomingStep, JogStep, MoveStep, Step, WaitStep
 from controller.stream.programs import HoldProgram, HomingProgram, PathProgram, Program
 from controller.stream.spec import AxisHomingResult, StreamSpec
 
@@ -75,6 +76,10 @@ class TaskQueue:
             return HomingProgram(self._machine, self._previous)
         if isinstance(step, HoldStep):
             return HoldProgram(step.ticks)
+        if isinstance(step, WaitStep):
+            return WaitProgram(step.wait, step.ticks)
+        if isinstance(step, JogStep):
+            return JogProgram(step.jog, self._machine, self._beyond(step, planned_quanta))
         if isinstance(step, MoveStep):
             if step.target_quanta == planned_quanta:
                 return None
@@ -103,6 +108,23 @@ class TaskQueue:
         offsets = {result.axis: result.offset_counts for result in program.results}
         self.offset_counts = (offsets[AXES[0]], offsets[AXES[1]])
         return ""
+
+    def _beyond(self, step: JogStep, planned_quanta: tuple[int, int]) -> str:
+        """Why a jog from there leads beyond the soft limits, or an empty text; nobody knows without a homing."""
+        name = step.jog.axis
+        axis, per_mm = self._machine.axes[name], self._machine.quanta_per_mm(name)
+        begin_mm = planned_quanta[AXES.index(name)] / per_mm
+        end_mm = begin_mm + step.jog.distance_mm
+
+        def outside_mm(place_mm: float) -> float:
+            return max(axis.min_mm - place_mm, place_mm - axis.max_mm, 0.0)
+
+        # A jog may lead back from beyond a soft limit, never further out.
+        if self.offset_counts is None or outside_mm(end_mm) <= outside_mm(begin_mm):
+            return ""
+        return (
+            f"jog: axis {name}: expected an end from {axis.min_mm:g} to {axis.max_mm:g} mm, got {end_mm:.1f}"
+        )
 
     def _plan(self, start: tuple[int, int], target: tuple[int, int]) -> Schedule:
         schedule = self._planner(self._machine, start, target)
