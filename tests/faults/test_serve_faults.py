@@ -47,6 +47,7 @@ def test_client_killed_in_mid_pass(site: Site, capsys: pytest.CaptureFixture[str
     assert not site.state.control_socket.exists()
 
 
+@pytest.mark.campaign
 def test_service_killed_in_mid_pass(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
     """SIGKILL of the service: the guard stops the axes and latches; the client says that it died, exit 5."""
     service = _serve(site)

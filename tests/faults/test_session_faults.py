@@ -119,6 +119,7 @@ def test_guard_killed(site, capsys) -> None:
     _nothing_moves_until_cleared_and_homed(site, capsys, "not proved")
 
 
+@pytest.mark.campaign
 def test_everything_killed_at_once(site, capsys) -> None:
     """SIGKILL of service, guard and streamer together: the drives miss the heartbeat and stop by themselves.
 
@@ -141,6 +142,7 @@ def test_everything_killed_at_once(site, capsys) -> None:
     assert site.here("home", "--virtual", "--yes") == 0
 
 
+@pytest.mark.campaign
 def test_interrupted_then_painted_to_its_end(site, capsys) -> None:
     """SIGINT ends with 130 and no latch; the rest is painted in virtual time. Both streamed the ticks of one plan."""
     painting = site.paint_until_long_stroke()

@@ -77,7 +77,7 @@ def latch_offences(tree: ast.Module, may_clear: bool = False, may_write: bool = 
     aliases.add("safety.latch")
     for node in ast.walk(tree):
         # Any mention counts, not only a call: a function can be carried off and called elsewhere.
-        if isinstance(node, ast.Attribute) and ast.unparse(node.value) in aliases:
+        if isinstance(node, ast.Attribute) and dotted(node.value) in aliases:
             name = node.attr
             if (
                 (name == "clear" and not may_clear)
@@ -91,21 +91,28 @@ def latch_offences(tree: ast.Module, may_clear: bool = False, may_write: bool = 
             isinstance(node, ast.Call)
             and isinstance(node.func, ast.Name)
             and node.func.id in ("getattr", "vars", "setattr")
-            and ast.unparse(node.args[0]) in aliases
+            and dotted(node.args[0]) in aliases
         ):
             found.append(f"line {node.lineno}: {ast.unparse(node)}")
             continue
         if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
             continue
-        called, base = node.func.attr, ast.unparse(node.func.value)
+        if node.func.attr not in REMOVERS | WRITERS or dotted(node.func.value) in aliases:
+            continue
         whole = ast.unparse(node)
-        if base not in aliases and (
-            called in REMOVERS | WRITERS
-            and "latch" in whole.split("#")[0].lower()
-            and "latch" in touched(node)
-        ):
+        if "latch" in whole.split("#")[0].lower() and "latch" in touched(node):
             found.append(f"line {node.lineno}: {whole}")
     return found
+
+
+def dotted(node: ast.expr) -> str:
+    """A name with its attributes as it is written; nothing for any other expression."""
+    if isinstance(node, ast.Name):
+        return node.id
+    if isinstance(node, ast.Attribute):
+        base = dotted(node.value)
+        return f"{base}.{node.attr}" if base else ""
+    return ""
 
 
 def touched(node: ast.Call) -> str:

@@ -56,6 +56,7 @@ def _read(descriptor: int) -> bytes:
         return b""
 
 
+@pytest.mark.campaign
 def test_what_faded_is_painted_through_the_service(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
