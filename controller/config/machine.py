@@ -12,6 +12,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from controller.config.calibration import Calibration
 from controller.config.contradictions import AXES as AXES
 from controller.config.contradictions import ContradictionsError, run_rules
 from controller.config.maintenance import Maintenance
@@ -250,6 +251,7 @@ class Machine(Settings):
     maintenance: Maintenance | None = Field(
         default=None, description="left out: nobody is reminded of inspections"
     )
+    calibration: Calibration = Calibration()
     twin: TwinParameters | None = None
 
     @model_validator(mode="after")

@@ -34,6 +34,7 @@ _UNREAD: Final[Any] = {
     "stops": True,
     "mqtt": True,
     "maintenance": True,
+    "calibration": True,
     "home_order": True,
     "axes": {
         axis: {
