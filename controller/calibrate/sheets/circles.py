@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from controller.calibrate.identify_ring import wave_run_up_mm
 from controller.calibrate.sheets.page import (
     EDGE_MM,
     AxisName,
@@ -26,14 +27,15 @@ from controller.motion.geometry import GeometryMap
 RADII_MM: Final = (150.0, 50.0, 15.0)
 DIRECTIONS_DEG: Final = (0, 45, 90, 135)
 SAGITTA_MM: Final = 0.002
-WAVE_MM_S: Final = 60.0
+WAVE_MM_S: Final = (40.0, 60.0, 80.0)
+NEST_MM: Final = 14.0
 RUN_UP_MM: Final = 80.0
 WAVE_MM: Final = 160.0
 
 
 def circles_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float = 0.1) -> Sheet:
     """Pairs of circles about one middle, the outer of each clockwise (seen facing the wall), the inner against it."""
-    page = Page("circles", "Circles", machine, tip_mm)
+    page = Page("circles", "Circles", machine, tip_mm, "Diameters at 0, 45, 90, 135 of the two largest")
     ink = SheetInk("circles", tip_mm, in_sequence=True)
     fits = min(page.size_mm[0], page.size_mm[1] - page.top_mm) / 2.0 - EDGE_MM - 30.0
     largest = min(RADII_MM[0], fits)
@@ -64,18 +66,22 @@ def circles_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float
                 ]
     out = radii[0] + 3.0 * tip_mm
     for angle in range(0, 360, 45):
-        way = np.array([cos(radians(angle)), sin(radians(angle))])
-        page.captions.line([centre + way * out, centre + way * (out + 8.0)])
+        towards = np.array([cos(radians(angle)), sin(radians(angle))])
+        page.captions.line([centre + towards * out, centre + towards * (out + 8.0)])
         if angle in DIRECTIONS_DEG:
-            at = centre + way * (out + 11.0 + 1.3 * page.letter_mm)
+            at = centre + towards * (out + 11.0 + 1.3 * page.letter_mm)
             page.write(f"{angle}", (float(at[0]), float(at[1]) - page.letter_mm / 2.0), anchor="middle")
     edge = out + 12.0 + 3.0 * page.letter_mm
     page.block("circles", (centre[0] - edge, centre[1] - edge + 8.0, 2.0 * edge, 2.0 * edge - 16.0))
     how = (
-        "Steps at 0, 90, 180 and 270 degrees are play that is not made up for; an oval at 45 degrees the same both "
-        "ways is squareness; one way at 45 and the other at 135, lag that differs between the axes.",
-        "Measure the diameters of the two largest circles towards the ticks, middle to middle of the line: the outer "
-        "one is painted clockwise, the inner one against the clock.",
+        (
+            "Steps at 0, 90, 180 and 270 degrees are play that is not made up for; an oval at 45 degrees the same both "
+            "ways is squareness; one way at 45 and the other at 135, lag that differs between the axes."
+        ),
+        (
+            "Measure the diameters of the two largest circles towards the ticks, middle to middle of the line: "
+            "the outer one is painted clockwise, the inner one against the clock."
+        ),
         "The angles go from x towards y: 45 is down to the right.",
     )
     looks = [Look("All circles", (centre[0] - edge, centre[1] - edge, 2.0 * edge, 2.0 * edge))]
@@ -99,67 +105,104 @@ def _circle(
 
 
 def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sheet:
-    """An axis stops at a corner and rings on its belt while the other draws on: f = v / wave, damping by their decay.
+    """An axis stops at a corner and rings on its belt while the other draws on: waves of v / f, lower and lower.
 
-    Wants machine files without ``belt``: what is made up for does not ring.
+    At each place several lines at several speeds: at some speeds the end of the braking takes away what its begin has
+    stirred up. Wants machine files without ``belt``: what is made up for does not ring.
     """
-    page = Page("waves", "Waves", machine, tip_mm)
-    speed = min(WAVE_MM_S, machine.motion.paint_speed_mm_s)
-    ink = SheetInk("waves", tip_mm, speed, in_sequence=True)
+    page = Page("waves", "Waves", machine, tip_mm, "Count and measure the waves beyond the tick")
+    motion = machine.motion
+    speeds = [one for one in WAVE_MM_S if one <= motion.paint_speed_mm_s] or [motion.paint_speed_mm_s]
+    inks = [SheetInk(f"speed-{one:g}".replace(".", "-"), tip_mm, one, in_sequence=True) for one in speeds]
     geometry = GeometryMap.of(machine)
-    ramp = speed**2 / (2.0 * machine.motion.acceleration_mm_s2) + 2.0
-    figures: dict[str, tuple[float, ...]] = {"speed_mm_s": (speed,)}
+    figures: dict[str, tuple[float, ...]] = {"speed_mm_s": tuple(speeds)}
     questions: list[Question] = []
     looks: list[Look] = []
+    nest = len(speeds) - 1
     for index, name in enumerate(AXES):
         axis: AxisName = "x" if name == "x" else "y"
-        low = (EDGE_MM if index == 0 else page.top_mm) + RUN_UP_MM + 10.0
+        before = RUN_UP_MM + (NEST_MM + 4.0 * page.letter_mm) + NEST_MM * nest
+        low = (EDGE_MM if index == 0 else page.top_mm) + before + 10.0
         high = page.size_mm[index] - EDGE_MM - 40.0
         across = page.top_mm + 20.0 if axis == "x" else 0.4 * page.size_mm[0]
         found: list[float] = []
         for number, along in enumerate(np.linspace(low, high, places).tolist(), 1):
             corner = (along, across) if axis == "x" else (across, along)
-            ink.line(turned([(-RUN_UP_MM, 0.0), (0.0, 0.0), (0.0, WAVE_MM)], axis, corner), "wave")
-            page.captions.line(turned([(4.0 * tip_mm, ramp), (4.0 * tip_mm + 5.0, ramp)], axis, corner))
-            label = turned([(-RUN_UP_MM / 2.0, 4.0 + tip_mm)], axis, corner)[0]
-            page.write(f"{name}{number}", (float(label[0]) + 4.0, float(label[1])))
-            a, b = turned([(-RUN_UP_MM, -3.0), (12.0, WAVE_MM)], axis, corner)
+            for row, (speed, ink) in enumerate(zip(speeds, inks, strict=True)):
+                at, down = -NEST_MM * row, NEST_MM * row
+                line = [(at - RUN_UP_MM, down), (at, down), (at, down + WAVE_MM)]
+                ink.line(turned(line, axis, corner), "wave")
+                ramp = down + wave_run_up_mm(speed, motion.acceleration_mm_s2, motion.jerk_mm_s3)
+                tick = [(at + 3.0 * tip_mm, ramp), (at + 3.0 * tip_mm + 4.0, ramp)]
+                page.captions.line(turned(tick, axis, corner))
+                x, y = turned([(at - RUN_UP_MM - 3.0, down)], axis, corner)[0].tolist()
+                if axis == "x":
+                    page.write(f"{speed:g}", (x, y - page.letter_mm / 2.0), anchor="right")
+                else:
+                    page.write(f"{speed:g}", (x, y - page.letter_mm), anchor="middle")
+            x, y = turned([(-NEST_MM * nest - RUN_UP_MM / 2.0, NEST_MM * nest + 6.0)], axis, corner)[
+                0
+            ].tolist()
+            page.write(f"{name}{number}", (x, y), 1.5 * page.letter_mm)
+            a, b = turned([(-before, -6.0), (10.0, WAVE_MM + NEST_MM * nest)], axis, corner)
             page.block(
                 f"wave {name}{number}", (float(a[0]), float(a[1]), float(b[0] - a[0]), float(b[1] - a[1]))
             )
-            found.append(float(geometry.to_axes([corner])[0, index]))
-            key = f"{name}{number}"
-            questions += [
-                Question(key=f"{key}n", words=f"{key}: whole waves counted beyond the tick, two or more", unit="",
-                         kind="number", least=2.0, most=100.0, step=1.0, resolution=0.5, optional=True),
-                Question(key=f"{key}l", words=f"{key}: the length of these waves together", unit="mm",
-                         kind="number", least=2.0, most=WAVE_MM, resolution=0.25, optional=True),
-                Question(key=f"{key}a", words=f"{key}: height of the first of these waves, crest to trough", unit="mm",
-                         kind="number", least=0.05, most=10.0, resolution=0.05, optional=True),
-                Question(key=f"{key}b", words=f"{key}: height of the wave after the last of them", unit="mm",
-                         kind="number", least=0.02, most=10.0, resolution=0.05, optional=True),
-            ]  # fmt: skip
+            middle = turned([(-NEST_MM * nest / 2.0, 0.0)], axis, corner)
+            found.append(float(geometry.to_axes(middle)[0, index]))
+            questions += _wave_questions(f"{name}{number}", speeds)
             if number == 1 and axis == "x":
-                looks.append(
-                    Look(
-                        "The pen comes along x, stops, and draws downwards",
-                        (corner[0] - 90.0, corner[1] - 10.0, 130.0, 180.0),
-                    )
+                box = (
+                    float(a[0]) - 4.0,
+                    float(a[1]) - 4.0,
+                    float(b[0] - a[0]) + 8.0,
+                    float(b[1] - a[1]) + 8.0,
                 )
+                looks.append(Look("The pen comes along x, stops, and draws downwards, at three speeds", box))
         figures[f"{name}_place_mm"] = tuple(found)
     how = (
         "Take the finest tip there is: on a stiff belt the waves are a tenth of a millimetre high.",
-        "Look along the long stroke from its end, nearly flat to the canvas: waves show so.",
-        "Count whole waves beyond the tick (before it the pen was still getting faster) and measure their length "
-        "together. For the damping, measure the first of them and the one after the last from crest to trough.",
+        (
+            "Look along the long strokes from their ends, nearly flat to the canvas: waves show so. Read the line of the "
+            "three that shows them best; its speed in mm/s is written at its begin."
+        ),
+        (
+            "Count whole waves beyond the tick (before it the pen was still getting faster) and measure their length "
+            "together. For the damping, measure the first of them and the one after the last from crest to trough."
+        ),
         "Where nothing can be seen the belt is stiff enough at that place: leave it out.",
     )
-    return page.sheet([ink], questions, figures, how, looks)
+    return page.sheet(inks, questions, figures, how, looks)
+
+
+def _wave_questions(key: str, speeds: list[float]) -> list[Question]:
+    step = speeds[1] - speeds[0] if len(speeds) > 1 else 0.0
+    rows = (
+        ("v", "the speed written at the line that is read", "mm/s", speeds[0], speeds[-1], step, 0.0),
+        ("n", "whole waves counted beyond the tick", "", 2.0, 100.0, 1.0, 0.0),
+        ("l", "the length of these waves together", "mm", 2.0, WAVE_MM, 0.0, 0.5),
+        ("a", "height of the first of these waves, crest to trough", "mm", 0.05, 10.0, 0.0, 0.05),
+        ("b", "height of the wave after the last of them", "mm", 0.02, 10.0, 0.0, 0.05),
+    )
+    return [
+        Question(
+            key=f"{key}{part}",
+            words=f"{key.upper()}: {words}",
+            unit=unit,
+            kind="number",
+            least=least,
+            most=most,
+            step=step,
+            resolution=resolution,
+            optional=True,
+        )
+        for part, words, unit, least, most, step, resolution in rows
+    ]
 
 
 def marks_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     """Register marks near the corners and in the middle, to be found again with ``giornata marks``."""
-    page = Page("marks", "Marks", machine, tip_mm)
+    page = Page("marks", "Marks", machine, tip_mm, "Steer the pen to each cross: giornata marks")
     x, y = page.size_mm
     inset = EDGE_MM + 30.0
     places = {
@@ -179,8 +222,10 @@ def marks_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         )
     how = (
         "The crosses are painted at the beginning of the first pass.",
-        "`giornata marks` on this job takes the raised pen to each cross and asks where it lies: right after painting "
-        "that tells how well the pen's tip stands where the holder is; later, how the canvas has moved.",
+        (
+            "`giornata marks` on this job takes the raised pen to each cross and asks where it lies: right after "
+            "painting that tells how well the pen's tip stands where the holder is; later, how the canvas has moved."
+        ),
         "Nothing is entered here.",
     )
     px, py = places["middle"]

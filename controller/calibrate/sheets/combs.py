@@ -40,7 +40,8 @@ HOOK_SPARE_MM: Final = 0.5
 LONG_MM: Final = 3.0
 """Every fifth tooth is longer by this, every tenth by twice as much."""
 TOUCH_MM: Final = 0.1
-"""A touch is a stroke so long: a pen cannot paint less than its tip, and a stroke that goes nowhere is none."""
+"""A touch is a stroke so long: a pen cannot paint less than its tip, and a stroke that goes nowhere is none. It begins
+a quarter of that before its place, between where a tip stays that is loose and where one goes that is firm."""
 
 
 def pitch_mm(tip_mm: float, hook_mm: float) -> float:
@@ -64,7 +65,13 @@ def play_sheet(
 
     The machine makes up for what its file states, so that a comb reads what is left: play = stated + read.
     """
-    page = Page("play", "Play", machine, tip_mm)
+    page = Page(
+        "play",
+        "Play",
+        machine,
+        tip_mm,
+        f"Find the teeth that make one straight line: each tooth {step_mm:g} mm",
+    )
     ink = SheetInk("teeth", tip_mm, SLOW_MM_S, in_sequence=True)
     hook = most_mm + HOOK_SPARE_MM
     pitch = pitch_mm(tip_mm, hook)
@@ -114,10 +121,14 @@ def play_sheet(
                     ),
                 ]
         figures[f"{name}_place_mm"], figures[f"{name}_stated_mm"] = tuple(at_axis), tuple(stated)
+        if machine.axes[axis].play_table is not None:
+            figures[f"{name}_table"] = (1.0,)
     how = (
         "Let the paint dry. Look along the seam between two rows of teeth, with a glass of three times or so.",
-        "Find the tooth that goes on straight into the one that faces it. Its label is the reading: every tooth is "
-        f"{step_mm:g} mm, every fifth is longer, every tenth has its number.",
+        (
+            "Find the tooth that goes on straight into the one that faces it. Its label is the reading: every tooth is "
+            f"{step_mm:g} mm, every fifth is longer, every tenth has its number."
+        ),
         "Where several neighbours look alike, give the first and the last of them, as in 0.3 to 0.4.",
         "Read at the seam and nowhere else: nearer to the hooks a tip that leans in its holder has not come to rest.",
         "Read each comb more than once, on another day or by another person, if you can.",
@@ -166,7 +177,7 @@ def _name_comb(
     else:
         at = (zero_mm[0] + TOOTH_MM + page.tip_mm + 5.0, zero_mm[1] - before)
         page.block(f"the name of comb {words}", (at[0], at[1], 3.0 * height, height))
-    page.write(f"{words} {'>' if axis == 'x' else 'DOWN'}" if axis == "x" else words, at, height)
+    page.write(words, at, height)
 
 
 def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) -> Sheet:
@@ -175,13 +186,19 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
     Wants the play in the machine file: what is left of it would be read as lean. lean = stated + read, and so for
     the landing.
     """
-    page = Page("pen", "Pen", machine, tip_mm)
+    page = Page(
+        "pen",
+        "Pen",
+        machine,
+        tip_mm,
+        "Ends, starts: the first pair with canvas between. Landing: the dot under its tooth",
+    )
     ink = SheetInk("strokes", tip_mm, SLOW_MM_S, in_sequence=True)
     questions: list[Question] = []
     looks: list[Look] = []
     low, high = round((tip_mm - 1.6) / step_mm), round((tip_mm + 0.4) / step_mm)
     steps = range(low, high + 1)
-    arm, row = 20.0, max(2.5 * tip_mm + 1.5, 1.3 * page.letter_mm)
+    arm, row = 20.0, max(2.5 * tip_mm + 1.5, 1.5 * page.letter_mm)
     tall = row * len(steps)
     room = 2.0 * arm + 5.0 * page.letter_mm + 14.0
     top = page.top_mm + 2.0 * page.letter_mm + 6.0
@@ -235,7 +252,8 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
                     optional=True,
                 )
             )
-    questions += _landing(page, ink, top + tall + 30.0)
+    right = EDGE_MM + 28.0 + 2.0 * room + 2.0 * (tall + 24.0)
+    questions += _landing(page, ink, top + tall + 30.0, right)
     figures = {
         "lean_mm": tuple(machine.pen.lean_mm),
         "landing_mm": tuple(machine.pen.landing_mm),
@@ -243,15 +261,19 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
     }
     how = (
         "Draw this sheet when the play is in the machine file; what is left of it reads as lean.",
-        "Ends and starts: two lines on one line, their ends towards each other. From the least number on, look for the "
-        "first pair with canvas between them.",
-        "Landing: dots below a comb. The dot that sits in the middle under its tooth is the reading, to the right of 0 "
-        "(for y: below it) positive.",
+        (
+            "Ends and starts: two lines on one line, their ends towards each other. From the least number on, look for "
+            "the first pair with canvas between them."
+        ),
+        (
+            "Landing: dots below a comb. The dot that sits in the middle under its tooth is the reading, right of 0 "
+            "(for y: below it) positive."
+        ),
     )
     return page.sheet([ink], questions, figures, how, looks)
 
 
-def _landing(page: Page, ink: SheetInk, top_mm: float) -> list[Question]:
+def _landing(page: Page, ink: SheetInk, top_mm: float, right_mm: float) -> list[Question]:
     """Combs whose lower row is of touches."""
     step, most = STEP_MM, 1.0
     tip, last = page.tip_mm, round(1.0 / STEP_MM)
@@ -265,7 +287,10 @@ def _landing(page: Page, ink: SheetInk, top_mm: float) -> list[Question]:
         zero = (
             (EDGE_MM + 30.0 + last * pitch, top_mm + TOOTH_MM + 2.0 * LONG_MM + 2.0 * page.letter_mm)
             if axis == "x"
-            else (page.size_mm[0] - EDGE_MM - 60.0, page.top_mm + 30.0 + last * pitch)
+            else (
+                right_mm + 4.0 * page.letter_mm + TOOTH_MM + 2.0 * LONG_MM,
+                page.top_mm + 16.0 + last * pitch,
+            )
         )
         for i in numbers:
             far = TOOTH_MM + (2.0 * LONG_MM if i % 10 == 0 else LONG_MM if i % 5 == 0 else 0.0)
@@ -274,7 +299,7 @@ def _landing(page: Page, ink: SheetInk, top_mm: float) -> list[Question]:
                 _label(page, axis, zero, i * pitch, -far - tip, f"{i * step:g}")
         below = 0.5 * tip + 1.0 + tip
         for i in numbers:
-            at = i * (pitch - step) - TOUCH_MM / 2.0
+            at = i * (pitch - step) - TOUCH_MM / 4.0
             ink.line(turned([(at, below), (at + TOUCH_MM, below)], axis, zero), "touch")
         room = TOOTH_MM + 2.0 * LONG_MM + 3.2 * page.letter_mm + 3.0
         low = turned([(-length / 2.0 - hook - tip, -room)], axis, zero)[0]

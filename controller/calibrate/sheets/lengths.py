@@ -39,7 +39,7 @@ def lengths_sheet(
     machine: Machine, tip_mm: float = 1.0, *, every_mm: float = 250.0, resolution_mm: float = 0.25
 ) -> Sheet:
     """Ticks along a row and along a column, their distances from the first written beside them."""
-    page = Page("lengths", "Lengths", machine, tip_mm)
+    page = Page("lengths", "Lengths", machine, tip_mm, "Tape along the lines: mm from line 0")
     ink = SheetInk("ticks", tip_mm, SLOW_MM_S, in_sequence=True)
     geometry = GeometryMap.of(machine)
     figures: dict[str, tuple[float, ...]] = {}
@@ -97,8 +97,10 @@ def lengths_sheet(
     looks.append(Look("Ticks of x and of y", (across["y"] - 190.0, across["x"] - 180.0, 380.0, 360.0)))
     how = (
         "Lay a steel tape along the row of ticks, pulled as its maker says, and do not move it until all are read.",
-        "Begin with its 100 mm line on the first tick: the end of a tape is its worst place. Every line is read, the "
-        "first too; what counts are differences from the first.",
+        (
+            "Begin with its 100 mm line on the first tick: the end of a tape is its worst place. Every line is read, "
+            "the first too; what counts are differences from the first."
+        ),
         "Read the middle of each line: its two edges, and half of their sum.",
         "Read x along the row and y along the column; more than once, the tape laid anew, if you can.",
     )
@@ -115,7 +117,7 @@ def square_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float 
 
     x drifts by q y: A to D is longer than B to C where it drifts to the right going down.
     """
-    page = Page("square", "Squareness", machine, tip_mm)
+    page = Page("square", "Squareness", machine, tip_mm, "Measure A to D and B to C")
     ink = SheetInk("crosses", tip_mm, SLOW_MM_S, in_sequence=True)
     arm = 12.0
     margin = arm + HOOK_MM + 3.0 * page.letter_mm
@@ -159,8 +161,10 @@ def square_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float 
     }
     how = (
         "Measure A to D and B to C with the same tape, pulled alike, between the middles of the crosses.",
-        f"Without a fault both are {diagonal:.1f} mm; what counts is their difference, so a tape that is long or "
-        "short does no harm.",
+        (
+            f"Without a fault both are {diagonal:.1f} mm; what counts is their difference, so a tape that is long or "
+            "short does no harm."
+        ),
         "Read each more than once, the tape laid anew.",
     )
     x, y = corners["A"]

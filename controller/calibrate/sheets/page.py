@@ -46,8 +46,8 @@ class Question(Settings):
     """One reading that a person takes from the sheet.
 
     kind: "number" is a measure in ``unit``; "tooth" a label of a comb, or two with "to" between for all that look
-    alike; "text" is never asked. least, most: what can be on the sheet, both included. step: the reading is a multiple of it
-    where above 0. resolution: half the interval that one reading leaves open.
+    alike. least, most: what can be on the sheet, both included. step: the reading is a multiple of it where above 0.
+    resolution: half the interval that one reading leaves open.
     """
 
     key: str
@@ -128,7 +128,7 @@ class Sheet:
 class Page:
     """A sheet in the making: the canvas, its blocks and its captions."""
 
-    def __init__(self, name: str, title: str, machine: Machine, tip_mm: float) -> None:
+    def __init__(self, name: str, title: str, machine: Machine, tip_mm: float, hint: str) -> None:
         if not (isfinite(tip_mm) and 0.2 <= tip_mm <= 20.0):
             raise InputError([Mistake(Path(f"sheet {name}"), "--tip-mm", "0.2 to 20", f"{tip_mm:g}")])
         self.name, self.title, self.machine, self.tip_mm = name, title, machine, tip_mm
@@ -136,16 +136,19 @@ class Page:
         self.captions = SheetInk(CAPTION, tip_mm, colour=CAPTION_COLOUR)
         self.letter_mm = max(6.0, 6.5 * tip_mm)
         self._blocks: list[tuple[str, tuple[float, float, float, float]]] = []
-        self._title(title)
+        y = self._headline(
+            f"{title} - {machine.name}", EDGE_MM, max(12.0, 9.0 * tip_mm, self.size_mm[0] / 130.0)
+        )
+        self.top_mm = self._headline(hint, y, max(8.0, 7.0 * tip_mm, self.size_mm[0] / 220.0)) + 4.0
 
-    def _title(self, title: str) -> None:
-        words = f"{title} - {self.machine.name}"
-        height = max(12.0, 7.0 * self.tip_mm)
-        while height > self.letter_mm and font.width_mm(words, height) > self.size_mm[0] - 2.0 * EDGE_MM:
-            height *= 0.9
-        self.write(words.replace("_", "-"), (EDGE_MM, EDGE_MM), height)
-        self.top_mm = EDGE_MM + height + 2.0 * self.tip_mm + 8.0
-        self.block("title", (EDGE_MM, EDGE_MM, font.width_mm(words, height), height))
+    def _headline(self, words: str, top_mm: float, height_mm: float) -> float:
+        """Write a line over the sheet, smaller where it is too long; answers where the next may begin."""
+        height, room = height_mm, self.size_mm[0] - 2.0 * EDGE_MM
+        while height > self.letter_mm and font.width_mm(words, height) > room:
+            height = max(0.9 * height, self.letter_mm)
+        self.write(words, (EDGE_MM, top_mm), height)
+        self.block("the headline", (EDGE_MM, top_mm, font.width_mm(words, height), height))
+        return top_mm + height + 2.0 * self.tip_mm + 5.0
 
     def write(
         self,
@@ -200,7 +203,8 @@ def turned(points: npt.ArrayLike, axis: AxisName, at_mm: tuple[float, float]) ->
     Along x: (along, across) is (right, down). Along y: (down, right).
     """
     local = np.asarray(points, dtype=np.float64).reshape(-1, 2)
-    return (local if axis == "x" else local[:, ::-1]) + np.asarray(at_mm)
+    placed: Line = (local if axis == "x" else local[:, ::-1]) + np.asarray(at_mm, dtype=np.float64)
+    return placed
 
 
 def tooth(

@@ -6,9 +6,11 @@ where known metres lie between them. Frame: canvas mm.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
+from controller.calibrate.sheets import font
 from controller.calibrate.sheets.page import (
     EDGE_MM,
     SLOW_MM_S,
@@ -43,7 +45,8 @@ def _ladder(
     """Pairs of upright lines, their middles ``spacings`` apart, from the left; answers the rectangle they take."""
     x, y = at_mm[0] + HOOK_MM + page.tip_mm, at_mm[1] + page.letter_mm + 4.0
     widest = max(spacings)
-    advance = HOOK_MM + widest + page.tip_mm + max(2.5 * page.tip_mm, 2.0)
+    label_mm = font.width_mm("0.55", page.letter_mm) + 4.0
+    advance = max(HOOK_MM + widest + page.tip_mm + max(2.5 * page.tip_mm, 2.0), label_mm / label_each)
     below = 2.0 * page.tip_mm + 1.0
     for number, spacing in enumerate(spacings):
         ink.line(tooth(x, y + below, y + RUNG_MM, HOOK_MM - 0.5 * page.tip_mm, -1), "left")
@@ -56,7 +59,7 @@ def _ladder(
 
 def tip_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     """A ladder for the width of the tip's line, 0.5 to 1.6 tips."""
-    page = Page("tip", "Tip", machine, tip_mm)
+    page = Page("tip", "Tip", machine, tip_mm, "The first pair with canvas between")
     ink = SheetInk("pen", tip_mm, SLOW_MM_S, in_sequence=True)
     step = LADDER_STEP_MM * max(1.0, round(tip_mm))
     spacings = _spacings(tip_mm, 0.5, 1.6, step)
@@ -72,7 +75,7 @@ def tip_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     looks = [
         Look(
             "The ladder: its first pairs run together",
-            (x - 6.0, y - 6.0, min(w, 26.0 * tip_mm * 5.0), h + 12.0),
+            (x - 6.0, y - 6.0, w, h + 12.0),
         )
     ]
     return page.sheet([ink], questions, {"step_mm": (step,)}, how, looks)
@@ -94,7 +97,7 @@ def _ladder_question(key: str, where: str, spacings: list[float], step: float) -
 
 def dots_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     """Pairs of dots of two sizes that part step by step."""
-    page = Page("dots", "Dots", machine, tip_mm)
+    page = Page("dots", "Dots", machine, tip_mm, "In each row: the first pair with canvas between")
     ink = SheetInk("pen", tip_mm)
     step = 0.1 * max(1.0, round(tip_mm))
     sizes = (round(3.0 * tip_mm, 6), round(8.0 * tip_mm, 6))
@@ -133,8 +136,10 @@ def dots_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         )
         y += tall + 14.0
     how = (
-        "In each row, from the left, look for the first pair of dots that do not touch. The number above it is the "
-        "distance of their middles.",
+        (
+            "In each row, from the left, look for the first pair of dots that do not touch. The number above it is the "
+            "distance of their middles."
+        ),
         "A dot is as wide as the distance at which two of them part. Wider than drawn: the tip is.",
     )
     return page.sheet([ink], questions, {"size_mm": sizes, "step_mm": (step,)}, how, looks)
@@ -151,7 +156,7 @@ def wear_sheet(
         raise InputError(
             [Mistake(page_name("wear"), "metres", "1 to 40 lengths of 0.5 to 500 m", f"{metres}")]
         )
-    page = Page("wear", "Wear", machine, tip_mm)
+    page = Page("wear", "Wear", machine, tip_mm, "In each ladder: the first pair with canvas between")
     step = LADDER_STEP_MM * max(1.0, round(tip_mm))
     spacings = _spacings(tip_mm, 0.7, 2.0, step)
     inks: list[SheetInk] = []
@@ -167,9 +172,7 @@ def wear_sheet(
         page.write(f"{number}", (EDGE_MM, y + page.letter_mm), 2.0 * page.letter_mm)
         page.block(f"ladder {number}", (EDGE_MM, *box[1:2], box[0] + box[2] - EDGE_MM, box[3]))
         if number == 0:
-            looks.append(
-                Look("Ladder 0, of the fresh tip", (box[0] - 6.0, y - 6.0, min(box[2], 160.0), box[3] + 12.0))
-            )
+            looks.append(Look("Ladder 0, of the fresh tip", (box[0] - 6.0, y - 6.0, box[2], box[3] + 12.0)))
         questions.append(
             _ladder_question(f"ladder{number}", f"ladder {number} (after {at_m[-1]:.1f} m): ", spacings, step)
         )
@@ -181,8 +184,10 @@ def wear_sheet(
             painted_mm += block.length_mm()
             inks.append(block)
     how = (
-        "Put a fresh pen in for ladder-0 and leave it in to the end: answer every later question for a pen by leaving "
-        "the same one in. The captions are painted first and may have any pen.",
+        (
+            "Put a fresh pen in for ladder-0 and leave it in to the end: answer every later question for a pen by "
+            "leaving the same one in. The captions are painted first and may have any pen."
+        ),
         "Every ladder is read as on the sheet of the tip: the first pair with canvas between its lines.",
         "The metres are counted from the drawing, ladders included, travel with the pen up not.",
     )
@@ -214,12 +219,18 @@ def dry_sheet(machine: Machine, tip_mm: float = 1.0, *, minutes: tuple[float, ..
 
     A job cannot wait by itself: the question for the pen does, and is answered when the time is over.
     """
-    rising = all(before < after for before, after in zip(minutes, minutes[1:], strict=False))
+    rising = all(before < after for before, after in pairwise(minutes))
     if len(minutes) < 2 or not rising or minutes[0] < 0.0 or minutes[-1] > 600.0:
         raise InputError(
             [Mistake(page_name("dry"), "minutes", "two or more that rise, 0 to 600", f"{minutes}")]
         )
-    page = Page("dry", "Dry-out", machine, tip_mm)
+    page = Page(
+        "dry",
+        "Dry-out",
+        machine,
+        tip_mm,
+        "Wait with the pen up before each line. How much is missing at its tick",
+    )
     inks: list[SheetInk] = []
     questions: list[Question] = []
     pitch = max(3.0 * tip_mm + 6.0, 1.8 * page.letter_mm)
@@ -247,8 +258,10 @@ def dry_sheet(machine: Machine, tip_mm: float = 1.0, *, minutes: tuple[float, ..
     waits = ", ".join(f"{wait:g}" for wait in minutes)
     how = (
         "One pen for all lines, fresh before the first one; the captions are painted before them with another.",
-        f"When the pen for a line is asked for, wait with it raised, {waits} minutes in turn, before you say yes. Do "
-        "not cap it, do not wipe it.",
+        (
+            f"When the pen for a line is asked for, wait with it raised, {waits} minutes in turn, before you say yes. "
+            "Do not cap it, do not wipe it."
+        ),
         "Every line begins beside its tick. Measure how much of it is missing there.",
     )
     looks = [

@@ -6,7 +6,6 @@ Owns their form. Writes into the folder that it is told and nowhere else.
 from __future__ import annotations
 
 import html
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -67,8 +66,10 @@ def _path(points: np.ndarray[tuple[int, ...], np.dtype[np.float64]], *, closed: 
 
 def _group(ink: SheetInk, *, shifted: str = "", by_mm: tuple[float, float] = (0.0, 0.0)) -> list[str]:
     rows = [
-        f'<g id="{ink.name}" fill="none" stroke="{ink.colour}" stroke-width="{_number(ink.tip_mm)}" '
-        'stroke-linecap="round" stroke-linejoin="round">'
+        (
+            f'<g id="{ink.name}" fill="none" stroke="{ink.colour}" stroke-width="{_number(ink.tip_mm)}" '
+            'stroke-linecap="round" stroke-linejoin="round">'
+        )
     ]
     for (points, closed), tag in zip(ink.lines, ink.tags, strict=True):
         moved = points + by_mm if shifted and tag == shifted else points
@@ -123,8 +124,10 @@ def _look(sheet: Sheet, look: Look) -> str:
     x, y, width, height = look.box_mm
     tall = LOOK_WIDTH_MM * height / width
     rows = [
-        f'<svg viewBox="{_number(x)} {_number(y)} {_number(width)} {_number(height)}" '
-        f'style="width:100%;max-height:{min(tall, 150.0):.0f}mm">'
+        (
+            f'<svg viewBox="{_number(x)} {_number(y)} {_number(width)} {_number(height)}" '
+            f'style="width:100%;max-height:{min(tall, 150.0):.0f}mm">'
+        )
     ]
     for ink in sheet.inks:
         near = SheetInk(ink.name, ink.tip_mm, colour=ink.colour)
@@ -142,7 +145,8 @@ body { font: 15px/1.5 sans-serif; color: #1c2430; max-width: 190mm; margin: 8mm 
 h1 { font-size: 22px; } h2 { font-size: 17px; margin-top: 7mm; }
 svg { background: #fbfaf5; border: 1px solid #c9c4b4; display: block; }
 figcaption { color: #444; margin: 1mm 0 5mm; } figure { margin: 0; }
-table { border-collapse: collapse; width: 100%; } td, th { border: 1px solid #c9c4b4; padding: 1mm 2mm; text-align: left; }
+table { border-collapse: collapse; width: 100%; }
+td, th { border: 1px solid #c9c4b4; padding: 1mm 2mm; text-align: left; }
 td.write { width: 45mm; }
 @media print { body { margin: 0; } }
 """
@@ -179,6 +183,5 @@ def page_of(sheet: Sheet) -> str:
         f"</head><body>\n<h1>{title}</h1>\n<ol>{''.join(words)}</ol>\n{''.join(looks)}\n"
         f"<h2>The whole sheet</h2>\n<figure>{whole}<figcaption>{sheet.size_mm[0]:g} x {sheet.size_mm[1]:g} mm"
         f"</figcaption></figure>\n<h2>Pens, in this order</h2><ol>{''.join(inks)}</ol>\n{table}\n"
-        f'<script type="application/json" id="sheet">{json.dumps({"sheet": sheet.record.sheet})}</script>\n'
         "</body></html>\n"
     )

@@ -1,0 +1,314 @@
+"""Readings of the frame: play, squareness, lengths, circles, ringing belts, and sag from a wire or a level.
+
+Owns the formulas and what is refused. Places of tables are axis mm, as in machine files. What a sheet shows comes on
+top of what the machine file stated when it was drawn, since that was made up for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.calibrate.identify_ring import Ring, WaveReading, belt_measured, ring_of_line
+from controller.calibrate.readings import Answers, Reading, mean_of
+from controller.calibrate.sheets.page import Question, Record
+from controller.calibrate.values import Measured, PoorFit
+
+SAME_STEPS: Final = 2.0
+"""Play that differs by no more than so many teeth from place to place is told as one number."""
+SLOPE_MAX_MM_M: Final = {"length": 10.0, "sag": 20.0}
+"""Changes beyond these are refused by the machine file; so is a measurement of them (docs/machine-file.md)."""
+SQUARE_MAX_MM_M: Final = 20.0
+
+
+def question_of(record: Record, key: str) -> Question:
+    """The question with that key. Raises KeyError."""
+    return {question.key: question for question in record.questions}[key]
+
+
+def _half(record: Record, key: str, answers: Answers) -> tuple[float, float]:
+    return mean_of(answers[key], question_of(record, key).resolution)
+
+
+def play(record: Record, answers: Answers) -> tuple[Measured, ...]:
+    """Play of each axis with a comb that was read: the stated one and what the comb shows beyond it.
+
+    One number where the places agree to two teeth (and the file stated no table), else a table by place.
+    """
+    found: list[Measured] = []
+    step = record.of("step_mm")[0]
+    for axis in ("x", "y"):
+        places, stated = record.of(f"{axis}_place_mm"), record.of(f"{axis}_stated_mm")
+        rows: list[tuple[float, float, float]] = []
+        count = 0
+        for number, (place, known) in enumerate(zip(places, stated, strict=True), 1):
+            key = f"{axis}{number}"
+            if not answers.get(key):
+                continue
+            question = question_of(record, key)
+            read, half = _half(record, key, answers)
+            if read <= question.least + step / 2.0 or read >= question.most - step / 2.0:
+                raise PoorFit(
+                    f"comb {key.upper()}",
+                    f"a tooth within the comb, {question.least:g} to {question.most:g} mm",
+                    f"{read:g} at its end: draw the sheet with --most above the play",
+                )
+            value = known + read
+            if value < -half:
+                raise PoorFit(
+                    f"comb {key.upper()}", "a play of 0 mm or more", f"{known:g} stated and {read:g} read"
+                )
+            rows.append((place, max(value, 0.0), half))
+            count += len(answers[key])
+        if not rows:
+            continue
+        values, halves = [row[1] for row in rows], [row[2] for row in rows]
+        spread = max(values) - min(values)
+        if spread <= SAME_STEPS * step + 1e-9 and not record.of(f"{axis}_table"):
+            half = max(max(halves) / math.sqrt(len(rows)), spread / 2.0)
+            note = f"combs at {len(rows)} places within {spread:.2f} mm"
+            mean = math.fsum(values) / len(rows)
+            found.append(
+                Measured(f"axes.{axis}.play_mm", round(mean, 4), "mm", half, "play sheet", count, note)
+            )
+        else:
+            table = {
+                "position_mm": tuple(round(row[0], 3) for row in rows),
+                "play_mm": tuple(round(one, 4) for one in values),
+            }
+            note = f"combs at {len(rows)} places differ by {spread:.2f} mm"
+            found.append(
+                Measured(f"axes.{axis}.play_table", table, "mm", max(halves), "play sheet", count, note)
+            )
+    if not found:
+        raise PoorFit("play sheet", "one comb or more that can be read", "none")
+    return tuple(found)
+
+
+def square(record: Record, answers: Answers) -> tuple[Measured, ...]:
+    """Squareness from two diagonals.
+
+    With x = s_x + q s_y the corners of a rectangle w by h lie so that AD^2 = (w + q h)^2 + h^2 and
+    BC^2 = (w - q h)^2 + h^2, hence q = (AD^2 - BC^2) / (4 w h): exact, and of a tape that is wrong by a share e it
+    takes 2 e of q, nothing more. Errors of the axes' lengths, alike at both diagonals, fall out in the same way.
+    """
+    width, height = record.of("size_mm")
+    ad, ad_half = _half(record, "AD", answers)
+    bc, bc_half = _half(record, "BC", answers)
+    nominal = math.hypot(width, height)
+    if abs(0.5 * (ad + bc) - nominal) > 0.006 * nominal:
+        raise PoorFit(
+            "square sheet",
+            f"diagonals of {nominal:.0f} mm or so in the mean",
+            f"{ad:g} and {bc:g}: another pair of crosses, or the first 100 mm of the tape left in",
+        )
+    q = (ad**2 - bc**2) / (4.0 * width * height)
+    half = math.hypot(ad * ad_half, bc * bc_half) / (2.0 * width * height) * 1000.0
+    value = record.of("stated_mm_m")[0] + 1000.0 * q
+    if abs(value) > SQUARE_MAX_MM_M:
+        raise PoorFit("square sheet", f"within {SQUARE_MAX_MM_M:g} mm a metre", f"{value:.2f}")
+    note = f"A to D {ad:.2f} mm, B to C {bc:.2f} mm over {width:g} x {height:g} mm"
+    count = len(answers["AD"]) + len(answers["BC"])
+    return (Measured("geometry.squareness_mm_m", round(value, 4), "mm/m", half, "square sheet", count, note),)
+
+
+def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
+    """Length tables: at each tick what the file stated there, and what the tape shows beyond the tick's number.
+
+    Repeated readings are taken tape by tape: each laying has its own zero, and only differences from its first tick
+    count. The first tick keeps what was stated: an error that is the same everywhere shifts the picture and no more.
+    """
+    found: list[Measured] = []
+    for axis in ("x", "y"):
+        places, nominal = record.of(f"{axis}_place_mm"), record.of(f"{axis}_nominal_mm")
+        stated = record.of(f"{axis}_stated_mm")
+        keys = [f"{axis}{number}" for number in range(len(places))]
+        layings = {len(answers[key]) for key in keys}
+        if len(layings) != 1 or not min(layings):
+            each = ", ".join(str(len(answers[key])) for key in keys)
+            raise PoorFit(
+                f"lengths of {axis}", "every tick read in every laying of the tape", f"{each} readings"
+            )
+        errors, halves = [stated[0]], [0.0]
+        for place, key in enumerate(keys[1:], 1):
+            resolution = question_of(record, key).resolution
+            differences = [
+                Reading(one.value - first.value - nominal[place])
+                for one, first in zip(answers[key], answers[keys[0]], strict=True)
+            ]
+            error, half = mean_of(differences, resolution * math.sqrt(2.0))
+            errors.append(stated[place] + error)
+            halves.append(half)
+        slopes = np.diff(errors) / np.diff(places) * 1000.0
+        if float(np.abs(slopes).max()) > SLOPE_MAX_MM_M["length"]:
+            worst = int(np.abs(slopes).argmax())
+            raise PoorFit(
+                f"lengths of {axis}",
+                f"a change of at most {SLOPE_MAX_MM_M['length']:g} mm a metre",
+                f"{slopes[worst]:.1f} between {nominal[worst]:g} and {nominal[worst + 1]:g}: a slip in reading, or a "
+                "wrong belt_pitch_mm or pulley_teeth",
+            )
+        table = {
+            "position_mm": tuple(round(one, 3) for one in places),
+            "error_mm": tuple(round(one, 4) for one in errors),
+        }
+        mean = (errors[-1] - errors[0]) / (places[-1] - places[0]) * 1000.0
+        count = sum(len(answers[key]) for key in keys)
+        note = f"{mean:+.2f} mm a metre from end to end"
+        found.append(
+            Measured(f"axes.{axis}.length_table", table, "mm", max(halves), "lengths sheet", count, note)
+        )
+    return tuple(found)
+
+
+def circles(record: Record, answers: Answers) -> tuple[Measured, ...]:
+    """Squareness from the diameters at 45 and 135 degrees, the mean of both ways round; coarse beside the diagonals.
+
+    A shear q makes D45 - D135 = q D both ways; an axis x that lags by t more than y adds 2 v t clockwise and takes
+    it off against the clock, so half the difference tells t, which is noted.
+    """
+    ways: dict[str, tuple[float, float]] = {}
+    scale: list[float] = []
+    diameters = dict(
+        zip(("clockwise", "against"), (2.0 * one for one in record.of("radius_mm")), strict=True)
+    )
+    count = 0
+    for name, diameter in diameters.items():
+        keys = [f"{name}{angle}" for angle in (45, 135)]
+        if all(answers.get(key) for key in keys):
+            (d45, h45), (d135, h135) = (_half(record, key, answers) for key in keys)
+            ways[name] = ((d45 - d135), math.hypot(h45, h135))
+            count += sum(len(answers[key]) for key in keys)
+        keys = [f"{name}{angle}" for angle in (0, 90)]
+        if all(answers.get(key) for key in keys):
+            (d0, _), (d90, _) = (_half(record, key, answers) for key in keys)
+            scale.append((d0 - d90) / diameter)
+    if len(ways) != 2:
+        raise PoorFit(
+            "circles sheet", "diameters at 45 and 135 degrees of both ways round", f"{len(ways)} of 2"
+        )
+    across = diameters["clockwise"] + diameters["against"]
+    q = (ways["clockwise"][0] + ways["against"][0]) / across
+    half = math.hypot(ways["clockwise"][1], ways["against"][1]) / across
+    lag_s = (
+        (ways["clockwise"][0] - q * diameters["clockwise"]) - (ways["against"][0] - q * diameters["against"])
+    ) / (4.0 * record.of("speed_mm_s")[0])
+    note = f"x lags y by {1000.0 * lag_s:+.1f} ms on the circles"
+    if scale:
+        note += f"; x longer than y by {1000.0 * math.fsum(scale) / len(scale):+.1f} mm a metre"
+    value = record.of("stated_mm_m")[0] + 1000.0 * q
+    return (
+        Measured(
+            "geometry.squareness_mm_m", round(value, 4), "mm/m", 1000.0 * half, "circles sheet", count, note
+        ),
+    )
+
+
+def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
+    """Belt frequency by place and damping, from waves along a line (``identify_ring`` has the formulas)."""
+    found: list[Measured] = []
+    for axis in ("x", "y"):
+        rings: list[tuple[float, Ring]] = []
+        for number, place in enumerate(record.of(f"{axis}_place_mm"), 1):
+            key = f"{axis}{number}"
+            parts = [f"{key}{part}" for part in "vnlab"]
+            if not all(answers.get(part) for part in parts):
+                continue
+            speeds, counts = ([one.value for one in answers[part]] for part in parts[:2])
+            if len({*speeds}) != 1 or len({*counts}) != 1:
+                raise PoorFit(
+                    f"waves {key.upper()}",
+                    "one line and one count of waves in all readings",
+                    f"speeds {speeds}, counts {counts}",
+                )
+            (length, doubt), (first, high), (last, low) = (_half(record, part, answers) for part in parts[2:])
+            count = round(counts[0])
+            reading = WaveReading(
+                speed_mm_s=speeds[0],
+                waves=count,
+                length_mm=length,
+                heights=((1, first), (count + 1, last)),
+                length_doubt_mm=doubt,
+                height_doubt_mm=max(high, low),
+            )
+            rings.append((place, ring_of_line(reading)))
+        if rings:
+            found.append(belt_measured(axis, rings))
+    if not found:
+        raise PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
+    return tuple(found)
+
+
+def sag(
+    kind: Literal["wire", "level"],
+    places_mm: Sequence[float],
+    readings: Sequence[Sequence[float]],
+    *,
+    resolution: float,
+    wire_sag_mm: float = 0.0,
+) -> tuple[Measured, ...]:
+    """The sag of the rail along x, from a taut wire (or a line of light), or from a level.
+
+    places_mm: along x, axis mm, rising. ``wire``: readings at each place, mm from the wire down to the same point of
+    the head; more means lower. ``wire_sag_mm``: how far the wire itself hangs in its middle, by which readings there
+    are too small: 4 s u (1 - u) at the share u of its length (a parabola, good for a taut wire). ``level``: slopes
+    between each place and the next, mm a metre, positive where the right end is lower; one fewer than places.
+
+    What counts is the way from the straight line through both ends: a rail that is straight and not level turns the
+    picture and shears it, and the diagonals tell the shear. Raises PoorFit.
+    """
+    places = np.asarray(places_mm, dtype=np.float64)
+    if len(places) < 3 or not bool(np.all(np.diff(places) > 0.0)):
+        raise PoorFit(
+            "sag", "three places or more that rise", ", ".join(f"{one:g}" for one in places_mm) or "none"
+        )
+    wanted = len(places) - (1 if kind == "level" else 0)
+    if len(readings) != wanted or not all(len(one) for one in readings):
+        raise PoorFit("sag", f"readings for {wanted} {'places' if kind == 'wire' else 'gaps between places'}",
+                      f"{sum(bool(len(one)) for one in readings)}")  # fmt: skip
+    if not all(math.isfinite(one) for each in readings for one in each):
+        raise PoorFit("sag", "finite readings", "something else")
+    pairs = [mean_of([Reading(one) for one in each], resolution) for each in readings]
+    means, halves = np.array([one[0] for one in pairs]), np.array([one[1] for one in pairs])
+    if kind == "wire":
+        share = (places - places[0]) / (places[-1] - places[0])
+        height = means + 4.0 * wire_sag_mm * share * (1.0 - share)
+        half = float(np.hypot(halves[1:-1], _chord(share[1:-1], halves[0], halves[-1])).max())
+    else:
+        way = np.diff(places) / 1000.0
+        height = np.concatenate([[0.0], np.cumsum(means * way)])
+        # Errors of slopes add up along the rail, less what the line through the ends takes out.
+        var = np.concatenate([[0.0], np.cumsum((halves * way) ** 2)])
+        half = float(np.sqrt(var * (1.0 - var / var[-1])).max()) if var[-1] > 0.0 else 0.0
+    line = height[0] + (height[-1] - height[0]) * (places - places[0]) / (places[-1] - places[0])
+    drop = height - line
+    slopes = np.diff(drop) / np.diff(places) * 1000.0
+    if float(np.abs(slopes).max()) > SLOPE_MAX_MM_M["sag"]:
+        worst = int(np.abs(slopes).argmax())
+        raise PoorFit(
+            "sag",
+            f"a change of at most {SLOPE_MAX_MM_M['sag']:g} mm a metre",
+            f"{slopes[worst]:.1f} between {places[worst]:g} and {places[worst + 1]:g} mm: a slip in reading",
+        )
+    table = {
+        "position_mm": tuple(round(float(one), 3) for one in places),
+        "drop_mm": tuple(round(float(one), 4) + 0.0 for one in drop),
+    }
+    tilt = (height[-1] - height[0]) / (places[-1] - places[0]) * 1000.0
+    lowest = int(drop.argmax())
+    note = (
+        f"flat to {float(np.ptp(drop)):.2f} mm; lowest at {places[lowest]:g} mm; the line through the ends falls "
+        f"{tilt:+.2f} mm a metre to the right, left out"
+    )
+    count = sum(len(one) for one in readings)
+    return (Measured("geometry.sag", table, "mm", half, f"sag by {kind}", count, note),)
+
+
+def _chord(share: npt.NDArray[np.float64], first: float, last: float) -> npt.NDArray[np.float64]:
+    """What the line through the ends is unsure by, at shares of its length."""
+    unsure: npt.NDArray[np.float64] = np.hypot((1.0 - share) * first, share * last)
+    return unsure
