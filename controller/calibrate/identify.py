@@ -284,9 +284,9 @@ def _driven(part: Samples, lag_s: float, dead_s: float) -> tuple[Vector, Vector]
     return commanded - lag_s * (now - u[0]), now
 
 
-def commanded_mm(part: Samples) -> Vector:
-    """Way commanded by each reading (n,), from the first command on."""
-    return _driven(part, 0.0, 0.0)[0]
+def expected_mm(part: Samples, lag_s: float, dead_s: float) -> Vector:
+    """Way of a motor with this lag and dead time by each reading (n,), from the first command on."""
+    return _driven(part, lag_s, dead_s)[0]
 
 
 def _judged(model: _Model, theta: Vector, counts: Truths, dropped: int, noise_mm: float) -> LoopFit:

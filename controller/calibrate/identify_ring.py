@@ -49,7 +49,8 @@ class WaveReading:
     """What a person read off a drawn line, mm. Doubts are of 95 %.
 
     speed_mm_s: of the axis that went on. waves, length_mm: so many whole waves take so much. heights: (number of the
-    wave, its height), two or more, the numbers rising.
+    wave, its height), two or more, the numbers rising. sway_mm: how far that axis may itself have swung along the line,
+    as ``sway_mm`` reckons it; it displaces crests and is no part of how well a ruler is read.
     """
 
     speed_mm_s: float
@@ -58,7 +59,8 @@ class WaveReading:
     heights: tuple[tuple[int, float], ...]
     length_doubt_mm: float = 0.5
     height_doubt_mm: float = 0.1
-    speed_doubt: float = 0.01
+    speed_doubt: float = 0.005
+    sway_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ def ring_of_line(reading: WaveReading) -> Ring:
     damping, damping_half = decrement / round_, decrement_half * 4.0 * pi**2 / round_**3
     swing_hz = reading.waves * reading.speed_mm_s / reading.length_mm
     frequency = swing_hz / sqrt(1.0 - damping**2)
-    share = hypot(reading.length_doubt_mm / reading.length_mm, reading.speed_doubt)
+    share = hypot(hypot(reading.length_doubt_mm, reading.sway_mm) / reading.length_mm, reading.speed_doubt)
     found = Ring(
         frequency, share * frequency, damping, damping_half, LINE_METHOD, reading.waves + len(reading.heights)
     )
@@ -147,7 +149,8 @@ def line_height_mm(
 
     Acceleration A over w^2 is how far the belt gives; ending it within T = A / jerk leaves, of a step, the share
     |sin(w T / 2)| / (w T / 2) (the Fourier transform of a ramp; from memory). How the end of the braking meets the
-    swing of its begin is left out: the height may be anything up to twice this.
+    swing of its begin is left out: the height may be anything from nothing to twice this, by the speed. So a sheet has
+    lines of several speeds.
     """
     w = 2.0 * pi * frequency_hz
     half = 0.5 * w * acceleration_mm_s2 / jerk_mm_s3
@@ -155,8 +158,24 @@ def line_height_mm(
     return float(acceleration_mm_s2 / w**2 * share * (1.0 + exp(-pi * damping / sqrt(1.0 - damping**2))))
 
 
+def wave_run_up_mm(speed_mm_s: float, acceleration_mm_s2: float, jerk_mm_s3: float) -> float:
+    """Way behind the corner before the axis that goes on has its speed: waves there are stretched and are not read."""
+    return speed_mm_s**2 / (2.0 * acceleration_mm_s2) + speed_mm_s * acceleration_mm_s2 / jerk_mm_s3
+
+
+def sway_mm(acceleration_mm_s2: float, other: Ring, after_s: float) -> float:
+    """How far the axis that goes on still swings ``after_s`` behind the corner where it set off.
+
+    Up to 2 A / w^2, decayed. ``other``: that axis' own mode, from its own line. Where it shows no wave to read, its
+    sway is smaller than the smallest height that can be read.
+    """
+    w = 2.0 * pi * other.frequency_hz
+    return 2.0 * acceleration_mm_s2 / w**2 * exp(-other.damping * w * after_s)
+
+
 def ring_of_samples(time_s: Vector, value: Vector, floor: float = 0.0) -> Ring:
-    """Frequency and damping of samples (n,) that begin where the head is left alone; any unit, any offset and drift.
+    """Frequency and damping of samples (n,) that begin where the head is left alone; any unit, with an offset and a
+    drift of second order.
 
     ``floor``: an amplitude below it is none. Raises PoorFit when no swing stands out of them, with what was seen.
     """
@@ -173,7 +192,7 @@ def ring_of_samples(time_s: Vector, value: Vector, floor: float = 0.0) -> Ring:
     low_hz, high_hz = max(FREQUENCY_MIN_HZ, PERIODS_MIN / span), 1.0 / (SAMPLES_PER_PERIOD_MIN * step)
     if high_hz <= low_hz:
         raise PoorFit(what, "samples longer or closer together", f"{span:.3g} s, one in {step:.3g} s")
-    line = np.column_stack([np.ones_like(t), t / span])
+    line = np.column_stack([np.ones_like(t), t / span, (t / span) ** 2])
     quiet = value - line @ np.linalg.lstsq(line, value, rcond=None)[0]
     variance = float(quiet @ quiet)
     if variance <= 0.0:

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from controller.calibrate.identify import LoopFit, commanded_mm, loop_of, refuse_poor
+from controller.calibrate.identify import LoopFit, expected_mm, loop_of, refuse_poor
 from controller.calibrate.identify_ring import Ring, belt_measured, ring_of_samples
 from controller.calibrate.values import Measured, PoorFit
 from controller.config.errors import InputError, Mistake
@@ -25,8 +25,8 @@ from controller.motion.probesteps import StepsTest
 from controller.report.identifyplots import loop_plot, quiet_plot, ring_plot
 from controller.session.identify import DrivenTest, read_driven, samples_of
 
-SETTLED_LAGS = 8.0
-"""After so many lags and dead times the motor's own settling is over."""
+SETTLED_LAGS, SETTLED_MIN_S = 8.0, 0.1
+"""After so many stated lags and dead times, and after so long, the motor's own settling is over."""
 
 FLOOR_STEPS = 5.0
 """A swing of the motor below so many encoder counts is none."""
@@ -53,13 +53,10 @@ class Identified:
         return (*self.driven.notes, *([words] if words else []))
 
 
-def build_identification(state_dir: Path, session_id: int, folder: Path | None = None) -> Identified:
-    """Evaluate a session's identification, write its files into ``folder`` (``reports/NNNN`` when None).
-
-    Raises InputError when the session drove none to its end or the folder cannot be written. A poor fit raises nothing:
-    it is in the answer, with its plots.
-    """
-    driven = read_driven(StateDir(state_dir), session_id)
+def evaluate(
+    driven: DrivenTest,
+) -> tuple[tuple[Measured, ...], PoorFit | None, LoopFit | None, dict[str, bytes]]:
+    """Values, or why none is taken; the loop's fit of a staircase; plots as PNG by name."""
     measured: tuple[Measured, ...] = ()
     fit: LoopFit | None = None
     poor: PoorFit | None = None
@@ -75,8 +72,19 @@ def build_identification(state_dir: Path, session_id: int, folder: Path | None =
             measured = (belt_measured(axis, _rings(driven, pictures)),)
     except PoorFit as found:
         poor = found
+    return measured, poor, fit, pictures
+
+
+def build_identification(state_dir: Path, session_id: int, folder: Path | None = None) -> Identified:
+    """Evaluate a session's identification, write its files into ``folder`` (``reports/NNNN`` when None).
+
+    Raises InputError when the session drove none to its end or the folder cannot be written. A poor fit raises nothing:
+    it is in the answer, with its plots.
+    """
+    driven = read_driven(StateDir(state_dir), session_id)
+    measured, poor, fit, pictures = evaluate(driven)
     place = folder if folder is not None else StateDir(state_dir).reports / f"{session_id:04d}"
-    answer = place / f"{driven.test.kind}-{axis}.json"
+    answer = place / f"{driven.test.kind}-{driven.test.axis}.json"
     try:
         place.mkdir(parents=True, exist_ok=True)
         for name, content in pictures.items():
@@ -113,7 +121,7 @@ def _rings(driven: DrivenTest, pictures: dict[str, bytes]) -> list[tuple[float, 
     test = driven.test
     assert not isinstance(test, StepsTest)
     axis = driven.machine.axes[test.axis]
-    settled_s = SETTLED_LAGS * (axis.loop_lag_ms + axis.latency_ms) * 1e-3 + 2 * driven.machine.tick_ns * 1e-9
+    settled_s = max(SETTLED_LAGS * (axis.loop_lag_ms + axis.latency_ms) * 1e-3, SETTLED_MIN_S)
     geometry = GeometryMap.of(driven.machine)
     found = []
     for number, part in enumerate(samples_of(driven, frozenset({"ring"}))):
@@ -122,7 +130,8 @@ def _rings(driven: DrivenTest, pictures: dict[str, bytes]) -> list[tuple[float, 
         at[driven.index] = along
         place = float(geometry.to_axes(at)[driven.index])
         later = part.reading_s - part.reading_s[0] >= settled_s
-        time_s, value = part.reading_s[later], (part.reading_mm - commanded_mm(part))[later]
+        expected = expected_mm(part, axis.loop_lag_ms * 1e-3, axis.latency_ms * 1e-3)
+        time_s, value = part.reading_s[later], (part.reading_mm - expected)[later]
         title = f"Axis {test.axis} at {place:.0f} mm, the motor after braking"
         try:
             ring = ring_of_samples(time_s, value, FLOOR_STEPS * _step_mm(driven))

@@ -95,5 +95,5 @@ def quiet_plot(time_s: Vector, value_mm: Vector, title: str) -> bytes:
     axes = figure.subplots()
     axes.plot(time_s - time_s[0], 1000.0 * (value_mm - float(np.mean(value_mm))), color=BLUE, linewidth=0.9)
     axes.axhline(0.0, color=GREY, linewidth=0.8, zorder=1)
-    dress(axes, title, "seconds after the stop", "motor, read less commanded, µm")
+    dress(axes, title, "seconds after the stop", "motor, read less expected, µm")
     return png(figure)

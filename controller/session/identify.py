@@ -26,7 +26,6 @@ from controller.motion.probe import Part, Test, load_test
 from controller.motion.probesteps import BrakeTest, StepsTest
 from controller.session.journal import Journal
 from controller.session.measure import measured_folder
-from controller.session.rows import RunRow
 from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import ScheduleTask, StreamSpec
 from controller.stream.timinglog import TimingLogError, read_timing_log
@@ -45,7 +44,6 @@ class DrivenTest:
 
     machine: Machine
     session: int
-    run: RunRow
     test: StepsTest | BrakeTest
     parts: tuple[Part, ...]
     records: Records
@@ -88,7 +86,7 @@ def read_driven(state: StateDir, session_id: int) -> DrivenTest:
     machine = load_machine(Path(spec.machine_file))
     task = next(index for index, one in enumerate(spec.tasks) if isinstance(one, ScheduleTask))
     records = log.records[(log.records["task"] == task) & (log.records["segment"] >= 0)]
-    return DrivenTest(machine, session_id, run, test, parts, records, notes)
+    return DrivenTest(machine, session_id, test, parts, records, notes)
 
 
 def samples_of(driven: DrivenTest, names: frozenset[str]) -> list[Samples]:
