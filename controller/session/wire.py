@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from controller.config.errors import HaltedError, InputError, Mistake, RefusedError, plain
 from controller.motion.probe import AxisTest, CircleTest, Test
+from controller.motion.probesteps import BrakeTest, StepsTest
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.runner import PauseAt
@@ -106,6 +107,10 @@ class MeasureArguments(_Arguments):
             raise ValueError(f"a radius of {RADIUS_MIN_MM} mm or more")
         if isinstance(test, AxisTest) and not (2 <= test.repeats <= 100 and 2 <= len(test.targets_mm) <= 200):
             raise ValueError("2 to 200 targets and 2 to 100 repeats")
+        if isinstance(test, StepsTest) and not 2 <= test.repeats <= 50:
+            raise ValueError("2 to 50 repeats")
+        if isinstance(test, BrakeTest) and not (1 <= len(test.places_mm) <= 50 and 0.0 < test.rest_s <= 60.0):
+            raise ValueError("1 to 50 places and a rest of up to 60 s")
         return test
 
 
