@@ -62,13 +62,10 @@ def parse(question: Question, words: str) -> Reading | None:
 def _checked(question: Question, said: str) -> float:
     unit = f" {question.unit}" if question.unit else ""
     if not _NUMBER.fullmatch(said):
+        what = f"a number in{unit}" if unit else "a number"
         more = ' or two with "to" between' if question.kind == "tooth" else ""
         cannot = ', or "?" where it cannot be read' if question.optional else ""
-        raise NonsenseError(
-            f"{question.key}: expected a number in{unit}{more}{cannot}, got {said[:40]!r}".replace(
-                "in,", "in mm,"
-            )
-        )
+        raise NonsenseError(f"{question.key}: expected {what}{more}{cannot}, got {said[:40]!r}")
     value = float(said.replace(",", "."))
     if not question.least - _GRID <= value <= question.most + _GRID:
         raise NonsenseError(

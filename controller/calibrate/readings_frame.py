@@ -7,22 +7,29 @@ top of what the machine file stated when it was drawn, since that was made up fo
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Final, Literal
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import Field, ValidationError
 
 from controller.calibrate.identify_ring import Ring, WaveReading, belt_measured, ring_of_line
 from controller.calibrate.readings import Answers, Reading, mean_of
 from controller.calibrate.sheets.page import Question, Record
 from controller.calibrate.values import Measured, PoorFit
+from controller.config.errors import InputError, Mistake
+from drivers.settings import Positive, Real, Settings
 
 SAME_STEPS: Final = 2.0
 """Play that differs by no more than so many teeth from place to place is told as one number."""
 SLOPE_MAX_MM_M: Final = {"length": 10.0, "sag": 20.0}
 """Changes beyond these are refused by the machine file; so is a measurement of them (docs/machine-file.md)."""
 SQUARE_MAX_MM_M: Final = 20.0
+SAG_RESOLUTION: Final = {"wire": 0.05, "level": 0.02}
+"""Half of what one reading leaves open: mm of a rule with a glass, mm a metre of a machinist's level. Common practice,
+no source."""
 
 
 def question_of(record: Record, key: str) -> Question:
@@ -312,3 +319,100 @@ def _chord(share: npt.NDArray[np.float64], first: float, last: float) -> npt.NDA
     """What the line through the ends is unsure by, at shares of its length."""
     unsure: npt.NDArray[np.float64] = np.hypot((1.0 - share) * first, share * last)
     return unsure
+
+
+def sag_from(given: Mapping[str, object], where: Path) -> tuple[Measured, ...]:
+    """The sag from a table: ``kind``, ``places_mm``, ``readings`` (a number or a list at each), and ``wire_sag_mm``.
+
+    Raises InputError for what cannot be used, PoorFit for readings from which nothing follows.
+    """
+    try:
+        table = _SagTable.model_validate(dict(given))
+    except ValidationError as error:
+        raise InputError(
+            [
+                Mistake(
+                    where,
+                    ".".join(str(step) for step in one["loc"]) or "file",
+                    one["msg"],
+                    f"{one['input']!r}",
+                )
+                for one in error.errors()
+            ]
+        ) from None
+    rows = [list(one) if isinstance(one, tuple) else [one] for one in table.readings]
+    resolution = table.resolution if table.resolution is not None else SAG_RESOLUTION[table.kind]
+    return sag(table.kind, table.places_mm, rows, resolution=resolution, wire_sag_mm=table.wire_sag_mm)
+
+
+def ask_sag(ask_line: Callable[[str], str], tell: Callable[[str], None]) -> tuple[Measured, ...]:
+    """Ask for a wire's or a level's readings, place by place, until an empty line."""
+    kind = ""
+    while kind not in ("wire", "level"):
+        kind = ask_line("read by wire or by level: ").strip().lower()
+        if kind not in ("wire", "level"):
+            tell(f"expected wire or level, got {kind[:40]!r}")
+    wire = (
+        _number(ask_line, tell, "how far the wire hangs in its middle, mm: ", 0.0, 50.0)
+        if kind == "wire"
+        else 0.0
+    )
+    places: list[float] = []
+    rows: list[list[float]] = []
+    what = "mm from the wire down to the head" if kind == "wire" else "mm a metre from here to the next place"
+    tell(
+        f"one place to a line: where the x axis stands, then {what}, once or several times; an empty line ends"
+    )
+    if kind == "level":
+        tell("positive where the right end is lower; the last place stands alone")
+    while True:
+        words = ask_line(f"place {len(places) + 1}: ").replace(",", ".").split()
+        if not words:
+            return sag(
+                "wire" if kind == "wire" else "level",
+                places,
+                rows[:-1] if kind == "level" and rows and not rows[-1] else rows,
+                resolution=SAG_RESOLUTION[kind],
+                wire_sag_mm=wire,
+            )
+        try:
+            numbers = [float(one) for one in words]
+        except ValueError:
+            tell(f"expected numbers, got {' '.join(words)[:60]!r}")
+            continue
+        if not all(math.isfinite(one) for one in numbers):
+            tell("expected finite numbers")
+        elif places and numbers[0] <= places[-1]:
+            tell(f"expected a place above {places[-1]:g}, got {numbers[0]:g}")
+        elif kind == "wire" and len(numbers) < 2:
+            tell("expected the place and a reading")
+        elif kind == "level" and rows and not rows[-1]:
+            tell("expected an empty line, as the place before had no reading")
+        else:
+            places.append(numbers[0])
+            rows.append(numbers[1:])
+
+
+def _number(
+    ask_line: Callable[[str], str], tell: Callable[[str], None], words: str, low: float, high: float
+) -> float:
+    while True:
+        said = ask_line(words).strip().replace(",", ".")
+        try:
+            value = float(said)
+        except ValueError:
+            value = math.nan
+        if low <= value <= high:
+            return value
+        tell(f"expected {low:g} to {high:g}, got {said[:40]!r}")
+
+
+class _SagTable(Settings):
+    kind: Literal["wire", "level"]
+    places_mm: Annotated[tuple[Real, ...], Field(strict=False, max_length=1000)]
+    readings: Annotated[
+        tuple[Real | Annotated[tuple[Real, ...], Field(strict=False)], ...],
+        Field(strict=False, max_length=1000),
+    ]
+    wire_sag_mm: Annotated[float, Field(ge=0, le=50)] = 0.0
+    resolution: Positive | None = None

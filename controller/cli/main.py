@@ -35,6 +35,7 @@ from controller.cli import (
     report,
     schema,
     serve,
+    sheet,
     status,
     stop,
     trace,
@@ -60,6 +61,8 @@ VERBS: tuple[Callable[..., None], ...] = (
     maintenance.maintenance,
     clear.clear,
     report.report,
+    sheet.sheet,
+    sheet.reading,
     schema.schema,
 )
 

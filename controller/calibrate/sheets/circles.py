@@ -163,8 +163,8 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
     how = (
         "Take the finest tip there is: on a stiff belt the waves are a tenth of a millimetre high.",
         (
-            "Look along the long strokes from their ends, nearly flat to the canvas: waves show so. Read the line of the "
-            "three that shows them best; its speed in mm/s is written at its begin."
+            "Look along the long strokes from their ends, nearly flat to the canvas: waves show so. Read the line "
+            "of the three that shows them best; its speed in mm/s is written at its begin."
         ),
         (
             "Count whole waves beyond the tick (before it the pen was still getting faster) and measure their length "

@@ -148,7 +148,7 @@ class Page:
             height = max(0.9 * height, self.letter_mm)
         self.write(words, (EDGE_MM, top_mm), height)
         self.block("the headline", (EDGE_MM, top_mm, font.width_mm(words, height), height))
-        return top_mm + height + 2.0 * self.tip_mm + 5.0
+        return top_mm + height + 2.0 * self.tip_mm + 8.0
 
     def write(
         self,
