@@ -16,7 +16,7 @@ the trough behind it; any heights taken alike do.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import exp, hypot, pi, sqrt
 
@@ -173,9 +173,20 @@ def sway_mm(acceleration_mm_s2: float, other: Ring, after_s: float) -> float:
     return 2.0 * acceleration_mm_s2 / w**2 * exp(-other.damping * w * after_s)
 
 
+def swayed(reading: WaveReading, acceleration_mm_s2: float, other: Ring | None) -> WaveReading:
+    """The reading with the sway of the axis that goes on: ``other`` from its own lines, None where they show no wave.
+
+    So both axes are read first, and their intervals reckoned after.
+    """
+    if other is None:
+        return replace(reading, sway_mm=reading.height_doubt_mm)
+    after_s = reading.speed_mm_s / acceleration_mm_s2
+    return replace(reading, sway_mm=sway_mm(acceleration_mm_s2, other, after_s))
+
+
 def ring_of_samples(time_s: Vector, value: Vector, floor: float = 0.0) -> Ring:
     """Frequency and damping of samples (n,) that begin where the head is left alone; any unit, with an offset and a
-    drift of second order.
+    drift of third order.
 
     ``floor``: an amplitude below it is none. Raises PoorFit when no swing stands out of them, with what was seen.
     """
@@ -192,7 +203,7 @@ def ring_of_samples(time_s: Vector, value: Vector, floor: float = 0.0) -> Ring:
     low_hz, high_hz = max(FREQUENCY_MIN_HZ, PERIODS_MIN / span), 1.0 / (SAMPLES_PER_PERIOD_MIN * step)
     if high_hz <= low_hz:
         raise PoorFit(what, "samples longer or closer together", f"{span:.3g} s, one in {step:.3g} s")
-    line = np.column_stack([np.ones_like(t), t / span, (t / span) ** 2])
+    line = np.column_stack([(t / span) ** power for power in range(4)])
     quiet = value - line @ np.linalg.lstsq(line, value, rcond=None)[0]
     variance = float(quiet @ quiet)
     if variance <= 0.0:
