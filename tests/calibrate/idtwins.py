@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -21,7 +21,7 @@ from controller.calibrate.identify_ring import (
     Ring,
     WaveReading,
     ring_of_line,
-    sway_mm,
+    swayed,
     together,
     wave_run_up_mm,
 )
@@ -227,16 +227,7 @@ def rung(machine: Machine) -> dict[Axis, Ring]:
     found: dict[Axis, Ring] = {}
     for axis, mine in readings.items():
         other = first.get("y" if axis == "x" else "x")
-        swayed = [
-            replace(
-                one,
-                sway_mm=LOUPE_MM
-                if other is None
-                else sway_mm(acceleration, other, one.speed_mm_s / acceleration),
-            )
-            for one in mine
-        ]
-        if (ring := _together(swayed)) is not None:
+        if (ring := _together([swayed(one, acceleration, other) for one in mine])) is not None:
             found[axis] = ring
     return found
 
