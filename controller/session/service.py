@@ -381,8 +381,8 @@ class Service:
         self, what: str, tasks: tuple[Task, ...], *, placed: bool, proving: bool = False,
         look: Callable[[npt.NDArray[np.void]], None] | None = None,
     ) -> StreamOutcome:  # fmt: skip
-        """Steps of the commissioning. ``placed``: by the last homing, else wherever the axes stand; ``look`` gets the
-        tick records; ``proving``: a stop input is being proved, the axes hold still and nothing else is allowed.
+        """Steps of the commissioning; without tasks the guard alone. ``placed``: by the last homing, else wherever the
+        axes stand; ``look`` gets the tick records; ``proving``: a stop input is, and nothing but holding is allowed.
 
         Raises as ``move`` does; ValueError for motion while proving, and for a homing, which is ``home``'s.
         """
@@ -395,6 +395,8 @@ class Service:
             )
         await self._up()
         self._ticks_total = 0
+        if not tasks:
+            return StreamOutcome(end="done")
         return await self._stream(what, tasks, None, placed=placed, proving=proving, look=look)
 
     async def asked(self, what: str, question: Awaitable[T], *, paused: bool = False) -> T:
