@@ -124,7 +124,7 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
         before = RUN_UP_MM + (NEST_MM + 4.0 * page.letter_mm) + NEST_MM * nest
         low = (EDGE_MM if index == 0 else page.top_mm) + before + 10.0
         high = page.size_mm[index] - EDGE_MM - 40.0
-        across = page.top_mm + 20.0 if axis == "x" else 0.4 * page.size_mm[0]
+        across = page.top_mm + 20.0 if axis == "x" else 0.3 * page.size_mm[0]
         found: list[float] = []
         for number, along in enumerate(np.linspace(low, high, places).tolist(), 1):
             corner = (along, across) if axis == "x" else (across, along)

@@ -39,6 +39,8 @@ HOOK_SPARE_MM: Final = 0.5
 """A hook is longer than the largest play on the comb by so much."""
 LONG_MM: Final = 3.0
 """Every fifth tooth is longer by this, every tenth by twice as much."""
+END_MM_S: Final = 4.0
+"""Lines whose ends are read are drawn so slowly: a head on a belt of 10 Hz swings v / w beyond its end, 0.06 mm."""
 TOUCH_MM: Final = 0.1
 """A touch is a stroke so long: a pen cannot paint less than its tip, and a stroke that goes nowhere is none. It begins
 a quarter of that before its place, between where a tip stays that is loose and where one goes that is firm."""
@@ -183,8 +185,8 @@ def _name_comb(
 def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) -> Sheet:
     """How far the tip trails its holder along x and y, and where it lands: ladders of line ends, and two combs.
 
-    Wants the play in the machine file: what is left of it would be read as lean. lean = stated + read, and so for
-    the landing.
+    Wants play and belts in the machine file: what is left of the play reads as lean, and a head that swings beyond
+    the end of a line drags the tip along. lean = stated + read, and so for the landing.
     """
     page = Page(
         "pen",
@@ -193,12 +195,12 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
         tip_mm,
         "Ends, starts: the first pair with canvas between. Landing: the dot under its tooth",
     )
-    ink = SheetInk("strokes", tip_mm, SLOW_MM_S, in_sequence=True)
+    ink = SheetInk("strokes", tip_mm, END_MM_S, in_sequence=True)
     questions: list[Question] = []
     looks: list[Look] = []
     low, high = round((tip_mm - 1.6) / step_mm), round((tip_mm + 0.4) / step_mm)
     steps = range(low, high + 1)
-    arm, row = 20.0, max(2.5 * tip_mm + 1.5, 1.5 * page.letter_mm)
+    arm, row = 12.0, max(2.5 * tip_mm + 1.5, 1.5 * page.letter_mm)
     tall = row * len(steps)
     room = 2.0 * arm + 5.0 * page.letter_mm + 14.0
     top = page.top_mm + 2.0 * page.letter_mm + 6.0
@@ -253,14 +255,14 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
                 )
             )
     right = EDGE_MM + 28.0 + 2.0 * room + 2.0 * (tall + 24.0)
-    questions += _landing(page, ink, top + tall + 30.0, right)
+    questions += _landing(page, ink, top + tall + 10.0, right)
     figures = {
         "lean_mm": tuple(machine.pen.lean_mm),
         "landing_mm": tuple(machine.pen.landing_mm),
         "stated_play_mm": tuple(machine.axes[axis].play_max_mm for axis in AXES),
     }
     how = (
-        "Draw this sheet when the play is in the machine file; what is left of it reads as lean.",
+        "Draw this sheet last, when play and belts are in the machine file: what is left of them reads as lean.",
         (
             "Ends and starts: two lines on one line, their ends towards each other. From the least number on, look for "
             "the first pair with canvas between them."
@@ -281,11 +283,12 @@ def _landing(page: Page, ink: SheetInk, top_mm: float, right_mm: float) -> list[
     pitch = max(pitch_mm(tip, hook), 2.0 * tip + 1.0)
     numbers = range(-last, last + 1)
     length = 2.0 * last * pitch
+    room = TOOTH_MM + 2.0 * LONG_MM + 3.2 * page.letter_mm + 3.0
     questions: list[Question] = []
     for name in AXES:
         axis: AxisName = "x" if name == "x" else "y"
         zero = (
-            (EDGE_MM + 30.0 + last * pitch, top_mm + TOOTH_MM + 2.0 * LONG_MM + 2.0 * page.letter_mm)
+            (EDGE_MM + 30.0 + last * pitch, top_mm + room)
             if axis == "x"
             else (
                 right_mm + 4.0 * page.letter_mm + TOOTH_MM + 2.0 * LONG_MM,
@@ -301,7 +304,6 @@ def _landing(page: Page, ink: SheetInk, top_mm: float, right_mm: float) -> list[
         for i in numbers:
             at = i * (pitch - step) - TOUCH_MM / 4.0
             ink.line(turned([(at, below), (at + TOUCH_MM, below)], axis, zero), "touch")
-        room = TOOTH_MM + 2.0 * LONG_MM + 3.2 * page.letter_mm + 3.0
         low = turned([(-length / 2.0 - hook - tip, -room)], axis, zero)[0]
         high = turned([(length / 2.0 + tip, below + tip)], axis, zero)[0]
         page.block(

@@ -1,0 +1,189 @@
+"""Sheets painted on gantries whose faults nobody told the planner, read as a person reads them: faults come back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from controller.calibrate.readings import Reading, measured_from
+from controller.calibrate.sheets.catalogue import make_sheet
+from controller.calibrate.sheets.page import Record, Sheet
+from controller.calibrate.values import Measured
+from tests.calibrate.painted import EYE_MM, Vector, machine_with, near, painted, ruled
+
+
+def comb_reading(sheet: Sheet, contacts: list[Vector], index: int, chance: np.random.Generator) -> float:
+    """The label of the tooth that goes on straight: seen where two teeth meet, by nothing but where the paint lies.
+
+    contacts: of one comb, the first row's teeth from the lowest label up, then the second row's from the highest down.
+    """
+    (step,) = sheet.record.of("step_mm")
+    question = sheet.record.questions[0]
+    count = len(contacts) // 2
+    first, second = contacts[:count], contacts[count:][::-1]
+    seam = np.median([contact[-1, 1 - index] for contact in first])
+    apart = []
+    for upper, lower in zip(first, second, strict=True):
+        a, b = (
+            near(one, 1 - index, seam + side * 1.0, seam + side * 3.0)
+            for one, side in ((upper, -1), (lower, 1))
+        )
+        apart.append(float(b[:, index].mean() - a[:, index].mean()) + chance.uniform(-EYE_MM, EYE_MM))
+    return question.least + step * int(np.abs(apart).argmin())
+
+
+def one(found: tuple[Measured, ...], field: str) -> Any:
+    """The value of the one measurement of a field."""
+    (value,) = [measured.plain() for measured in found if measured.field == field]
+    return value
+
+
+TRUTHS = (
+    ({"axes": {"loop_lag_ms": 30.0, "latency_ms": 4.0}, "x": {"play_mm": 0.23}, "y": {"play_mm": 1.47}}, 6.0),
+    ({"axes": {"loop_lag_ms": 3.0}, "x": {"play_mm": 1.12}, "y": {"play_mm": 0.61},
+      "pen_clearance_mm": [0.4, 0.4], "pen_landing_mm": [0.2, -0.1], "squareness_mm_m": 3.0}, 14.0),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("truth", "belt_hz"), TRUTHS)
+def test_combs_tell_the_play(truth: dict[str, Any], belt_hz: float, tmp_path: Path) -> None:
+    """Play within 0.05 mm by both combs, whatever lag, belt, loose tip and squareness the gantry has besides."""
+    belt = {"position_mm": [0.0], "frequency_hz": [belt_hz], "damping": 0.05}
+    truth = truth | {"axes": truth["axes"] | {"belt": belt}}
+    machine = machine_with(truth)
+    sheet = make_sheet("play", machine, places=1, most_mm=1.6)
+    contacts = painted(sheet, machine, tmp_path, "teeth")
+    chance, half = np.random.default_rng(5), len(contacts) // 2
+    answers = {
+        key: [Reading(comb_reading(sheet, contacts[part], index, chance))]
+        for index, (key, part) in enumerate((("x1", slice(None, half)), ("y1", slice(half, None))))
+    }
+    found = measured_from(sheet.record, answers)
+    for axis in ("x", "y"):
+        assert one(found, f"axes.{axis}.play_mm") == pytest.approx(truth[axis]["play_mm"], abs=0.05)
+
+
+def test_a_comb_reads_what_the_file_leaves(tmp_path: Path) -> None:
+    """Of a stated play the comb shows the rest, more or less than zero; stated and read together are the truth."""
+    truth = {"axes": {"loop_lag_ms": 8.0}, "x": {"play_mm": 0.62}, "y": {"play_mm": 0.34}}
+    machine = machine_with(truth, x={"play_mm": 0.5}, y={"play_mm": 0.5})
+    sheet = make_sheet("play", machine, places=1, most_mm=0.4)
+    contacts = painted(sheet, machine, tmp_path, "teeth")
+    chance, half = np.random.default_rng(6), len(contacts) // 2
+    answers = {
+        "x1": [Reading(comb_reading(sheet, contacts[:half], 0, chance))],
+        "y1": [Reading(comb_reading(sheet, contacts[half:], 1, chance))],
+    }
+    assert answers["x1"][0].value > 0.05
+    assert answers["y1"][0].value < -0.05
+    found = measured_from(sheet.record, answers)
+    assert one(found, "axes.x.play_mm") == pytest.approx(0.62, abs=0.05)
+    assert one(found, "axes.y.play_mm") == pytest.approx(0.34, abs=0.05)
+
+
+FRAME = {
+    "axes": {"loop_lag_ms": 12.0, "play_mm": 0.9},
+    "x": {"length_error": {"position_mm": [0.0, 1500.0, 3400.0], "error_mm": [0.0, 3.0, 2.2]}},
+    "y": {"length_error": {"position_mm": [0.0, 2200.0], "error_mm": [1.0, -3.4]}},
+    "squareness_mm_m": -2.7,
+}
+
+
+def test_diagonals_tell_squareness(tmp_path: Path) -> None:
+    """Squareness within 0.1 mm a metre with a ruler, beside length errors and play; what was stated counts."""
+    for stated in (0.0, -2.0):
+        machine = machine_with(FRAME, {"geometry": {"squareness_mm_m": stated}})
+        sheet = make_sheet("square", machine)
+        contacts = painted(sheet, machine, tmp_path, "crosses")
+        centres = {}
+        for name, upright, level in zip("ABCD", contacts[::2], contacts[1::2], strict=True):
+            y = float(near(level, 0, upright[-1, 0] - 2.0, upright[-1, 0] + 2.0)[:, 1].mean())
+            centres[name] = np.array([float(near(upright, 1, y - 2.0, y + 2.0)[:, 0].mean()), y])
+        chance = np.random.default_rng(7)
+        answers = {
+            key: [
+                Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance))
+                for _ in range(3)
+            ]
+            for key in ("AD", "BC")
+        }
+        (found,) = measured_from(sheet.record, answers)
+        assert found.value == pytest.approx(-2.7, abs=0.1)
+        assert found.half_width is not None
+        assert 0.02 < found.half_width < 0.4
+
+
+def lengths_answers(
+    record: Record, contacts: list[Vector], chance: np.random.Generator
+) -> dict[str, list[Reading]]:
+    """The tape laid along both rows of ticks, its 100 mm line near the first of each."""
+    answers: dict[str, list[Reading]] = {}
+    begin = 0
+    for index, axis in enumerate(("x", "y")):
+        count = len(record.of(f"{axis}_place_mm"))
+        ticks = []
+        for contact in contacts[begin : begin + count]:
+            middle = contact[-1, 1 - index] - 10.0
+            ticks.append(near(contact, 1 - index, middle - 2.0, middle + 2.0).mean(axis=0))
+        along = [float(np.hypot(*(tick - ticks[0]))) for tick in ticks]
+        for number, far in enumerate(along):
+            answers[f"{axis}{number}"] = [Reading(ruled(100.3 + far, chance))]
+        begin += count
+    return answers
+
+
+def test_a_tape_tells_lengths(tmp_path: Path) -> None:
+    """Length tables within 0.1 mm of the truth, from their first place on, also on top of a table that is stated."""
+    table = {"position_mm": [200.0, 1800.0, 3300.0], "error_mm": [0.5, 2.0, 2.0]}
+    for stated in ({}, {"length_table": table}):
+        machine = machine_with(FRAME, x=stated)
+        sheet = make_sheet("lengths", machine)
+        contacts = painted(sheet, machine, tmp_path, "ticks")
+        found = measured_from(sheet.record, lengths_answers(sheet.record, contacts, np.random.default_rng(8)))
+        for axis in ("x", "y"):
+            value = one(found, f"axes.{axis}.length_table")
+            truth = FRAME[axis]["length_error"]  # type: ignore[index]
+            true = np.interp(value["position_mm"], truth["position_mm"], truth["error_mm"])
+            off = (np.array(value["error_mm"]) - value["error_mm"][0]) - (true - true[0])
+            assert float(np.abs(off).max()) < 0.1 + 0.05
+
+
+def test_line_ends_tell_the_lean_and_touches_the_landing(tmp_path: Path) -> None:
+    """Lean and landing of a loose tip within 0.1 mm, play and belts being in the machine file."""
+    truth = {"pen_clearance_mm": [0.35, 0.25], "pen_landing_mm": [0.2, -0.1]}
+    known = {
+        "play_mm": 0.8,
+        "loop_lag_ms": 8.0,
+        "latency_ms": 2.0,
+        "belt": {"position_mm": [0.0], "frequency_hz": [10.0], "damping": 0.05},
+    }
+    machine = machine_with(truth, x=known, y=known)
+    sheet = make_sheet("pen", machine)
+    asked = {question.key: question for question in sheet.record.questions}
+    pairs = round((asked["xe"].most - asked["xe"].least) / 0.1) + 1
+    teeth = round((asked["xl"].most - asked["xl"].least) / asked["xl"].step) + 1
+    lines = 8 * pairs  # of both axes; of these and of the landings those of x are painted
+    take = [*range(4 * pairs), *range(lines, lines + 2 * teeth)]
+    contacts = painted(sheet, machine, tmp_path, "strokes", take)
+    (tip,) = sheet.record.of("tip_mm")
+    answers: dict[str, list[Reading]] = {}
+    for at in range(2 * pairs):
+        key, row = ("xe", "xs")[at // pairs], at % pairs
+        left, right = contacts[2 * at : 2 * at + 2]
+        between = float(right[:, 0].min() - left[:, 0].max()) - tip
+        if between > 0.0 and key not in answers:
+            answers[key] = [Reading(asked[key].least + 0.1 * row)]
+    apart = []
+    for tooth, touch in zip(
+        contacts[4 * pairs : 4 * pairs + teeth], contacts[4 * pairs + teeth :], strict=True
+    ):
+        seam = tooth[-1, 1]
+        line = near(tooth, 1, seam - 3.0, seam - 1.0)[:, 0].mean()
+        apart.append(0.5 * (touch[:, 0].min() + touch[:, 0].max()) - line)
+    answers["xl"] = [Reading(asked["xl"].least + asked["xl"].step * int(np.abs(apart).argmin()))]
+    found = measured_from(sheet.record, answers)
+    assert one(found, "pen.lean_mm") == pytest.approx([0.35, 0.0], abs=0.1)
+    assert one(found, "pen.landing_mm") == pytest.approx([0.2, 0.0], abs=0.1)
