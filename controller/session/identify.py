@@ -4,7 +4,7 @@ Owns which record says what at which instant. Reckons nothing: what they mean is
 
 A record of tick k holds what was sent at its ``sent_ns``, and, where its feedback is fresh, the places that the drives
 sampled at the SYNC of tick k - 1, that is at the ``sent_ns`` of the record before (docs/timing-log.md). Wires without
-SYNC report places for the same instant (docs/drivers.md).
+SYNC bring their places back to the same instant by the drive's own speed (docs/drivers.md).
 """
 
 from __future__ import annotations
@@ -128,6 +128,7 @@ def samples(machine: Machine, index: int, records: Records, begin: int, end: int
         (before["sent_ns"] - zero_ns) * 1e-9,
         (records["measured_counts"][rows, index] - int(records["measured_counts"][begin, index]))
         / counts_per_mm,
+        drawn_back=machine.wire.kind != "can",
     )
 
 
