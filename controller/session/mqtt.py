@@ -33,7 +33,7 @@ PUMP_S: Final = 0.2
 LOOK_NS: Final = NS_PER_S // 10
 REST_LOOK_NS: Final = NS_PER_S
 """At rest the state is read from the journal: seldom."""
-FAREWELL_S: Final = 2.0
+FAREWELL_S: Final = 5.0
 """At the end so long for what is still to be told; what is not told by then stays untold."""
 NOTES_MAX: Final = 20
 """Connections and refused messages are written down so often in a session, then no more."""

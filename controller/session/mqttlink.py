@@ -22,7 +22,7 @@ from controller.config.mqtt import Mqtt
 from controller.session.mqttdesk import Backoff, Letter
 from controller.session.mqttwords import PACKET_BYTES, Topics
 
-END_PATIENCE_S = 1.0
+END_PATIENCE_S = 2.0
 """A client that has been told to say farewell has so long for it."""
 HUNG_S = 60.0
 """A client without a word for so long is ended: each letter has its answer long before, and so has connecting."""

@@ -40,7 +40,7 @@ TIPS = {"moon": 1.01, "teal": 0.98, "night": 1.02}
 
 DAYS = (
     Day(passes=1),
-    Day(passes=1, hang=((4.8, -3.6), 0.2), cut=(0, 0.5)),
+    Day(passes=1, hang=((4.8, -3.6), 0.2), cut=(0, 0.42)),
     Day(passes=1, jump=("x", 1), dry=(0, 0.3), noticed_after_minutes=0.1, said_minutes=0.18),
 )
 
