@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
@@ -15,15 +16,20 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field, ValidationError
 
-from controller.calibrate.identify_ring import Ring, WaveReading, belt_measured, ring_of_line
+from controller.calibrate.identify_play import PlayAt, play_by_place
+from controller.calibrate.identify_ring import (
+    WaveReading,
+    belt_measured,
+    ring_of_line,
+    swayed,
+    together,
+)
 from controller.calibrate.readings import Answers, Reading, mean_of
 from controller.calibrate.sheets.page import Question, Record
-from controller.calibrate.values import Measured, PoorFit
+from controller.calibrate.values import Measured, PoorFit, numbers_of
 from controller.config.errors import InputError, Mistake
 from drivers.settings import Positive, Real, Settings
 
-SAME_STEPS: Final = 2.0
-"""Play that differs by no more than so many teeth from place to place is told as one number."""
 SLOPE_MAX_MM_M: Final = {"length": 10.0, "sag": 20.0}
 """Changes beyond these are refused by the machine file; so is a measurement of them (docs/machine-file.md)."""
 SQUARE_MAX_MM_M: Final = 20.0
@@ -44,15 +50,17 @@ def _half(record: Record, key: str, answers: Answers) -> tuple[float, float]:
 def play(record: Record, answers: Answers) -> tuple[Measured, ...]:
     """Play of each axis with a comb that was read: the stated one and what the comb shows beyond it.
 
-    One number where the places agree to two teeth (and the file stated no table), else a table by place.
+    One number where the places agree (``identify_play``), else a table by place. Where the file stated a table, which
+    goes before a number there, the one number is a table of one place.
     """
     found: list[Measured] = []
     step = record.of("step_mm")[0]
     for axis in ("x", "y"):
-        places, stated = record.of(f"{axis}_place_mm"), record.of(f"{axis}_stated_mm")
-        rows: list[tuple[float, float, float]] = []
+        rows: list[PlayAt] = []
         count = 0
-        for number, (place, known) in enumerate(zip(places, stated, strict=True), 1):
+        for number, (place, known) in enumerate(
+            zip(record.of(f"{axis}_place_mm"), record.of(f"{axis}_stated_mm"), strict=True), 1
+        ):
             key = f"{axis}{number}"
             if not answers.get(key):
                 continue
@@ -64,33 +72,15 @@ def play(record: Record, answers: Answers) -> tuple[Measured, ...]:
                     f"a tooth within the comb, {question.least:g} to {question.most:g} mm",
                     f"{read:g} at its end: draw the sheet with --most above the play",
                 )
-            value = known + read
-            if value < -half:
-                raise PoorFit(
-                    f"comb {key.upper()}", "a play of 0 mm or more", f"{known:g} stated and {read:g} read"
-                )
-            rows.append((place, max(value, 0.0), half))
+            rows.append(PlayAt(round(place, 3), known + read, half))
             count += len(answers[key])
         if not rows:
             continue
-        values, halves = [row[1] for row in rows], [row[2] for row in rows]
-        spread = max(values) - min(values)
-        if spread <= SAME_STEPS * step + 1e-9 and not record.of(f"{axis}_table"):
-            half = max(max(halves) / math.sqrt(len(rows)), spread / 2.0)
-            note = f"combs at {len(rows)} places within {spread:.2f} mm"
-            mean = math.fsum(values) / len(rows)
-            found.append(
-                Measured(f"axes.{axis}.play_mm", round(mean, 4), "mm", half, "play sheet", count, note)
-            )
-        else:
-            table = {
-                "position_mm": tuple(round(row[0], 3) for row in rows),
-                "play_mm": tuple(round(one, 4) for one in values),
-            }
-            note = f"combs at {len(rows)} places differ by {spread:.2f} mm"
-            found.append(
-                Measured(f"axes.{axis}.play_table", table, "mm", max(halves), "play sheet", count, note)
-            )
+        one = replace(play_by_place(axis, rows), method="play sheet", n=count)
+        if one.field.endswith("play_mm") and record.of(f"{axis}_table"):
+            table = {"position_mm": (rows[0].position_mm,), "play_mm": tuple(numbers_of(one.value))}
+            one = replace(one, field=f"axes.{axis}.play_table", value=table)
+        found.append(one)
     if not found:
         raise PoorFit("play sheet", "one comb or more that can be read", "none")
     return tuple(found)
@@ -216,38 +206,51 @@ def circles(record: Record, answers: Answers) -> tuple[Measured, ...]:
 
 
 def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
-    """Belt frequency by place and damping, from waves along a line (``identify_ring`` has the formulas)."""
+    """Belt frequency by place and damping, from waves along a line (``identify_ring`` has the formulas).
+
+    The axis that draws on sways on its own belt meanwhile; by how much its own lines tell, or that they show nothing.
+    """
+    acceleration = record.of("acceleration_mm_s2")[0]
+    read = {axis: _wave_readings(record, answers, axis) for axis in ("x", "y")}
+    plain = {axis: [ring_of_line(one) for _, one in rows] for axis, rows in read.items()}
     found: list[Measured] = []
-    for axis in ("x", "y"):
-        rings: list[tuple[float, Ring]] = []
-        for number, place in enumerate(record.of(f"{axis}_place_mm"), 1):
-            key = f"{axis}{number}"
-            parts = [f"{key}{part}" for part in "vnlab"]
-            if not all(answers.get(part) for part in parts):
-                continue
-            speeds, counts = ([one.value for one in answers[part]] for part in parts[:2])
-            if len({*speeds}) != 1 or len({*counts}) != 1:
-                raise PoorFit(
-                    f"waves {key.upper()}",
-                    "one line and one count of waves in all readings",
-                    f"speeds {speeds}, counts {counts}",
-                )
-            (length, doubt), (first, high), (last, low) = (_half(record, part, answers) for part in parts[2:])
-            count = round(counts[0])
-            reading = WaveReading(
-                speed_mm_s=speeds[0],
-                waves=count,
-                length_mm=length,
-                heights=((1, first), (count + 1, last)),
-                length_doubt_mm=doubt,
-                height_doubt_mm=max(high, low),
-            )
-            rings.append((place, ring_of_line(reading)))
+    for axis, other in (("x", "y"), ("y", "x")):
+        sway = together(plain[other]) if plain[other] else None
+        rings = [(place, ring_of_line(swayed(one, acceleration, sway))) for place, one in read[axis]]
         if rings:
             found.append(belt_measured(axis, rings))
     if not found:
         raise PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
     return tuple(found)
+
+
+def _wave_readings(record: Record, answers: Answers, axis: str) -> list[tuple[float, WaveReading]]:
+    """Place and reading of each place of an axis that was read whole."""
+    rows: list[tuple[float, WaveReading]] = []
+    for number, place in enumerate(record.of(f"{axis}_place_mm"), 1):
+        key = f"{axis}{number}"
+        parts = [f"{key}{part}" for part in "vnlab"]
+        if not all(answers.get(part) for part in parts):
+            continue
+        speeds, counts = ([one.value for one in answers[part]] for part in parts[:2])
+        if len({*speeds}) != 1 or len({*counts}) != 1:
+            raise PoorFit(
+                f"waves {key.upper()}",
+                "one line and one count of waves in all readings",
+                f"speeds {speeds}, counts {counts}",
+            )
+        (length, doubt), (first, high), (last, low) = (_half(record, part, answers) for part in parts[2:])
+        count = round(counts[0])
+        reading = WaveReading(
+            speed_mm_s=speeds[0],
+            waves=count,
+            length_mm=length,
+            heights=((1, first), (count + 1, last)),
+            length_doubt_mm=doubt,
+            height_doubt_mm=max(high, low),
+        )
+        rows.append((round(place, 3), reading))
+    return rows
 
 
 def sag(

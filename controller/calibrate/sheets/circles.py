@@ -115,7 +115,10 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
     speeds = [one for one in WAVE_MM_S if one <= motion.paint_speed_mm_s] or [motion.paint_speed_mm_s]
     inks = [SheetInk(f"speed-{one:g}".replace(".", "-"), tip_mm, one, in_sequence=True) for one in speeds]
     geometry = GeometryMap.of(machine)
-    figures: dict[str, tuple[float, ...]] = {"speed_mm_s": tuple(speeds)}
+    figures: dict[str, tuple[float, ...]] = {
+        "speed_mm_s": tuple(speeds),
+        "acceleration_mm_s2": (motion.acceleration_mm_s2,),
+    }
     questions: list[Question] = []
     looks: list[Look] = []
     nest = len(speeds) - 1

@@ -108,7 +108,7 @@ def play_sheet(
                     least=first * step_mm,
                     most=last * step_mm,
                     step=step_mm,
-                    resolution=step_mm / 2.0,
+                    resolution=step_mm,
                     optional=True,
                 )
             )

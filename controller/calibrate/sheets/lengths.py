@@ -137,7 +137,7 @@ def square_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float 
         outwards = -1.0 if name in "AC" else 1.0
         page.write(
             name,
-            (x + outwards * (arm + 1.3 * page.letter_mm), y - page.letter_mm),
+            (x + outwards * (arm + 1.8 * page.letter_mm), y - page.letter_mm),
             2.0 * page.letter_mm,
             "middle",
         )

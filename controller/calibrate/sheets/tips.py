@@ -45,7 +45,7 @@ def _ladder(
     """Pairs of upright lines, their middles ``spacings`` apart, from the left; answers the rectangle they take."""
     x, y = at_mm[0] + HOOK_MM + page.tip_mm, at_mm[1] + page.letter_mm + 4.0
     widest = max(spacings)
-    label_mm = font.width_mm("0.55", page.letter_mm) + 4.0
+    label_mm = font.width_mm("0.55", page.letter_mm) + 7.0
     advance = max(HOOK_MM + widest + page.tip_mm + max(2.5 * page.tip_mm, 2.0), label_mm / label_each)
     below = 2.0 * page.tip_mm + 1.0
     for number, spacing in enumerate(spacings):
