@@ -420,11 +420,11 @@ def refuse_poor(found: LoopFit) -> None:
                 f"known within {most_ms:.2f} ms",
                 f"within {half_ms:.2f} ms (only the sum is known: {found.sum_ms:.2f} +- {found.sum_half_ms:.2f} ms)",
             )
-    if found.dead_ms + found.dead_half_ms < -WIDTH_MIN_MS:
+    if found.dead_ms + found.dead_half_ms < 0.0:
         raise PoorFit(
             "velocity loop, dead time",
-            "0 or more",
-            f"{found.dead_ms:.2f} ms: the readings are older than taken for",
+            "0 or more (below: the drive at its limit of acceleration or torque, or readings older than taken for)",
+            f"{found.dead_ms:.2f} +- {found.dead_half_ms:.2f} ms",
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,8 @@ from scipy import signal
 
 from controller.calibrate.identify import Samples, fit_loop, loop_of, refuse_poor
 from controller.calibrate.values import PoorFit
+from controller.config.machine import Machine
+from controller.config.places import shipped
 from controller.motion.probesteps import LIMIT_SHARE, staircase
 from tests.calibrate.idtwins import Axis, drawn, identified
 
@@ -80,6 +83,15 @@ def test_ways_of_being_no_first_order_are_refused() -> None:
         fit_loop(simulated(signal.lti([w * w], [1.0, 2 * damping * w, w * w, 0.0]), 0.0))
     with pytest.raises(PoorFit, match=r"counts a turn or the velocity's unit.*1\.01"):
         fit_loop(simulated(first_order(8e-3), 2e-3, scale=1.01))
+
+
+@pytest.mark.parametrize(("bears_mm_s2", "words"), [(1700.0, "limit of acceleration"), (1200.0, "leaves")])
+def test_a_motor_at_its_limit_is_refused(bears_mm_s2: float, words: str) -> None:
+    """A gantry whose motor bears less than the ramps' 1.8 m/s2: as a dead time below zero, or by what is left over."""
+    file = tomllib.loads(shipped("machines/boathouse.toml").read_text())
+    file["twin"]["axes"]["x"]["acceleration_max_mm_s2"] = bears_mm_s2
+    with pytest.raises(PoorFit, match=words):
+        identified(Machine.model_validate(file), "x")
 
 
 def test_intervals_too_wide_are_refused_with_what_is_known() -> None:
