@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import JsonOption, emit, out, warn, warn_of_skipped
+from controller.cli.console import JsonOption, StateOption, emit, out, warn, warn_of_skipped
 
 if TYPE_CHECKING:
     from controller.config.derived import JobNumbers, MachineNumbers
@@ -18,23 +18,34 @@ def check(
     files: Annotated[
         list[Path], typer.Argument(metavar="FILE...", help="Machine and job files, in any order.")
     ],
+    state: StateOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Check machine and job files: print derived numbers, or every mistake at once.
 
     With a machine and jobs together, the jobs are also checked against the machine. What of a job's artwork no ink
-    paints is listed.
+    paints is listed. Of a machine whose state is found, what its history says against the file is told as well: stops
+    that were not proved, values that are old, differ, or were measured before a drift.
     """
     from controller.config.examine import examine_files
+    from controller.session.calibrationages import against_file
     from controller.session.prepare import unpainted_of
 
     findings = examine_files(files)
+    against = {path: against_file(path, state) for path, _ in findings.machines}
     unpainted = [unpainted_of(path) for path, _ in findings.jobs]
     if as_json:
         emit(
             {
                 "ok": True,
-                "machines": [{"file": path, **_machine_json(one)} for path, one in findings.machines],
+                "machines": [
+                    {
+                        "file": path,
+                        **_machine_json(one),
+                        "history": [{"where": each.where, "message": each.message} for each in against[path]],
+                    }
+                    for path, one in findings.machines
+                ],
                 "jobs": [
                     {"file": path, **_job_json(one), "skipped": [asdict(each) for each in skipped]}
                     for (path, one), skipped in zip(findings.jobs, unpainted, strict=True)
@@ -44,6 +55,8 @@ def check(
         return
     for path, machine in findings.machines:
         _print_machine(path, machine)
+        for warning in against[path]:
+            warn(f"{path}: {warning}")
     for (path, job), skipped in zip(findings.jobs, unpainted, strict=True):
         _print_job(path, job)
         warn_of_skipped(skipped)

@@ -15,8 +15,10 @@ from typing import Annotated
 import typer
 
 from controller.cli import (
+    calibration,
     check,
     clear,
+    commission,
     demo,
     doctor,
     drift,
@@ -45,6 +47,7 @@ from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 VERBS: tuple[Callable[..., None], ...] = (
     demo.demo,
     check.check,
+    commission.commission,
     doctor.doctor,
     prepare.prepare,
     proof.proof,
@@ -66,7 +69,13 @@ VERBS: tuple[Callable[..., None], ...] = (
     schema.schema,
 )
 
-GROUPS: tuple[typer.Typer, ...] = (drive.drive, measure.measure, identify.identify, trace.trace)
+GROUPS: tuple[typer.Typer, ...] = (
+    calibration.calibration,
+    drive.drive,
+    measure.measure,
+    identify.identify,
+    trace.trace,
+)
 """Verbs that have verbs of their own."""
 
 app = typer.Typer(

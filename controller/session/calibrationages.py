@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import contextlib
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from controller.calibrate.values import numbers_of
 from controller.config.derived import Warned
-from controller.config.load import read_toml
+from controller.config.errors import InputError
+from controller.config.load import load_machine, read_toml
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir, default_state_root
 from controller.config.tomlkeep import value_at
@@ -28,6 +30,15 @@ DAY_MS = 86_400_000
 
 BY_PLACE = ("length_table", "play_table", "belt")
 """Fields of an axis that say something at places which homing gives: a drift moves what they say along."""
+
+
+def against_file(machine_path: Path, state_root: Path | None, now_ms: int | None = None) -> list[Warned]:
+    """``check_warnings`` of a machine file; a history that cannot be read is a warning of its own."""
+    now_ms = time.time_ns() // 1_000_000 if now_ms is None else now_ms
+    try:
+        return check_warnings(load_machine(machine_path), machine_path, state_root, now_ms)
+    except (InputError, OSError) as error:
+        return [Warned("history", f"cannot be read: {error}")]
 
 
 def check_warnings(

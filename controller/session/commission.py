@@ -10,6 +10,7 @@ direction asks for directions again, another wiring for the stops.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 from collections.abc import Awaitable, Callable, Sequence
@@ -18,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from controller.config.errors import HaltedError, RefusedError
-from controller.config.load import read_toml
+from controller.config.load import load_machine, read_toml
 from controller.config.machine import AXES, Machine
 from controller.config.tomlkeep import value_at
 from controller.session import calibrationkeep
@@ -28,9 +29,11 @@ from controller.session.calibrationrows import CalibrationRow, StepRow
 from controller.session.commissionask import Ask, Questioner
 from controller.session.commissionbench import Bench, GivenUpError, StepResult
 from controller.session.daemon import RunnerOf
+from controller.session.journal import Journal
 from controller.session.processrunner import ProcessRunner
 from controller.session.service import StoppedError
 from controller.session.stopproof import stops_digest
+from controller.session.verbs import state_of
 from controller.session.watcher import Watcher
 from drivers.errors import DriverError
 from safety import latch
@@ -222,6 +225,16 @@ async def commission(
         if why:
             return Commissioned(tuple(done), step.name, why, _standing(bench))
     return Commissioned(tuple(done), standing=_standing(bench))
+
+
+def how_it_stands(machine_path: Path, state_root: Path | None) -> tuple[StepStatus, ...]:
+    """How every step stands, from the journal alone; nothing is made where there is none."""
+    machine = load_machine(machine_path)
+    path = state_of(machine_path, state_root).journal
+    if not path.exists():
+        return standing((), machine)
+    with contextlib.closing(Journal.read(path, machine.name)) as journal:
+        return standing(journal.calibration.steps(), machine)
 
 
 def _standing(bench: Bench) -> tuple[StepStatus, ...]:

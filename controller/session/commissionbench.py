@@ -124,6 +124,7 @@ class Bench:
         self, service: Service, what: str, tasks: tuple[Task, ...], ask: Ask, *, proving: bool = False
     ) -> StreamOutcome:
         """Have a person do something by hand while the axes are held where they are. Raises as ``bring_up``."""
+        await service.bring_up(what, (), placed=False, proving=True)
         holding = asyncio.ensure_future(service.bring_up(what, tasks, placed=False, proving=proving))
         try:
             await self.questioner.ask(ask)

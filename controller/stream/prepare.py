@@ -155,7 +155,8 @@ def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
 
 def _vet_jog(task: JogTask, machine: Machine, *, blind: bool) -> None:
     axis = machine.axes[task.axis]
-    span_mm = axis.max_mm - axis.min_mm
+    # Placed, where it ends is judged when it begins (``tasks``); the home switch may lie outside the soft limits.
+    span_mm = 1.05 * (axis.max_mm - axis.min_mm)
     bounds = (
         ("way", abs(task.distance_mm), min(BLIND_WAY_MAX_MM, span_mm) if blind else span_mm, "mm"),
         ("speed", task.speed_mm_s, min(BLIND_SPEED_MAX_MM_S, axis.speed_max_mm_s) if blind else axis.speed_max_mm_s,
