@@ -87,7 +87,7 @@ async def test_a_wrong_direction_is_written_on_consent_and_tried_again(tmp_path:
     )
     (change,) = history(site.path, site.state.root).writes
     assert (change.field, change.before, change.after) == ("axes.x.drive.direction", "1", "-1")
-    assert Path(change.kept).read_text() == before
+    assert Path(change.kept).read_text() == before  # noqa: ASYNC240
     revert(site.path, site.state.root, "axes.x.drive.direction", "Ada")
     assert site.path.read_text() == before
     assert not {one.name: one.holds for one in how_it_stands(site.path, site.state.root)}["direction"]
@@ -145,7 +145,7 @@ async def test_the_ladder_ends_where_half_the_margin_is_used(tmp_path: Path) -> 
 
 
 def test_counts_a_turn_by_hand() -> None:
-    """A drive that counts four edges where the file has one goes a quarter of the way: counts are four times as many."""
+    """A drive that counts four edges where the file has one goes a quarter of the way: four times as many."""
     machine = load_machine(shipped("machines/boathouse.toml"))
     quarter = counts_a_turn(machine, "x", 200.0, 50.0)
     assert isinstance(quarter, Measured)
