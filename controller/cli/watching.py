@@ -53,6 +53,11 @@ class TerminalWatcher(Watcher):
         elif state is DaemonState.PAINTING:
             self._bars.start()
 
+    def rest(self) -> None:
+        """A question comes: no bar, lest it wipe the question away."""
+        self._drop_bar()
+        self._bars.stop()
+
     def homing_begun(self) -> None:
         """A bar without an end: nobody knows how far the switches are."""
         self._bars.start()

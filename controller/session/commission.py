@@ -266,7 +266,10 @@ async def _step(bench: Bench, step: Step, write: str) -> tuple[StepRow | None, s
     """One step: told, done, confirmed, kept. Answers its row, and why the commissioning stops here."""
     machine = bench.machine
     about = {"step": step.name}
-    told = f"Step {step.name}. {step.why} {step.moves(machine)} Hold: {step.hold}"
+    told = (
+        f"\nStep {NAMES.index(step.name) + 1} of {len(NAMES)}, {step.name}\n  why:   {step.why}\n"
+        f"  moves: {step.moves(machine)}\n  hold:  {step.hold}\nBegin?"
+    )
     choices = ("go", "leave out", "stop") if step.may_be_left_out else ("go", "stop")
     try:
         word = await bench.ask(Ask(f"begin {step.name}", told, "choice", choices=choices, about=about))

@@ -7,14 +7,18 @@ done by hand while the service looks on. Nothing here moves anything.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import textwrap
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
 from controller.session.operator import TerminalOperator
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+HEAD_WIDTH: Final = 9
+"""Characters before the words of ``  moves: ...``."""
 
 Answer = bool | float | str | None
 """Yes or no, a number in the question's unit, one of its choices; None: go no further."""
@@ -64,7 +68,13 @@ class Questioner(Protocol):
 class TerminalQuestioner:
     """Asks on the terminal. Without one there is nobody to ask, and that is refused."""
 
-    def __init__(self, console: Console, person: str, terminal: TerminalOperator | None = None) -> None:
+    def __init__(
+        self, console: Console, person: str, terminal: TerminalOperator | None = None,
+        before: Callable[[], None] | None = None, *, virtual: bool = False,
+    ) -> None:  # fmt: skip
+        """``before`` is called before every question: what else writes on the terminal leaves it alone then.
+        ``virtual``: time runs as fast as it can, so that no other terminal could ask for a stop in time."""
+        self._before, self._virtual = before, virtual
         self._console = console
         self._terminal = terminal or TerminalOperator(console)
         self._person = person
@@ -78,13 +88,22 @@ class TerminalQuestioner:
         """Prompt. An empty line or ``quit`` gives up, but for a yes or no, where it is a no."""
         from rich.markup import escape
 
+        if self._before is not None:
+            self._before()
         if question.kind == "do":
-            self._console.print(f"[bold]{escape(question.text)}[/]", soft_wrap=True)
+            self._console.print(f"[bold]{escape(question.text)}[/]")
+            service = question.about.get("service")
+            if self._virtual and service is not None:
+                self._console.print(
+                    "(virtual time: no other terminal is quick enough, so it is asked for here)"
+                )
+                service.stop("stop", self._person, at_once=True)
             return None
         if question.kind == "yes-no":
             return await self._terminal.confirm(escape(question.text))
         while True:
-            self._console.print(f"{escape(question.text)} [bold]\\[{escape(_hint(question))}][/] ", end="")
+            told = "\n".join(self._folded(line) for line in question.text.split("\n"))
+            self._console.print(f"{escape(told)} [bold]\\[{escape(_hint(question))}][/] ", end="")
             word = (await self._terminal.line()).strip().lower()
             if word in ("", "quit"):
                 return None
@@ -93,10 +112,16 @@ class TerminalQuestioner:
                 return answer
             self._console.print(f"expected {escape(_hint(question))}, got {escape(repr(word))}")
 
+    def _folded(self, line: str) -> str:
+        """A line of a step's head (``  moves: ...``), its further lines set in as far as its words."""
+        if not line.startswith("  "):
+            return line
+        return textwrap.fill(line, self._console.width, subsequent_indent=" " * HEAD_WIDTH)
+
 
 def _hint(question: Ask) -> str:
     if question.kind == "choice":
-        return " / ".join((*question.choices, "quit"))
+        return " / ".join(question.choices if "stop" in question.choices else (*question.choices, "quit"))
     return f"{question.low:g} to {question.high:g} {question.unit}, quit"
 
 
