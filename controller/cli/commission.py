@@ -54,9 +54,10 @@ def commission(
             _print(standing)
         return
     with TerminalWatcher(err(), quiet=as_json) as watcher:
+        questioner = TerminalQuestioner(err(), verbs.person_name(), before=watcher.rest, virtual=virtual)
         done = verbs.run(
             work.commission(
-                machine, state, TerminalQuestioner(err(), verbs.person_name()), watcher,
+                machine, state, questioner, watcher,
                 only=step, again=again, write=write, runner_of=runner_for(virtual),
             )
         )  # fmt: skip
@@ -69,6 +70,7 @@ def commission(
         _print(done.standing)
         if done.why:
             err().print(f"{done.stopped_at}: {done.why}", markup=False, soft_wrap=True)
+            err().print("giornata commission goes on there.")
     if done.why:
         raise typer.Exit(Exit.REFUSED)
 
