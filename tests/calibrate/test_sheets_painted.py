@@ -54,7 +54,8 @@ def test_combs_tell_the_play(truth: dict[str, Any], belt_hz: float, tmp_path: Pa
     belt = {"position_mm": [0.0], "frequency_hz": [belt_hz], "damping": 0.05}
     truth = truth | {"axes": truth["axes"] | {"belt": belt}}
     machine = machine_with(truth)
-    sheet = make_sheet("play", machine, places=1, most_mm=1.6)
+    most = max(truth[axis]["play_mm"] for axis in ("x", "y")) + 0.15
+    sheet = make_sheet("play", machine, places=1, most_mm=round(most, 1))
     contacts = painted(sheet, machine, tmp_path, "teeth")
     chance, half = np.random.default_rng(5), len(contacts) // 2
     answers = {
@@ -165,25 +166,27 @@ def test_line_ends_tell_the_lean_and_touches_the_landing(tmp_path: Path) -> None
     asked = {question.key: question for question in sheet.record.questions}
     pairs = round((asked["xe"].most - asked["xe"].least) / 0.1) + 1
     teeth = round((asked["xl"].most - asked["xl"].least) / asked["xl"].step) + 1
-    lines = 8 * pairs  # of both axes; of these and of the landings those of x are painted
-    take = [*range(4 * pairs), *range(lines, lines + 2 * teeth)]
+    # Of x alone, and of that the rows and teeth about where they part and meet; the ladders of both axes come first.
+    rows, numbers = range(8, 20), range(teeth // 2 - 4, teeth // 2 + 9)
+    take = [2 * (ladder * pairs + row) + side for ladder in (0, 1) for row in rows for side in (0, 1)]
+    take += [8 * pairs + number for number in numbers]
+    take += [8 * pairs + teeth + number for number in numbers]
     contacts = painted(sheet, machine, tmp_path, "strokes", take)
     (tip,) = sheet.record.of("tip_mm")
     answers: dict[str, list[Reading]] = {}
-    for at in range(2 * pairs):
-        key, row = ("xe", "xs")[at // pairs], at % pairs
+    for at in range(2 * len(rows)):
+        key, row = ("xe", "xs")[at // len(rows)], rows[at % len(rows)]
         left, right = contacts[2 * at : 2 * at + 2]
         between = float(right[:, 0].min() - left[:, 0].max()) - tip
         if between > 0.0 and key not in answers:
             answers[key] = [Reading(asked[key].least + 0.1 * row)]
     apart = []
-    for tooth, touch in zip(
-        contacts[4 * pairs : 4 * pairs + teeth], contacts[4 * pairs + teeth :], strict=True
-    ):
+    landing = contacts[4 * len(rows) :]
+    for tooth, touch in zip(landing[: len(numbers)], landing[len(numbers) :], strict=True):
         seam = tooth[-1, 1]
         line = near(tooth, 1, seam - 3.0, seam - 1.0)[:, 0].mean()
         apart.append(0.5 * (touch[:, 0].min() + touch[:, 0].max()) - line)
-    answers["xl"] = [Reading(asked["xl"].least + asked["xl"].step * int(np.abs(apart).argmin()))]
+    answers["xl"] = [Reading(asked["xl"].least + asked["xl"].step * numbers[int(np.abs(apart).argmin())])]
     found = measured_from(sheet.record, answers)
     assert one(found, "pen.lean_mm") == pytest.approx([0.35, 0.0], abs=0.1)
     assert one(found, "pen.landing_mm") == pytest.approx([0.2, 0.0], abs=0.1)
