@@ -51,7 +51,7 @@ def commission(
         if as_json:
             emit({"ok": True, "steps": [_json(one) for one in standing]})
         else:
-            _print(standing)
+            _print(standing, whole=True)
         return
     with TerminalWatcher(err(), quiet=as_json) as watcher:
         questioner = TerminalQuestioner(err(), verbs.person_name(), before=watcher.rest, virtual=virtual)
@@ -63,16 +63,17 @@ def commission(
         )  # fmt: skip
     if as_json:
         emit({
-            "ok": not done.why, "stopped_at": done.stopped_at, "why": done.why,
+            "ok": not done.why, "ended": done.ended, "stopped_at": done.stopped_at, "why": done.why,
             "steps": [_json(one) for one in done.standing],
         })  # fmt: skip
     else:
-        _print(done.standing)
+        _print(done.standing, whole=False)
         if done.why:
             err().print(f"{done.stopped_at}: {done.why}", markup=False, soft_wrap=True)
             err().print("giornata commission goes on there.")
     if done.why:
-        raise typer.Exit(Exit.REFUSED)
+        codes = {"halted": Exit.HALTED, "drive": Exit.DRIVE, "interrupted": Exit.INTERRUPTED}
+        raise typer.Exit(codes.get(done.ended, Exit.REFUSED))
 
 
 def _json(one: StepStatus) -> dict[str, object]:
@@ -83,7 +84,8 @@ def _json(one: StepStatus) -> dict[str, object]:
     return {"step": one.name, "holds": one.holds, "last": last}
 
 
-def _print(standing: tuple[StepStatus, ...]) -> None:
+def _print(standing: tuple[StepStatus, ...], *, whole: bool) -> None:
+    """``whole``: with what every step found, not only those that failed."""
     from rich.table import Table
     from rich.text import Text
 
@@ -98,5 +100,11 @@ def _print(standing: tuple[StepStatus, ...]) -> None:
         stands = (
             row.state if one.holds or row.state == "failed" else "to do again: the machine file has changed"
         )
-        table.add_row(one.name, stands, day(row.at_ms), Text(row.person), Text("\n".join(row.words)))
+        table.add_row(
+            one.name,
+            stands,
+            day(row.at_ms),
+            Text(row.person),
+            Text("\n".join(row.words) if whole or row.state == "failed" else ""),
+        )
     out().print(table)

@@ -162,6 +162,8 @@ STEPS: Final[tuple[Step, ...]] = (
     ),
 )
 
+Ended = Literal["", "refused", "halted", "drive", "interrupted"]
+
 NAMES: Final = tuple(step.name for step in STEPS)
 
 
@@ -176,12 +178,17 @@ class StepStatus:
 
 @dataclass(frozen=True, slots=True)
 class Commissioned:
-    """What a call has come to. ``stopped_at``: the step that was not finished, with ``why``; both empty at the end."""
+    """What a call has come to. ``stopped_at``: the step that was not finished, with ``why``; both empty at the end.
+
+    ``ended``: "halted" when a stop stands latched, "drive" for a fault of wire or drive, "interrupted" by Ctrl-C or its
+    like, else "refused"; empty at the end.
+    """
 
     done: tuple[StepRow, ...]
     stopped_at: str = ""
     why: str = ""
     standing: tuple[StepStatus, ...] = ()
+    ended: Ended = ""
 
 
 def standing(rows: Sequence[StepRow], machine: Machine) -> tuple[StepStatus, ...]:
@@ -219,11 +226,13 @@ async def commission(
     tries: dict[str, int] = {}
     while (step := _next(bench, only, again, tries)) is not None:
         tries[step.name] = tries.get(step.name, 0) + 1
-        row, why = await _step(bench, step, write)
+        row, why, ended = await _step(bench, step, write)
         if row is not None:
             done.append(row)
         if why:
-            return Commissioned(tuple(done), step.name, why, _standing(bench))
+            if latch.read(bench.state.latch) is not None:
+                ended = "halted"
+            return Commissioned(tuple(done), step.name, why, _standing(bench), ended)
     return Commissioned(tuple(done), standing=_standing(bench))
 
 
@@ -262,8 +271,9 @@ def _next(bench: Bench, only: str, again: bool, tries: dict[str, int]) -> Step |
     return None
 
 
-async def _step(bench: Bench, step: Step, write: str) -> tuple[StepRow | None, str]:
+async def _step(bench: Bench, step: Step, write: str) -> tuple[StepRow | None, str, Ended]:
     """One step: told, done, confirmed, kept. Answers its row, and why the commissioning stops here."""
+    ended: Ended = "refused"
     machine = bench.machine
     about = {"step": step.name}
     told = (
@@ -274,23 +284,31 @@ async def _step(bench: Bench, step: Step, write: str) -> tuple[StepRow | None, s
     try:
         word = await bench.ask(Ask(f"begin {step.name}", told, "choice", choices=choices, about=about))
         if word == "stop":
-            return None, "stopped before it by the person"
+            return None, "stopped before it by the person", ended
         if word == "leave out":
-            return _keep_step(bench, step, machine, StepResult("left out", ("left out by the person",))), ""
+            return (
+                _keep_step(bench, step, machine, StepResult("left out", ("left out by the person",))),
+                "",
+                "",
+            )
         result = await step.run(bench)
         if result.state == "done":
-            words = " ".join(f"{one}." for one in result.words)
+            words = "".join(f"  - {one}\n" for one in result.words)
             if not await bench.confirm(
-                f"confirm {step.name}", f"{words} Is that what you saw?", step=step.name
+                f"confirm {step.name}", f"\n{words}Is that what you saw?", step=step.name
             ):
                 result = StepResult("failed", (*result.words, "the person saw something else"))
     except GivenUpError as error:
-        return None, f"given up at the question {error}"
+        return None, f"left at the question {error}", ended
     except (HaltedError, StoppedError, DriverError, RefusedError) as error:
+        if isinstance(error, StoppedError):
+            ended = "interrupted"
+        elif isinstance(error, DriverError):
+            ended = "drive"
         result = StepResult("failed", (str(error),))
     row = _keep_step(bench, step, machine, result)
     if result.state == "failed":
-        return row, result.words[-1]
+        return row, result.words[-1], ended
     with bench.journal() as journal:
         rows = calibrationkeep.keep(
             journal,
@@ -300,7 +318,7 @@ async def _step(bench: Bench, step: Step, write: str) -> tuple[StepRow | None, s
             session=bench.session_id,
         )
     await _write(bench, rows, write)
-    return row, ""
+    return row, "", ""
 
 
 def _keep_step(bench: Bench, step: Step, machine: Machine, result: StepResult) -> StepRow:
@@ -310,7 +328,7 @@ def _keep_step(bench: Bench, step: Step, machine: Machine, result: StepResult) -
             person=bench.questioner.person,
         )  # fmt: skip
         rows: list[StepRow] = journal.calibration.steps()
-    for words in result.words:
+    for words in result.words if result.state != "done" else ():
         bench.watcher.note(f"{step.name}: {words}")
     return rows[-1]
 

@@ -7,6 +7,7 @@ done by hand while the service looks on. Nothing here moves anything.
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -17,8 +18,8 @@ from controller.session.operator import TerminalOperator
 if TYPE_CHECKING:
     from rich.console import Console
 
-HEAD_WIDTH: Final = 9
-"""Characters before the words of ``  moves: ...``."""
+HEAD: Final = re.compile(r"  (?:\w+:|-) +")
+"""What a line of a list begins with."""
 
 Answer = bool | float | str | None
 """Yes or no, a number in the question's unit, one of its choices; None: go no further."""
@@ -99,10 +100,10 @@ class TerminalQuestioner:
                 )
                 service.stop("stop", self._person, at_once=True)
             return None
+        told = "\n".join(self._folded(line) for line in question.text.split("\n"))
         if question.kind == "yes-no":
-            return await self._terminal.confirm(escape(question.text))
+            return await self._terminal.confirm(escape(told))
         while True:
-            told = "\n".join(self._folded(line) for line in question.text.split("\n"))
             self._console.print(f"{escape(told)} [bold]\\[{escape(_hint(question))}][/] ", end="")
             word = (await self._terminal.line()).strip().lower()
             if word in ("", "quit"):
@@ -111,12 +112,14 @@ class TerminalQuestioner:
             if answer is not None and question.takes(answer):
                 return answer
             self._console.print(f"expected {escape(_hint(question))}, got {escape(repr(word))}")
+            told = told.split("\n")[-1]
 
     def _folded(self, line: str) -> str:
-        """A line of a step's head (``  moves: ...``), its further lines set in as far as its words."""
-        if not line.startswith("  "):
+        """A line of a list (``  moves: ...``, ``  - ...``), its further lines set in as far as its words."""
+        found = HEAD.match(line)
+        if found is None:
             return line
-        return textwrap.fill(line, self._console.width, subsequent_indent=" " * HEAD_WIDTH)
+        return textwrap.fill(line, self._console.width, subsequent_indent=" " * len(found[0]))
 
 
 def _hint(question: Ask) -> str:

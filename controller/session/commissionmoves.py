@@ -103,7 +103,8 @@ async def counts(bench: Bench) -> StepResult:
                     about={"axis": axis}),
                 service,
             ))  # fmt: skip
-            await bench.ask(Ask(f"mark {axis}", "Mark where the head stands.", "yes-no"), service)
+            if not await bench.confirm(f"mark {axis}", "Mark where the head stands. Is it marked?", service):
+                return StepResult("failed", (*said, f"axis {axis}: nothing was marked"))
             await jog(service, "counts", (slow(axis, way),), placed=False)
             read = float(await bench.ask(
                 Ask(f"ruler {axis}", "How far has the head gone from the mark, mm, by the ruler?", "number", "mm",
