@@ -18,6 +18,7 @@ from pydantic import Field, ValidationError
 
 from controller.calibrate.identify_play import PlayAt, play_by_place
 from controller.calibrate.identify_ring import (
+    Ring,
     WaveReading,
     belt_measured,
     ring_of_line,
@@ -209,19 +210,43 @@ def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
     """Belt frequency by place and damping, from waves along a line (``identify_ring`` has the formulas).
 
     The axis that draws on sways on its own belt meanwhile; by how much its own lines tell, or that they show nothing.
+    A place that carries no value is left out, and noted; a refusal is the first of them where no place is left.
     """
     acceleration = record.of("acceleration_mm_s2")[0]
     read = {axis: _wave_readings(record, answers, axis) for axis in ("x", "y")}
-    plain = {axis: [ring_of_line(one) for _, one in rows] for axis, rows in read.items()}
+    poor: dict[str, list[PoorFit]] = {"x": [], "y": []}
+    plain = {
+        axis: [ring for _, ring in _rings(rows, lambda one: one, poor[axis])] for axis, rows in read.items()
+    }
     found: list[Measured] = []
     for axis, other in (("x", "y"), ("y", "x")):
         sway = together(plain[other]) if plain[other] else None
-        rings = [(place, ring_of_line(swayed(one, acceleration, sway))) for place, one in read[axis]]
+        left_out: list[PoorFit] = []
+        rings = _rings(read[axis], lambda one, sway=sway: swayed(one, acceleration, sway), left_out)
+        poor[axis] = left_out
         if rings:
-            found.append(belt_measured(axis, rings))
+            one = belt_measured(axis, rings)
+            words = "".join(f"; {len(left_out)} places left out: {left_out[0]}" for _ in left_out[:1])
+            found.append(replace(one, note=one.note + words))
     if not found:
+        for left_out in poor.values():
+            if left_out:
+                raise left_out[0]
         raise PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
     return tuple(found)
+
+
+def _rings(
+    rows: Sequence[tuple[float, WaveReading]], seen: Callable[[WaveReading], WaveReading], poor: list[PoorFit]
+) -> list[tuple[float, Ring]]:
+    """Ring-downs of the places that carry one; why not goes to ``poor``."""
+    rings: list[tuple[float, Ring]] = []
+    for place, one in rows:
+        try:
+            rings.append((place, ring_of_line(seen(one))))
+        except PoorFit as error:
+            poor.append(error)
+    return rings
 
 
 def _wave_readings(record: Record, answers: Answers, axis: str) -> list[tuple[float, WaveReading]]:

@@ -27,7 +27,13 @@ from controller.motion.geometry import GeometryMap
 RADII_MM: Final = (150.0, 50.0, 15.0)
 DIRECTIONS_DEG: Final = (0, 45, 90, 135)
 SAGITTA_MM: Final = 0.002
-WAVE_MM_S: Final = (40.0, 60.0, 80.0)
+WAVE_MM_S: Final = (40.0, 60.0, 80.0, 100.0, 140.0, 200.0)
+WAVE_LINES: Final = 3
+WAVE_STEP_MM_S: Final = 20.0
+"""All speeds are multiples of it."""
+WAVE_RUN_UP_MM: Final = 20.0
+"""A line is drawn no faster than leaves it so much behind its corner before it is steady: the faster, the longer its
+waves and the better their length is read."""
 NEST_MM: Final = 14.0
 RUN_UP_MM: Final = 80.0
 WAVE_MM: Final = 160.0
@@ -112,7 +118,16 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
     """
     page = Page("waves", "Waves", machine, tip_mm, "Count and measure the waves beyond the tick")
     motion = machine.motion
-    speeds = [one for one in WAVE_MM_S if one <= motion.paint_speed_mm_s] or [motion.paint_speed_mm_s]
+    slowest = min(motion.paint_speed_mm_s, WAVE_MM_S[WAVE_LINES - 1])
+    speeds = [
+        one
+        for one in WAVE_MM_S
+        if one <= slowest
+        or (
+            one <= motion.paint_speed_mm_s
+            and wave_run_up_mm(one, motion.acceleration_mm_s2, motion.jerk_mm_s3) <= WAVE_RUN_UP_MM
+        )
+    ][-WAVE_LINES:] or [motion.paint_speed_mm_s]
     inks = [SheetInk(f"speed-{one:g}".replace(".", "-"), tip_mm, one, in_sequence=True) for one in speeds]
     geometry = GeometryMap.of(machine)
     figures: dict[str, tuple[float, ...]] = {
@@ -179,7 +194,7 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
 
 
 def _wave_questions(key: str, speeds: list[float]) -> list[Question]:
-    step = speeds[1] - speeds[0] if len(speeds) > 1 else 0.0
+    step = WAVE_STEP_MM_S if len(speeds) > 1 else 0.0
     rows = (
         ("v", "the speed written at the line that is read", "mm/s", speeds[0], speeds[-1], step, 0.0),
         ("n", "whole waves counted beyond the tick", "", 2.0, 100.0, 1.0, 0.0),

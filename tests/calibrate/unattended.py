@@ -1,0 +1,266 @@
+"""A gantry commissioned without anybody there: lag, combs, waves, tape, wire, diagonals, in the order of a builder.
+
+Owns the order and the person's readings. Every schedule is planned by the file as it stands and played on the gantry's
+mechanics past the wire; every value comes from production's own fits and readings and is written into the file as
+``Measured`` says. The truth reaches this module through paint and encoders alone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.signal import find_peaks
+
+from controller.calibrate.identify import fit_loop
+from controller.calibrate.identify_ring import wave_run_up_mm
+from controller.calibrate.readings import Reading, measured_from
+from controller.calibrate.readings_frame import sag
+from controller.calibrate.sheets.catalogue import make_sheet
+from controller.calibrate.sheets.circles import NEST_MM, RUN_UP_MM, WAVE_MM
+from controller.calibrate.sheets.page import EDGE_MM, Record, Sheet
+from controller.calibrate.values import Measured, PoorFit
+from controller.config.machine import AXES, Machine
+from tests.calibrate.gantries import Axis, Gantry, Given, stated
+from tests.calibrate.idtwins import BRISK_JERK_MM_S3, BRISK_SHARE, steps_samples
+from tests.calibrate.painted import EYE_MM, Vector, near, painted, ruled
+
+TAPE_MM, LEVEL_MM, RULER_MM, LOUPE_MM = 0.25, 0.25, 0.5, 0.1
+"""What a person tells: a tape and a wire to half of half a millimetre, lengths of waves to half of one, heights with a
+loupe to a tenth (common practice, no source)."""
+
+ALIKE_MM = 0.03
+"""Teeth that lie apart by less look alike; the first and the last of them are given."""
+
+LAYINGS = 3
+"""So often a tape is laid and a wire is read."""
+WIRE_PLACES = 9
+WAVE_TIP_MM = 0.5
+WAVES_LEAST_MM = 0.3
+
+
+@dataclass
+class Commissioned:
+    """``file`` as it stands at the end; what was measured, the last of each field counting; what was refused, and why."""
+
+    file: Given
+    measured: dict[str, Measured] = field(default_factory=dict)
+    refused: dict[str, str] = field(default_factory=dict)
+
+    def machine(self) -> Machine:
+        """By the file."""
+        return stated(self.file)
+
+    def keep(self, found: Sequence[Measured]) -> None:
+        """Into the file."""
+        for one in found:
+            *path, last = one.field.split(".")
+            table: Given = self.file
+            for name in path:
+                table = table.setdefault(name, {})
+            table[last] = one.plain()
+            self.measured[one.field] = one
+
+
+def commissioned(gantry: Gantry, *, most_rounds: int = 2) -> Commissioned:
+    """The whole way, every step refusing for itself; the second round sees what the first has left."""
+    done = Commissioned(copy.deepcopy(gantry.file))
+    chance = gantry.reader()
+    _loops(done, gantry)
+    _rail(done, gantry, chance)
+    with tempfile.TemporaryDirectory(prefix="giornata-seed-") as name:
+        folder = Path(name)
+        for number in range(most_rounds):
+            with _refusing(done, "play"):
+                done.keep(_combs(done.machine(), folder, chance, most_mm=1.7 if number == 0 else 0.4))
+            _belts(done, folder, chance)
+        with _refusing(done, "lengths"):
+            done.keep(_lengths(done.machine(), folder, chance))
+        with _refusing(done, "squareness"):
+            done.keep(_square(done.machine(), folder, chance))
+    return done
+
+
+@contextlib.contextmanager
+def _refusing(done: Commissioned, what: str) -> Any:
+    try:
+        yield
+        done.refused.pop(what, None)
+    except PoorFit as poor:
+        done.refused[what] = str(poor)
+
+
+def _loops(done: Commissioned, gantry: Gantry) -> None:
+    """Lag and dead time of both axes from a staircase."""
+    machine = gantry.trembling()
+    axes: tuple[Axis, Axis] = ("x", "y")
+    for axis in axes:
+        with _refusing(done, f"{axis} loop"):
+            fit = fit_loop(steps_samples(machine, axis), 1.0 / float(machine.axes[axis].drive.counts_per_mm))
+            done.keep(fit.measured(axis))
+
+
+def _combs(
+    machine: Machine, folder: Path, chance: np.random.Generator, most_mm: float
+) -> tuple[Measured, ...]:
+    sheet = make_sheet("play", machine, most_mm=most_mm)
+    teeth = painted(sheet, machine, folder, "teeth")
+    each = len(teeth) // len(sheet.record.questions)
+    answers = {
+        question.key: [comb_reading(sheet, number, teeth[each * number : each * (number + 1)], chance)]
+        for number, question in enumerate(sheet.record.questions)
+    }
+    return measured_from(sheet.record, answers)
+
+
+def comb_reading(sheet: Sheet, number: int, contacts: list[Vector], chance: np.random.Generator) -> Reading:
+    """The label of the tooth that goes on straight: seen where two teeth meet, by nothing but where the paint lies.
+
+    contacts: of comb ``number``, the first row's teeth from the lowest label up, the second's from the highest down.
+    """
+    (step,) = sheet.record.of("step_mm")
+    question = sheet.record.questions[number]
+    index = "xy".index(question.key[0])
+    count = len(contacts) // 2
+    first, second = contacts[:count], contacts[count:][::-1]
+    seam = np.median([contact[-1, 1 - index] for contact in first])
+    apart = []
+    for upper, lower in zip(first, second, strict=True):
+        a, b = (
+            near(one, 1 - index, seam + side * 1.0, seam + side * 3.0)
+            for one, side in ((upper, -1), (lower, 1))
+        )
+        apart.append(float(b[:, index].mean() - a[:, index].mean()) + chance.uniform(-EYE_MM, EYE_MM))
+    off = np.abs(apart)
+    alike = np.flatnonzero(off <= max(ALIKE_MM, float(off.min())))
+    low, high = (question.least + step * int(alike[end]) for end in (0, -1))
+    return Reading(0.5 * (low + high), 0.5 * (high - low))
+
+
+def brisk(machine: Machine) -> Machine:
+    """The file that lets lines wave: belts left out, paths as hard as the axes bear."""
+    hardest = min(axis.acceleration_max_mm_s2 for axis in machine.axes.values())
+    motion = machine.motion.model_copy(
+        update={"acceleration_mm_s2": BRISK_SHARE * hardest, "jerk_mm_s3": BRISK_JERK_MM_S3}
+    )
+    axes = {name: axis.model_copy(update={"belt": None}) for name, axis in machine.axes.items()}
+    return machine.model_copy(update={"axes": axes, "motion": motion})
+
+
+def _belts(done: Commissioned, folder: Path, chance: np.random.Generator) -> None:
+    """Waving lines of both axes. An axis that shows none stays stiff."""
+    machine = brisk(done.machine())
+    sheet = make_sheet("waves", machine, tip_mm=WAVE_TIP_MM)
+    lines = {
+        speed: painted(sheet, machine, folder, f"speed-{speed:g}") for speed in sheet.record.of("speed_mm_s")
+    }
+    answers: dict[str, list[Reading]] = {}
+    for axis in AXES:
+        count = len(sheet.record.of(f"{axis}_place_mm"))
+        for number in range(count):
+            at = number + (0 if axis == "x" else len(sheet.record.of("x_place_mm")))
+            best: dict[str, float] = {}
+            for row, (speed, contacts) in enumerate(lines.items()):
+                seen = wave_reading(machine, "xy".index(axis), speed, contacts[at], row, chance)
+                if seen and (not best or seen["a"] * seen["n"] > best["a"] * best["n"]):
+                    best = seen
+            answers |= {f"{axis}{number + 1}{part}": [Reading(value)] for part, value in best.items()}
+    for axis in AXES:
+        if not any(key.startswith(axis) for key in answers):
+            done.refused[f"{axis} belt"] = "no wave to be seen"
+            answers = {key: value for key, value in answers.items() if not key.startswith(axis)}
+    with _refusing(done, "belts"):
+        found = measured_from(sheet.record, answers)
+        done.keep(found)
+        for one in found:
+            done.refused.pop(f"{one.field.split('.')[1]} belt", None)
+
+
+def wave_reading(
+    machine: Machine, index: int, speed_mm_s: float, contact: Vector, row: int, chance: np.random.Generator
+) -> dict[str, float]:
+    """Speed, waves, their length and two heights, as the sheet asks for them; nothing where nothing is to be read."""
+    motion = machine.motion
+    ramp = wave_run_up_mm(speed_mm_s, motion.acceleration_mm_s2, motion.jerk_mm_s3)
+    begin = contact[0, 1 - index]
+    along, side = contact[:, 1 - index] - begin, contact[:, index]
+    behind = (along > ramp) & (along < WAVE_MM - ramp - 1.0)
+    first = int(np.flatnonzero(np.abs(along) > 1.0)[0]) if np.any(np.abs(along) > 1.0) else 0
+    behind[:first] = False
+    along, side = along[behind], side[behind]
+    if len(side) < 10:
+        return {}
+    crests, _ = find_peaks(side, prominence=0.5 * LOUPE_MM)
+    troughs, _ = find_peaks(-side, prominence=0.5 * LOUPE_MM)
+    heights: list[float] = []
+    for crest in crests:
+        after = troughs[troughs > crest]
+        if not len(after):
+            break
+        height = ruled(float(side[crest] - side[after[0]]), chance, LOUPE_MM)
+        if height < 2.0 * LOUPE_MM - 1e-9:
+            break
+        heights.append(height)
+    waves = len(heights) - 1
+    if waves < 2 or heights[0] < WAVES_LEAST_MM - 1e-9 or heights[-1] >= heights[0]:
+        return {}
+    length = ruled(float(along[crests[waves]] - along[crests[0]]), chance, RULER_MM)
+    return {"v": speed_mm_s, "n": float(waves), "l": length, "a": heights[0], "b": heights[-1]}
+
+
+def _rail(done: Commissioned, gantry: Gantry, chance: np.random.Generator) -> None:
+    """The rail against a taut wire that hangs at an angle of its own."""
+    machine = gantry.machine()
+    low, high = machine.axes["x"].min_mm, machine.axes["x"].max_mm
+    places = np.linspace(low, high, WIRE_PLACES).round()
+    twin = gantry.file["twin"]["sag"]
+    true = np.interp(places, twin["position_mm"], twin["drop_mm"])
+    wire = 12.0 + chance.uniform(-3.0, 3.0) * places / places[-1]
+    readings = [[ruled(float(mm), chance, LEVEL_MM) for _ in range(LAYINGS)] for mm in wire + true]
+    with _refusing(done, "sag"):
+        done.keep(sag("wire", places.tolist(), readings, resolution=0.5 * LEVEL_MM))
+
+
+def _lengths(machine: Machine, folder: Path, chance: np.random.Generator) -> tuple[Measured, ...]:
+    sheet = make_sheet("lengths", machine)
+    contacts = painted(sheet, machine, folder, "ticks")
+    answers: dict[str, list[Reading]] = {}
+    begin = 0
+    for index, axis in enumerate(AXES):
+        count = len(sheet.record.of(f"{axis}_place_mm"))
+        ticks = []
+        for contact in contacts[begin : begin + count]:
+            middle = contact[-1, 1 - index] - 10.0
+            ticks.append(near(contact, 1 - index, middle - 2.0, middle + 2.0).mean(axis=0))
+        zeros = [100.0 + chance.uniform(-0.5, 0.5) for _ in range(LAYINGS)]
+        for number, tick in enumerate(ticks):
+            far = float(np.hypot(*(tick - ticks[0])))
+            answers[f"{axis}{number}"] = [Reading(ruled(zero + far, chance, TAPE_MM)) for zero in zeros]
+        begin += count
+    return measured_from(sheet.record, answers)
+
+
+def _square(machine: Machine, folder: Path, chance: np.random.Generator) -> tuple[Measured, ...]:
+    sheet = make_sheet("square", machine)
+    contacts = painted(sheet, machine, folder, "crosses")
+    centres = {}
+    for name, upright, level in zip("ABCD", contacts[::2], contacts[1::2], strict=True):
+        y = float(near(level, 0, upright[-1, 0] - 2.0, upright[-1, 0] + 2.0)[:, 1].mean())
+        centres[name] = np.array([float(near(upright, 1, y - 2.0, y + 2.0)[:, 0].mean()), y])
+    answers = {
+        key: [
+            Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance, TAPE_MM))
+            for _ in range(LAYINGS)
+        ]
+        for key in ("AD", "BC")
+    }
+    return measured_from(sheet.record, answers)
+
+
+__all__ = ["EDGE_MM", "NEST_MM", "RUN_UP_MM", "Commissioned", "Record", "brisk", "commissioned"]
