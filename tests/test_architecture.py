@@ -89,7 +89,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     "matplotlib": frozenset({"controller.report", "drivers.twin"}),
     "numba": frozenset({"controller.motion", "controller.strokes", "drivers.twin"}),
     "numpy": NUMBERS | {"drivers.twin"},
-    "PIL": frozenset({"controller.report", "drivers.twin"}),
+    "PIL": frozenset({"controller.calibrate", "controller.report", "drivers.twin"}),
     "platformdirs": frozenset({"controller.config"}),
     "pydantic": frozenset(
         {
@@ -112,6 +112,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     ),
     "serial": frozenset({"drivers.line"}),
     "shapely": frozenset({"controller.strokes", "controller.report"}),
+    "skimage": frozenset({"controller.calibrate"}),
     "svgelements": frozenset({"controller.artwork"}),
     "tinycss2": frozenset({"controller.artwork"}),
     "typer": frozenset({"controller.cli"}),
@@ -345,7 +346,8 @@ def test_no_text_claims_a_safety_rating() -> None:
 def test_every_dependency_earns_its_place() -> None:
     """Each library that we depend on has its row in the decision record, and the tables name no other."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    wanted = [*project["dependencies"], *project["optional-dependencies"]["gpio"]]
+    extras = project["optional-dependencies"]
+    wanted = [*project["dependencies"], *extras["gpio"], *extras["photo"]]
     names = {re.split(r"[<>=\[ ]", one)[0] for one in wanted}
     record = (ROOT / "docs/decisions/0002-dependencies.md").read_text(encoding="utf-8")
     rows = {
@@ -355,7 +357,7 @@ def test_every_dependency_earns_its_place() -> None:
         for name in line.split("|")[1].split(",")
     }
     assert rows == names
-    imported = {"pillow": "PIL", "pyserial": "serial", "python-can": "can"}
+    imported = {"pillow": "PIL", "pyserial": "serial", "python-can": "can", "scikit-image": "skimage"}
     assert set(THIRD_PARTY) == {imported.get(name, name) for name in names}
 
 

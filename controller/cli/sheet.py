@@ -31,7 +31,8 @@ def sheet(
     name: Annotated[
         str,
         typer.Argument(
-            metavar="NAME", help="play, square, lengths, circles, waves, pen, tip, dots, wear, dry or marks."
+            metavar="NAME",
+            help="play, square, lengths, circles, waves, pen, tip, dots, wear, dry, marks or register.",
         ),
     ],
     machine: MachineOption,

@@ -14,6 +14,7 @@ from controller.calibrate.sheets.circles import circles_sheet, marks_sheet, wave
 from controller.calibrate.sheets.combs import pen_sheet, play_sheet
 from controller.calibrate.sheets.lengths import lengths_sheet, square_sheet
 from controller.calibrate.sheets.page import Sheet
+from controller.calibrate.sheets.register import register_sheet
 from controller.calibrate.sheets.tips import dots_sheet, dry_sheet, tip_sheet, wear_sheet
 from controller.config.errors import InputError, Mistake
 from controller.config.machine import Machine
@@ -39,6 +40,7 @@ SHEETS: Final[dict[str, Kind]] = {
     "wear": Kind(wear_sheet, "width of the line by metres painted"),
     "dry": Kind(dry_sheet, "how long a raised pen stays wet"),
     "marks": Kind(marks_sheet, "register marks"),
+    "register": Kind(register_sheet, "crosses of two inks, for a photograph"),
 }
 """In the order in which a new machine wants them."""
 

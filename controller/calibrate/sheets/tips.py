@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from controller.calibrate.sheets import font
+from controller.calibrate.sheets.corners import PHOTO_WORDS, corners, has_corners, room_mm
 from controller.calibrate.sheets.page import (
     EDGE_MM,
     SLOW_MM_S,
@@ -63,13 +64,18 @@ def tip_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     ink = SheetInk("pen", tip_mm, SLOW_MM_S, in_sequence=True)
     step = LADDER_STEP_MM * max(1.0, round(tip_mm))
     spacings = _spacings(tip_mm, 0.5, 1.6, step)
-    box = _ladder(page, ink, (EDGE_MM, page.top_mm + 10.0), spacings, 2)
+    top = page.top_mm + 10.0 + room_mm(tip_mm)
+    box = _ladder(page, ink, (EDGE_MM, top), spacings, 2)
     page.block("ladder", box)
+    marks = corners(page, box)
+    pairs = [float(points[1, 0]) for points, _ in ink.lines]
+    seen = (ink.lines[0][0][1, 1] + 2.0 * tip_mm + 1.0, ink.lines[0][0][2, 1] - 1.5 * tip_mm)
     questions = [_ladder_question("width", "", spacings, step)]
     how = (
         "From the left, look for the first pair of lines with canvas to be seen between them, all the way down.",
         "Every second pair has its number, the distance of the middles of its lines in mm. Give the pair's own number.",
         "The line is half a step narrower than that; painted slowly, a pen may leave a wider line than in a pass.",
+        *((PHOTO_WORDS,) if has_corners(tip_mm) else ()),
     )
     x, y, w, h = box
     looks = [
@@ -78,7 +84,13 @@ def tip_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
             (x - 6.0, y - 6.0, w, h + 12.0),
         )
     ]
-    return page.sheet([ink], questions, {"step_mm": (step,)}, how, looks)
+    figures = {
+        "step_mm": (step,),
+        **marks,
+        "pair_x_mm": tuple(pairs),
+        "pair_span_mm": (float(seen[0]), float(seen[1])),
+    }
+    return page.sheet([ink], questions, figures, how, looks)
 
 
 def _ladder_question(key: str, where: str, spacings: list[float], step: float) -> Question:
@@ -103,7 +115,8 @@ def dots_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     sizes = (round(3.0 * tip_mm, 6), round(8.0 * tip_mm, 6))
     questions: list[Question] = []
     looks: list[Look] = []
-    y = page.top_mm + 10.0
+    y = top = page.top_mm + 10.0 + room_mm(tip_mm)
+    wide = 0.0
     for row, size in enumerate(sizes, 1):
         parts = [round(size + i * step, 6) for i in range(-6, 7)]
         advance = max(size + 2.0 * tip_mm + 2.0, 3.6 * page.letter_mm)
@@ -135,14 +148,26 @@ def dots_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
             )
         )
         y += tall + 14.0
+        wide = max(wide, x - EDGE_MM)
+    marks = corners(page, (EDGE_MM, top, wide, y - 14.0 - top))
+    pairs = {
+        f"row{row}_pair_mm": tuple(
+            one
+            for (x, low, size), (_, high, _) in zip(ink.dots[::2], ink.dots[1::2], strict=True)
+            if size == wanted
+            for one in (x, low, high - low)
+        )
+        for row, wanted in enumerate(sizes, 1)
+    }
     how = (
         (
             "In each row, from the left, look for the first pair of dots that do not touch. The number above it is the "
             "distance of their middles."
         ),
         "A dot is as wide as the distance at which two of them part. Wider than drawn: the tip is.",
+        *((PHOTO_WORDS,) if has_corners(tip_mm) else ()),
     )
-    return page.sheet([ink], questions, {"size_mm": sizes, "step_mm": (step,)}, how, looks)
+    return page.sheet([ink], questions, {"size_mm": sizes, "step_mm": (step,), **marks, **pairs}, how, looks)
 
 
 def wear_sheet(
