@@ -66,10 +66,18 @@ class Bench:
     """So long a person has for one thing to be done by hand."""
     sessions: list[int] = field(default_factory=list)
 
+    _read: tuple[bytes, Machine] | None = field(default=None, init=False, repr=False)
+
     @property
     def machine(self) -> Machine:
-        """As the file says now."""
-        return load_machine(self.machine_path)
+        """As the file says now; judged anew only when it has changed. Files that it names are read once."""
+        try:
+            raw = self.machine_path.read_bytes()
+        except OSError:
+            return load_machine(self.machine_path)
+        if self._read is None or self._read[0] != raw:
+            self._read = raw, load_machine(self.machine_path)
+        return self._read[1]
 
     @property
     def state(self) -> StateDir:
