@@ -32,6 +32,7 @@ from controller.cli import (
     paint,
     pause,
     pens,
+    photo,
     prepare,
     proof,
     report,
@@ -66,6 +67,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     report.report,
     sheet.sheet,
     sheet.reading,
+    photo.photo,
     schema.schema,
 )
 

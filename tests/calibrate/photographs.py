@@ -17,7 +17,7 @@ import numpy.typing as npt
 from controller.calibrate.sheets.page import Sheet
 
 Array = npt.NDArray[np.float64]
-RASTER_PX_MM = 14.0
+RASTER_PX_MM = 12.0
 MARGIN_MM = 14.0
 CANVAS = np.array([0.82, 0.80, 0.74])
 COLOURS = {
@@ -182,7 +182,7 @@ def photograph(
     at = np.stack([(y + middle[1] - origin[1]), (x + middle[0] - origin[0])]) * RASTER_PX_MM - 0.5
     down, right = np.gradient(at, axis=1), np.gradient(at, axis=2)
     many = camera.samples
-    light = np.zeros((height, width, 3))
+    light = np.zeros((height, width, 3), dtype=np.float32)
     for dy in (np.arange(many) + 0.5) / many - 0.5:
         for dx in (np.arange(many) + 0.5) / many - 0.5:
             rows, columns = np.rint(at + dy * down + dx * right).astype(np.int32)
@@ -191,21 +191,21 @@ def photograph(
             light += canvas[rows, columns]
     light /= many**2
     px, py = np.meshgrid(np.linspace(-1, 1, width), np.linspace(-1, 1, height))
-    light *= (camera.exposure * (1.0 + camera.uneven[0] * px + camera.uneven[1] * py))[..., None]
-    light *= (1.0 - camera.vignette * (px**2 + py**2) / 2.0)[..., None]
+    even = camera.exposure * (1.0 + camera.uneven[0] * px + camera.uneven[1] * py)
+    light *= (even * (1.0 - camera.vignette * (px**2 + py**2) / 2.0)).astype(np.float32)[..., None]
     if camera.glint is not None:
         gx, gy, size = camera.glint
-        light += 1.5 * np.exp(-((px - gx) ** 2 + (py - gy) ** 2) / (2.0 * size**2))[..., None]
+        spot = 1.5 * np.exp(-((px - gx) ** 2 + (py - gy) ** 2) / (2.0 * size**2))
+        light += spot.astype(np.float32)[..., None]
     for c in range(3):
         light[..., c] = gaussian_filter(light[..., c], camera.blur_px)
-    light += (
-        camera.noise * np.sqrt(np.maximum(light, 0.0) / 3600.0 + 0.003**2) * chance.normal(size=light.shape)
-    )
-    light = np.clip(light, 0.0, 1.0)
-    stored = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    grain = chance.standard_normal(light.shape, dtype=np.float32)
+    light += np.float32(camera.noise) * np.sqrt(np.maximum(light, 0.0) / 3600.0 + 0.003**2) * grain
+    steps = np.linspace(0.0, 1.0, 4096)
+    stored = np.where(steps <= 0.0031308, 12.92 * steps, 1.055 * steps ** (1 / 2.4) - 0.055)
     stored += camera.curve * stored * (1.0 - stored) * (2.0 * stored - 1.0)
+    values = np.round(255.0 * np.clip(stored, 0.0, 1.0)).astype(np.uint8)
+    picture = values[np.clip(np.rint(light * 4095.0), 0, 4095).astype(np.int32)]
     file = io.BytesIO()
-    Image.fromarray(np.round(255.0 * np.clip(stored, 0.0, 1.0)).astype(np.uint8)).save(
-        file, "JPEG", quality=camera.quality
-    )
+    Image.fromarray(picture).save(file, "JPEG", quality=camera.quality)
     return np.asarray(Image.open(file).convert("RGB"))
