@@ -12,13 +12,46 @@ from controller.calibrate.readings import Reading, measured_from
 from controller.calibrate.sheets.catalogue import make_sheet
 from controller.calibrate.sheets.page import Record, Sheet
 from controller.calibrate.values import Measured
+from controller.config.machine import Machine
 from tests.calibrate.painted import EYE_MM, Vector, machine_with, near, painted, ruled
 
+ABOUT = 7
+"""So many teeth to both sides of the one that should meet its fellow are painted; a reading farther off ends there."""
 
-def comb_reading(sheet: Sheet, contacts: list[Vector], index: int, chance: np.random.Generator) -> float:
+
+def teeth_about(sheet: Sheet, index: int, rest_mm: float) -> range:
+    """The teeth of the comb of one axis about the one that ``rest_mm`` of play brings into line."""
+    (step,) = sheet.record.of("step_mm")
+    question = sheet.record.questions[index]
+    middle, last = round((rest_mm - question.least) / step), round((question.most - question.least) / step)
+    return range(max(middle - ABOUT, 0), min(middle + ABOUT, last) + 1)
+
+
+def comb_readings(
+    sheet: Sheet, machine: Machine, folder: Path, rest_mm: tuple[float, float], chance: np.random.Generator
+) -> dict[str, list[Reading]]:
+    """Both combs of a sheet with one place on each axis, painted about what is left of the play, and read."""
+    count = len(sheet.inks[1].lines) // 4
+    shown = [teeth_about(sheet, index, rest) for index, rest in enumerate(rest_mm)]
+    take = [
+        2 * count * index + row
+        for index, teeth in enumerate(shown)
+        for row in (*teeth, *(2 * count - 1 - one for one in reversed(teeth)))
+    ]
+    contacts = painted(sheet, machine, folder, "teeth", take)
+    half = 2 * len(shown[0])
+    return {
+        "x1": [Reading(comb_reading(sheet, contacts[:half], 0, shown[0][0], chance))],
+        "y1": [Reading(comb_reading(sheet, contacts[half:], 1, shown[1][0], chance))],
+    }
+
+
+def comb_reading(
+    sheet: Sheet, contacts: list[Vector], index: int, lowest: int, chance: np.random.Generator
+) -> float:
     """The label of the tooth that goes on straight: seen where two teeth meet, by nothing but where the paint lies.
 
-    contacts: of one comb, the first row's teeth from the lowest label up, then the second row's from the highest down.
+    contacts: of one comb, the first row's teeth from the ``lowest`` up, then the second row's from the highest down.
     """
     (step,) = sheet.record.of("step_mm")
     question = sheet.record.questions[0]
@@ -32,7 +65,7 @@ def comb_reading(sheet: Sheet, contacts: list[Vector], index: int, chance: np.ra
             for one, side in ((upper, -1), (lower, 1))
         )
         apart.append(float(b[:, index].mean() - a[:, index].mean()) + chance.uniform(-EYE_MM, EYE_MM))
-    return question.least + step * int(np.abs(apart).argmin())
+    return question.least + step * (lowest + int(np.abs(apart).argmin()))
 
 
 def one(found: tuple[Measured, ...], field: str) -> Any:
@@ -56,12 +89,8 @@ def test_combs_tell_the_play(truth: dict[str, Any], belt_hz: float, tmp_path: Pa
     machine = machine_with(truth)
     most = max(truth[axis]["play_mm"] for axis in ("x", "y")) + 0.15
     sheet = make_sheet("play", machine, places=1, most_mm=round(most, 1))
-    contacts = painted(sheet, machine, tmp_path, "teeth")
-    chance, half = np.random.default_rng(5), len(contacts) // 2
-    answers = {
-        key: [Reading(comb_reading(sheet, contacts[part], index, chance))]
-        for index, (key, part) in enumerate((("x1", slice(None, half)), ("y1", slice(half, None))))
-    }
+    rest = (truth["x"]["play_mm"], truth["y"]["play_mm"])
+    answers = comb_readings(sheet, machine, tmp_path, rest, np.random.default_rng(5))
     found = measured_from(sheet.record, answers)
     for axis in ("x", "y"):
         assert one(found, f"axes.{axis}.play_mm") == pytest.approx(truth[axis]["play_mm"], abs=0.05)
@@ -72,12 +101,7 @@ def test_a_comb_reads_what_the_file_leaves(tmp_path: Path) -> None:
     truth = {"axes": {"loop_lag_ms": 8.0}, "x": {"play_mm": 0.62}, "y": {"play_mm": 0.34}}
     machine = machine_with(truth, x={"play_mm": 0.5}, y={"play_mm": 0.5})
     sheet = make_sheet("play", machine, places=1, most_mm=0.4)
-    contacts = painted(sheet, machine, tmp_path, "teeth")
-    chance, half = np.random.default_rng(6), len(contacts) // 2
-    answers = {
-        "x1": [Reading(comb_reading(sheet, contacts[:half], 0, chance))],
-        "y1": [Reading(comb_reading(sheet, contacts[half:], 1, chance))],
-    }
+    answers = comb_readings(sheet, machine, tmp_path, (0.12, -0.16), np.random.default_rng(6))
     assert answers["x1"][0].value > 0.05
     assert answers["y1"][0].value < -0.05
     found = measured_from(sheet.record, answers)
@@ -94,27 +118,23 @@ FRAME = {
 
 
 def test_diagonals_tell_squareness(tmp_path: Path) -> None:
-    """Squareness within 0.1 mm a metre with a ruler, beside length errors and play; what was stated counts."""
-    for stated in (0.0, -2.0):
-        machine = machine_with(FRAME, {"geometry": {"squareness_mm_m": stated}})
-        sheet = make_sheet("square", machine)
-        contacts = painted(sheet, machine, tmp_path, "crosses")
-        centres = {}
-        for name, upright, level in zip("ABCD", contacts[::2], contacts[1::2], strict=True):
-            y = float(near(level, 0, upright[-1, 0] - 2.0, upright[-1, 0] + 2.0)[:, 1].mean())
-            centres[name] = np.array([float(near(upright, 1, y - 2.0, y + 2.0)[:, 0].mean()), y])
-        chance = np.random.default_rng(7)
-        answers = {
-            key: [
-                Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance))
-                for _ in range(3)
-            ]
-            for key in ("AD", "BC")
-        }
-        (found,) = measured_from(sheet.record, answers)
-        assert found.value == pytest.approx(-2.7, abs=0.1)
-        assert found.half_width is not None
-        assert 0.02 < found.half_width < 0.4
+    """Squareness within 0.1 mm a metre with a ruler, beside length errors and play, on top of what is stated."""
+    machine = machine_with(FRAME, {"geometry": {"squareness_mm_m": -2.0}})
+    sheet = make_sheet("square", machine)
+    contacts = painted(sheet, machine, tmp_path, "crosses")
+    centres = {}
+    for name, upright, level in zip("ABCD", contacts[::2], contacts[1::2], strict=True):
+        y = float(near(level, 0, upright[-1, 0] - 2.0, upright[-1, 0] + 2.0)[:, 1].mean())
+        centres[name] = np.array([float(near(upright, 1, y - 2.0, y + 2.0)[:, 0].mean()), y])
+    chance = np.random.default_rng(7)
+    answers = {
+        key: [Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance)) for _ in range(3)]
+        for key in ("AD", "BC")
+    }
+    (found,) = measured_from(sheet.record, answers)
+    assert found.value == pytest.approx(-2.7, abs=0.1)
+    assert found.half_width is not None
+    assert 0.02 < found.half_width < 0.4
 
 
 def lengths_answers(
@@ -137,19 +157,20 @@ def lengths_answers(
 
 
 def test_a_tape_tells_lengths(tmp_path: Path) -> None:
-    """Length tables within 0.1 mm of the truth, from their first place on, also on top of a table that is stated."""
+    """Length tables within 0.1 mm of the truth, from their first tick on, in x on top of a table that is stated."""
     table = {"position_mm": [200.0, 1800.0, 3300.0], "error_mm": [0.5, 2.0, 2.0]}
-    for stated in ({}, {"length_table": table}):
-        machine = machine_with(FRAME, x=stated)
-        sheet = make_sheet("lengths", machine)
-        contacts = painted(sheet, machine, tmp_path, "ticks")
-        found = measured_from(sheet.record, lengths_answers(sheet.record, contacts, np.random.default_rng(8)))
-        for axis in ("x", "y"):
-            value = one(found, f"axes.{axis}.length_table")
-            truth = FRAME[axis]["length_error"]  # type: ignore[index]
-            true = np.interp(value["position_mm"], truth["position_mm"], truth["error_mm"])
-            off = (np.array(value["error_mm"]) - value["error_mm"][0]) - (true - true[0])
-            assert float(np.abs(off).max()) < 0.1 + 0.05
+    machine = machine_with(FRAME, x={"length_table": table})
+    sheet = make_sheet("lengths", machine, every_mm=500.0, resolution_mm=0.05)
+    contacts = painted(sheet, machine, tmp_path, "ticks")
+    found = measured_from(sheet.record, lengths_answers(sheet.record, contacts, np.random.default_rng(8)))
+    for axis in ("x", "y"):
+        value = one(found, f"axes.{axis}.length_table")
+        truth = FRAME[axis]["length_error"]  # type: ignore[index]
+        ticks = sheet.record.of(f"{axis}_place_mm")
+        true = np.interp(ticks, truth["position_mm"], truth["error_mm"])
+        found_mm = np.interp(ticks, value["position_mm"], value["error_mm"])
+        off = (found_mm - found_mm[0]) - (true - true[0])
+        assert float(np.abs(off).max()) < 0.1 + 0.05
 
 
 def test_line_ends_tell_the_lean_and_touches_the_landing(tmp_path: Path) -> None:
