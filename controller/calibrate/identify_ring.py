@@ -312,23 +312,30 @@ def weighted(values: Sequence[float], halves: Sequence[float]) -> tuple[float, f
 def belt_measured(axis: str, rings: Sequence[tuple[float, Ring]]) -> Measured:
     """The belt table of ``axis`` from ring-downs at places (axis mm); several at one place count together.
 
-    The machine file has one damping for the axis: the weighted mean. Raises PoorFit when there is none.
+    The machine file has one damping for the axis: the weighted mean. Where the places' frequencies agree (chi-square about
+    their mean below its 95 % point, as of play) all places have that mean. Raises PoorFit when there is none.
     """
+    from scipy.stats import chi2
+
     places = sorted({place for place, _ in rings})
     if not places:
         raise PoorFit("belt", "a ring-down at one place or more", "none")
     each = [together([ring for at, ring in rings if at == place]) for place in places]
     damping, damping_half, _ = weighted([one.damping for one in each], [one.damping_half for one in each])
+    hertz, halves = [one.frequency_hz for one in each], [one.frequency_half_hz for one in each]
+    mean, half, apart = weighted(hertz, halves)
+    if len(each) > 1 and apart <= float(chi2.ppf(0.95, len(each) - 1)):
+        hertz, halves = [mean] * len(each), [half] * len(each)
     value: Table = {
         "position_mm": tuple(places),
-        "frequency_hz": tuple(round(one.frequency_hz, 3) for one in each),
+        "frequency_hz": tuple(round(one, 3) for one in hertz),
         "damping": round(damping, 4),
     }
     return Measured(
         f"axes.{axis}.belt",
         value,
         "Hz",
-        max(one.frequency_half_hz for one in each),
+        max(halves),
         each[0].method,
         sum(one.n for one in each),
         f"damping {damping:.3f} +- {damping_half:.3f}",

@@ -27,6 +27,7 @@ from controller.calibrate.identify_ring import (
 )
 from controller.calibrate.readings import Answers, Reading, mean_of
 from controller.calibrate.sheets.page import Question, Record
+from controller.calibrate.smooth import Smooth, smooth, spread_of
 from controller.calibrate.values import Measured, PoorFit, numbers_of
 from controller.config.errors import InputError, Mistake
 from drivers.settings import Positive, Real, Settings
@@ -34,6 +35,9 @@ from drivers.settings import Positive, Real, Settings
 SLOPE_MAX_MM_M: Final = {"length": 10.0, "sag": 20.0}
 """Changes beyond these are refused by the machine file; so is a measurement of them (docs/machine-file.md)."""
 SQUARE_MAX_MM_M: Final = 20.0
+LENGTH_DEGREE: Final = 3
+SAG_DEGREE: Final = 5
+"""A belt's and a guide's errors, and a beam on its supports, follow lines of these degrees or none. Ours."""
 SAG_RESOLUTION: Final = {"wire": 0.05, "level": 0.02}
 """Half of what one reading leaves open: mm of a rule with a glass, mm a metre of a machinist's level. Common practice,
 no source."""
@@ -119,6 +123,8 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
 
     Repeated readings are taken tape by tape: each laying has its own zero, and only differences from its first tick
     count. The first tick keeps what was stated: an error that is the same everywhere shifts the picture and no more.
+    Where all ticks agree with a smooth line, that is taken (``calibrate.smooth``), on top of what was stated.
+    The table is drawn out to the soft limits.
     """
     found: list[Measured] = []
     for axis in ("x", "y"):
@@ -132,8 +138,8 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
                 f"lengths of {axis}", "every tick read in every laying of the tape", f"{each} readings"
             )
         errors, halves = [stated[0]], [0.0]
+        resolution = question_of(record, keys[0]).resolution
         for place, key in enumerate(keys[1:], 1):
-            resolution = question_of(record, key).resolution
             differences = [
                 Reading(one.value - first.value - nominal[place])
                 for one, first in zip(answers[key], answers[keys[0]], strict=True)
@@ -141,6 +147,12 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
             error, half = mean_of(differences, resolution * math.sqrt(2.0))
             errors.append(stated[place] + error)
             halves.append(half)
+        line = _smooth_lengths(np.array(places), np.array(errors), answers, keys, resolution)
+        mean = (errors[-1] - errors[0]) / (places[-1] - places[0])
+        ends = (mean, mean)
+        if line is not None:
+            errors = [float(one) for one in line.values - line.values[0] + errors[0]]
+            halves, ends = [line.half_width(np.eye(len(places))[1:] - np.eye(len(places))[0])], line.slopes
         slopes = np.diff(errors) / np.diff(places) * 1000.0
         if float(np.abs(slopes).max()) > SLOPE_MAX_MM_M["length"]:
             worst = int(np.abs(slopes).argmax())
@@ -150,17 +162,49 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
                 f"{slopes[worst]:.1f} between {nominal[worst]:g} and {nominal[worst + 1]:g}: a slip in reading, or a "
                 "wrong belt_pitch_mm or pulley_teeth",
             )
+        mean = (errors[-1] - errors[0]) / (places[-1] - places[0]) * 1000.0
+        places, errors = _drawn_out(places, errors, record.of(f"{axis}_limits_mm"), ends)
         table = {
             "position_mm": tuple(round(one, 3) for one in places),
             "error_mm": tuple(round(one, 4) for one in errors),
         }
-        mean = (errors[-1] - errors[0]) / (places[-1] - places[0]) * 1000.0
         count = sum(len(answers[key]) for key in keys)
         note = f"{mean:+.2f} mm a metre from end to end"
+        if line is not None:
+            note += "; the ticks agree with a smooth line, which was taken"
         found.append(
             Measured(f"axes.{axis}.length_table", table, "mm", max(halves), "lengths sheet", count, note)
         )
     return tuple(found)
+
+
+def _smooth_lengths(
+    places: npt.NDArray[np.float64], errors: npt.NDArray[np.float64], answers: Answers, keys: Sequence[str],
+    resolution: float,
+) -> Smooth | None:  # fmt: skip
+    """The line that all ticks agree with.
+
+    Every laying is shifted to its own mean, so that the first tick weighs no more than any other.
+    """
+    layings = np.array([[one.value for one in answers[key]] for key in keys])
+    layings -= layings.mean(axis=0)
+    own = (layings - layings.mean(axis=1, keepdims=True)).tolist()
+    return smooth(places, errors, spread_of(own, resolution), degree_max=LENGTH_DEGREE)
+
+
+def _drawn_out(
+    places: Sequence[float], errors: Sequence[float], limits: Sequence[float], slopes: tuple[float, float]
+) -> tuple[list[float], list[float]]:
+    """The table drawn out to the soft limits by its slope at each end: ticks do not reach the canvas' edges, and a table
+    that ends there would bend every line that crosses its end."""
+    far, off = list(places), list(errors)
+    if limits and limits[0] < far[0]:
+        off.insert(0, off[0] + slopes[0] * (limits[0] - far[0]))
+        far.insert(0, limits[0])
+    if limits and limits[1] > far[-1]:
+        off.append(off[-1] + slopes[1] * (limits[1] - far[-1]))
+        far.append(limits[1])
+    return far, off
 
 
 def circles(record: Record, answers: Answers) -> tuple[Measured, ...]:
@@ -220,18 +264,25 @@ def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
     }
     found: list[Measured] = []
     for axis, other in (("x", "y"), ("y", "x")):
-        sway = together(plain[other]) if plain[other] else None
         left_out: list[PoorFit] = []
+        try:
+            sway = together(plain[other]) if plain[other] else None
+        except PoorFit:
+            sway = None
         rings = _rings(read[axis], lambda one, sway=sway: swayed(one, acceleration, sway), left_out)
-        poor[axis] = left_out
         if rings:
-            one = belt_measured(axis, rings)
-            words = "".join(f"; {len(left_out)} places left out: {left_out[0]}" for _ in left_out[:1])
-            found.append(replace(one, note=one.note + words))
+            try:
+                one = belt_measured(axis, rings)
+            except PoorFit as error:
+                left_out.append(error)
+            else:
+                words = "".join(f"; {len(left_out)} places left out: {left_out[0]}" for _ in left_out[:1])
+                found.append(replace(one, note=one.note + words))
+        poor[axis] = poor[axis] + left_out
     if not found:
-        for left_out in poor.values():
-            if left_out:
-                raise left_out[0]
+        for errors in poor.values():
+            if errors:
+                raise errors[0]
         raise PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
     return tuple(found)
 
@@ -309,10 +360,17 @@ def sag(
         raise PoorFit("sag", "finite readings", "something else")
     pairs = [mean_of([Reading(one) for one in each], resolution) for each in readings]
     means, halves = np.array([one[0] for one in pairs]), np.array([one[1] for one in pairs])
+    line_taken = None
+    share = (places - places[0]) / (places[-1] - places[0])
     if kind == "wire":
-        share = (places - places[0]) / (places[-1] - places[0])
         height = means + 4.0 * wire_sag_mm * share * (1.0 - share)
         half = float(np.hypot(halves[1:-1], _chord(share[1:-1], halves[0], halves[-1])).max())
+        line_taken = smooth(places, height, spread_of(readings, 2.0 * resolution), degree_max=SAG_DEGREE)
+        if line_taken is not None:
+            height = line_taken.values
+            ends = np.eye(len(places))[[0, -1]]
+            about = np.eye(len(places)) - np.outer(1.0 - share, ends[0]) - np.outer(share, ends[1])
+            half = line_taken.half_width(about)
     else:
         way = np.diff(places) / 1000.0
         height = np.concatenate([[0.0], np.cumsum(means * way)])
@@ -339,6 +397,8 @@ def sag(
         f"flat to {float(np.ptp(drop)):.2f} mm; lowest at {places[lowest]:g} mm; the line through the ends falls "
         f"{tilt:+.2f} mm a metre to the right, left out"
     )
+    if line_taken is not None:
+        note += "; the places agree with a smooth line, which was taken"
     count = sum(len(one) for one in readings)
     return (Measured("geometry.sag", table, "mm", half, f"sag by {kind}", count, note),)
 

@@ -23,8 +23,9 @@ BELT_HZ, DAMPING = (6.0, 25.0), (0.02, 0.10)
 SQUARE_MM_M, LENGTH_MM_M, SAG_MM = 3.0, 2.0, 2.0
 BEND_MM = 0.15
 """Length errors stray so far from their straight line."""
-SKEW = 0.3
-"""The lowest place of a sagging rail lies beside its middle: drop = s 4 u (1 - u) (1 + k (2 u - 1)), |k| up to this."""
+SKEW, WOBBLE_MM = 0.3, 0.1
+"""A rail sags like a beam on two supports, u - 2 u^3 + u^4 (handbook form, from memory), heavier on one side by up to the
+first share, and strays from that by up to the second over a third of its length."""
 PLACES = 9
 
 Given = dict[str, Any]
@@ -90,9 +91,10 @@ def gantry(seed: int) -> Gantry:
             },
             "length_error": {"position_mm": places.tolist(), "error_mm": (error + bend).tolist()},
         }
-    u = np.linspace(0.0, 1.0, 17)
+    u = np.linspace(0.0, 1.0, 25)
     depth, skew = random.uniform(0.0, SAG_MM), random.uniform(-SKEW, SKEW)
-    drop = depth * 4.0 * u * (1.0 - u) * (1.0 + skew * (2.0 * u - 1.0))
+    drop = depth * 3.2 * (u - 2.0 * u**3 + u**4) * (1.0 + skew * (2.0 * u - 1.0))
+    drop += random.uniform(-WOBBLE_MM, WOBBLE_MM) * np.sin(3.0 * np.pi * u)
     twin["squareness_mm_m"] = float(random.uniform(-SQUARE_MM_M, SQUARE_MM_M))
     twin["sag"] = {"position_mm": (u * twin["axes"]["x"]["length_mm"]).tolist(), "drop_mm": drop.tolist()}
     twin["seed"] = int(random.integers(1, 10_000))

@@ -37,16 +37,17 @@ P99_MM, MAX_MM, DOT_G_MM = 0.08, 0.15, 0.05
 ARM_MM, HOOK_MM = 6.0, 8.0
 MARKS = ((0.1, 0.12), (0.9, 0.12), (0.9, 0.88), (0.1, 0.88), (0.5, 0.5))
 GRID = (7, 5)
-FIT_STEP_MM = 0.5
+FIT_STEP_MM, SLOPE_MM, WAYS = 0.5, 0.001, 400
 
 
 @dataclass(frozen=True)
 class Judged:
-    """mm. p99, max: the worst shape's; shape: which; g: of circles of 5 mm."""
+    """mm. p99, max: the worst shape's, and which; g: of circles of 5 mm."""
 
     p99: float
-    max: float
     shape: str
+    max: float
+    max_shape: str
     g: float
     place: float
     register: float
@@ -75,24 +76,62 @@ def judge(machine: Machine, truth: Machine, drawing: Art | None = None) -> Judge
         rows.append((found.p99, found.max, cell.name))
         if cell.radius_mm == DOT_RADIUS_MM:
             assert cell.centre_mm is not None
-            both = [measure.resampled(one) for one in mine]
-            circle = circular_figures(both[0], both[1], cell.centre_mm, cell.radius_mm, 1.0)
-            g = max(circle.clockwise.deviation_g_mm, circle.anticlockwise.deviation_g_mm)
-    worst = max(rows)
-    return Judged(
-        worst[0], max(row[1] for row in rows), worst[2], g, place_mm(machine, truth), register_mm(machine)
-    )
+            g = _deviation_g_mm(mine, cell.centre_mm, cell.radius_mm)
+    p99, _, shape = max(rows)
+    _, largest, max_shape = max(rows, key=lambda row: row[1])
+    return Judged(p99, shape, largest, max_shape, g, place_mm(machine, truth), register_mm(machine))
 
 
-def onto(painted_mm: Vector, curve_mm: Vector, rounds: int = 3) -> Vector:
-    """The painted places shifted and turned onto their curve by least squares."""
-    moved = painted_mm
+def _deviation_g_mm(mine: list[Vector], centre_mm: tuple[float, float], radius_mm: float) -> float:
+    """G, the larger of both ways; of a path that does not go round its middle any more, the range of its radii."""
+    both = [measure.resampled(one) for one in mine]
+    try:
+        circle = circular_figures(both[0], both[1], centre_mm, radius_mm, 1.0)
+    except ValueError:
+        return max(float(np.ptp(np.hypot(*(one - centre_mm).T))) for one in both)
+    return max(circle.clockwise.deviation_g_mm, circle.anticlockwise.deviation_g_mm)
+
+
+def onto(painted_mm: Vector, curve_mm: Vector, rounds: int = 4) -> Vector:
+    """The painted places shifted and turned onto their curve, the distances' squares the least (Gauss and Newton).
+
+    It begins where places of the same way from the beginning lie on one another, which settles a line along itself. What
+    does not show, such as a circle's turn, is left at nothing. A step that makes it worse is not taken.
+    """
+    about, shift = _rigid(_by_way(painted_mm), _by_way(curve_mm))
+    moved, least = painted_mm @ about.T + shift, np.inf
+    best = moved
     for _ in range(rounds):
         places = measure.resampled(moved, FIT_STEP_MM)
-        _, feet = measure.nearest(places, curve_mm)
-        turn, shift = _rigid(places, feet)
-        moved = moved @ turn.T + shift
-    return moved
+        middle = places.mean(axis=0)
+        off = measure.signed_distances(places, curve_mm)
+        if float(off @ off) / len(off) >= least:
+            break
+        best, least = moved, float(off @ off) / len(off)
+        slopes = np.column_stack(
+            [
+                (measure.signed_distances(places + step, curve_mm) - off) / SLOPE_MM
+                for step in SLOPE_MM * np.eye(2)
+            ]
+        )
+        # At a corner the side changes, and with it the sign: such places say nothing.
+        good = np.hypot(*slopes.T) <= 1.0 + 1e-6
+        arm = places - middle
+        turn = slopes[:, 1] * arm[:, 0] - slopes[:, 0] * arm[:, 1]
+        reach = max(float(np.hypot(*arm.T).max()), 1.0)
+        design = np.column_stack([slopes, turn / reach])
+        step, *_ = np.linalg.lstsq(design[good], -off[good], rcond=1e-3)
+        angle = float(step[2]) / reach
+        about = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        moved = (moved - middle) @ about.T + middle + step[:2]
+    return best
+
+
+def _by_way(points_mm: Vector) -> Vector:
+    """``WAYS`` places (n, 2) of a path, evenly by length."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points_mm, axis=0).T))])
+    at = np.linspace(0.0, along[-1], WAYS)
+    return np.column_stack([np.interp(at, along, points_mm[:, k]) for k in range(2)])
 
 
 def _rigid(places: Vector, feet: Vector) -> tuple[Vector, Vector]:

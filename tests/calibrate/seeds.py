@@ -28,6 +28,7 @@ from tests.calibrate.unattended import Commissioned, commissioned
 PAINT_MM_S: Final = 200.0
 PATH_MM_S2: Final = 400.0
 WITHIN_MM, WITHIN_SHARE = 0.05, 0.05
+CANVAS_PLACES: Final = 49
 
 Row = dict[str, Any]
 """One parameter of one axis: name, true, found, the largest ``off`` of a table, what it is ``worth`` in mm, the share of
@@ -101,11 +102,14 @@ def _of_axis(axis: str, true: Given, done: Commissioned) -> list[Row]:
         )  # fmt: skip
     lengths = done.measured.get(f"axes.{axis}.length_table")
     if lengths is not None:
-        table = stands["length_table"]
-        places = np.array(table["position_mm"])
-        error = np.interp(places, true["length_error"]["position_mm"], true["length_error"]["error_mm"])
-        error -= error[0]
-        offs = (np.array(table["error_mm"]) - table["error_mm"][0] - error)[1:]
+        # Over the canvas, from its own mean: an error that is the same everywhere shifts the picture and no more.
+        index = AXES.index(axis)
+        low = done.file["canvas"]["origin_mm"][index]
+        places = np.linspace(low, low + done.file["canvas"]["size_mm"][index], CANVAS_PLACES)
+        table, truth = stands["length_table"], true["length_error"]
+        error = np.interp(places, truth["position_mm"], truth["error_mm"])
+        offs = np.interp(places, table["position_mm"], table["error_mm"]) - error
+        offs -= offs.mean()
         largest = float(np.abs(offs).max())
         rows.append(row("length, mm", float(np.ptp(error)), offs.tolist(), lengths.half_width, largest))
     return rows
@@ -217,7 +221,7 @@ def main() -> int:
                 file.write(json.dumps(seeds[seed]) + "\n")
         after = seeds[seed]["figures"]["after"]
         print(
-            f"seed {seed}: p99 {after['p99']:.3f} ({after['shape']}), max {after['max']:.3f}, G {after['g']:.3f}, "
+            f"seed {seed}: p99 {after['p99']:.3f} ({after['shape']}), max {after['max']:.3f} ({after['max_shape']}), G {after['g']:.3f}, "
             f"register {after['register']:.3f}, place {after['place']:.3f}, refused {list(seeds[seed]['refused'])}, "
             f"{seeds[seed]['cpu_s']:.0f} s",
             flush=True,

@@ -181,7 +181,10 @@ def test_lengths_by_layings_of_the_tape() -> None:
     }
     for found in answered(record, given):
         axis = found.field.split(".")[1]
-        np.testing.assert_allclose(found.value["error_mm"], 0.002 * nominal[axis], atol=0.011)
+        places, limits = (np.array(record.of(f"{axis}_{name}_mm")) for name in ("place", "limits"))
+        wanted = 0.002 * (np.array([limits[0], *places, limits[1]]) - places[0])
+        np.testing.assert_allclose(found.value["position_mm"], [limits[0], *places, limits[1]], atol=1e-3)
+        np.testing.assert_allclose(found.value["error_mm"], wanted, atol=0.011)
     given["x3"] = [f"{100.0 + 754.0:.2f}", f"{250.0 + 754.0:.2f}"]
     with pytest.raises(PoorFit, match="a slip in reading"):
         answered(record, given)
@@ -211,12 +214,12 @@ def test_circles_part_shear_and_lag() -> None:
 
 
 def test_waves_give_the_belt() -> None:
-    """Waves of a damped swing drawn at 60 mm/s: frequency and damping of the swing."""
+    """Waves of a damped swing drawn at 100 mm/s: frequency and damping of the swing."""
     record = record_of("waves")
     f, zeta, n = 9.0, 0.04, 4
     damped = f * math.sqrt(1.0 - zeta**2)
     fall = math.exp(-n * 2.0 * math.pi * zeta / math.sqrt(1.0 - zeta**2))
-    given = {"x1v": 60, "x1n": n, "x1l": round(60.0 * n / damped, 2), "x1a": 0.8, "x1b": round(0.8 * fall, 3)}
+    given = {"x1v": 100, "x1n": n, "x1l": round(100.0 * n / damped, 2), "x1a": 0.8, "x1b": round(0.8 * fall, 3)}
     (found,) = answered(record, given)
     assert found.field == "axes.x.belt"
     assert found.value["frequency_hz"] == pytest.approx((f,), rel=2e-3)

@@ -39,8 +39,8 @@ ALIKE_MM = 0.03
 """Teeth that lie apart by less look alike; the first and the last of them are given."""
 
 LAYINGS = 3
-"""So often a tape is laid and a wire is read."""
-WIRE_PLACES = 9
+"""So often a tape is laid, and a comb and a wire are read."""
+WIRE_PLACES = 13
 WAVE_TIP_MM = 0.5
 WAVES_LEAST_MM = 0.3
 
@@ -113,7 +113,10 @@ def _combs(
     teeth = painted(sheet, machine, folder, "teeth")
     each = len(teeth) // len(sheet.record.questions)
     answers = {
-        question.key: [comb_reading(sheet, number, teeth[each * number : each * (number + 1)], chance)]
+        question.key: [
+            comb_reading(sheet, number, teeth[each * number : each * (number + 1)], chance)
+            for _ in range(LAYINGS)
+        ]
         for number, question in enumerate(sheet.record.questions)
     }
     return measured_from(sheet.record, answers)
@@ -143,48 +146,64 @@ def comb_reading(sheet: Sheet, number: int, contacts: list[Vector], chance: np.r
     return Reading(0.5 * (low + high), 0.5 * (high - low))
 
 
-def brisk(machine: Machine) -> Machine:
-    """The file that lets lines wave: belts left out, paths as hard as the axes bear."""
+def brisk(machine: Machine, stiff: Sequence[str]) -> Machine:
+    """The file that lets lines wave: these belts left out, paths as hard as the axes bear."""
     hardest = min(axis.acceleration_max_mm_s2 for axis in machine.axes.values())
     motion = machine.motion.model_copy(
         update={"acceleration_mm_s2": BRISK_SHARE * hardest, "jerk_mm_s3": BRISK_JERK_MM_S3}
     )
-    axes = {name: axis.model_copy(update={"belt": None}) for name, axis in machine.axes.items()}
+    axes = {
+        name: axis.model_copy(update={"belt": None if name in stiff else axis.belt})
+        for name, axis in machine.axes.items()
+    }
     return machine.model_copy(update={"axes": axes, "motion": motion})
 
 
 def _belts(done: Commissioned, folder: Path, chance: np.random.Generator) -> None:
-    """Waving lines of both axes. An axis that shows none stays stiff."""
-    machine = brisk(done.machine())
+    """Waving lines of both axes; then of each by itself, the other's belt stated, so that it draws on without swaying.
+    An axis that shows none stays stiff."""
+    if not any(done.file["axes"][axis].get("belt") for axis in AXES):
+        _waves(done, folder, chance, AXES)
+    for axis in AXES:
+        _waves(done, folder, chance, (axis,))
+
+
+def _waves(done: Commissioned, folder: Path, chance: np.random.Generator, axes: Sequence[str]) -> None:
+    machine = brisk(done.machine(), axes)
     sheet = make_sheet("waves", machine, tip_mm=WAVE_TIP_MM)
-    lines = {
-        speed: painted(sheet, machine, folder, f"speed-{speed:g}") for speed in sheet.record.of("speed_mm_s")
-    }
+    count = {axis: len(sheet.record.of(f"{axis}_place_mm")) for axis in AXES}
+    first = {"x": 0, "y": count["x"]}
     answers: dict[str, list[Reading]] = {}
-    for axis in AXES:
-        count = len(sheet.record.of(f"{axis}_place_mm"))
-        for number in range(count):
-            at = number + (0 if axis == "x" else len(sheet.record.of("x_place_mm")))
-            best: dict[str, float] = {}
+    taken = [first[axis] + number for axis in axes for number in range(count[axis])]
+    lines = {
+        speed: dict(zip(taken, painted(sheet, machine, folder, f"speed-{speed:g}", taken), strict=True))
+        for speed in sheet.record.of("speed_mm_s")
+    }
+    for axis in axes:
+        for number in range(count[axis]):
+            best: dict[str, list[float]] = {}
             for row, (speed, contacts) in enumerate(lines.items()):
-                seen = wave_reading(machine, "xy".index(axis), speed, contacts[at], row, chance)
-                if seen and (not best or seen["a"] * seen["n"] > best["a"] * best["n"]):
+                contact = contacts[first[axis] + number]
+                seen = wave_reading(machine, "xy".index(axis), speed, contact, row, chance)
+                if seen and (not best or seen["a"][0] * seen["n"][0] > best["a"][0] * best["n"][0]):
                     best = seen
-            answers |= {f"{axis}{number + 1}{part}": [Reading(value)] for part, value in best.items()}
-    for axis in AXES:
-        if not any(key.startswith(axis) for key in answers):
-            done.refused[f"{axis} belt"] = "no wave to be seen"
-            answers = {key: value for key, value in answers.items() if not key.startswith(axis)}
+            answers |= {
+                f"{axis}{number + 1}{part}": [Reading(value) for value in values]
+                for part, values in best.items()
+            }
     with _refusing(done, "belts"):
-        found = measured_from(sheet.record, answers)
-        done.keep(found)
-        for one in found:
-            done.refused.pop(f"{one.field.split('.')[1]} belt", None)
+        done.keep(measured_from(sheet.record, answers))
+    done.refused.pop("belts", None)
+    for axis in axes:
+        if f"axes.{axis}.belt" not in done.measured:
+            done.refused[f"{axis} belt"] = "no line of it could be read"
+        else:
+            done.refused.pop(f"{axis} belt", None)
 
 
 def wave_reading(
     machine: Machine, index: int, speed_mm_s: float, contact: Vector, row: int, chance: np.random.Generator
-) -> dict[str, float]:
+) -> dict[str, list[float]]:
     """Speed, waves, their length and two heights, as the sheet asks for them; nothing where nothing is to be read."""
     motion = machine.motion
     ramp = wave_run_up_mm(speed_mm_s, motion.acceleration_mm_s2, motion.jerk_mm_s3)
@@ -199,19 +218,24 @@ def wave_reading(
     crests, _ = find_peaks(side, prominence=0.5 * LOUPE_MM)
     troughs, _ = find_peaks(-side, prominence=0.5 * LOUPE_MM)
     heights: list[float] = []
+    true: list[float] = []
     for crest in crests:
         after = troughs[troughs > crest]
         if not len(after):
             break
-        height = ruled(float(side[crest] - side[after[0]]), chance, LOUPE_MM)
+        true.append(float(side[crest] - side[after[0]]))
+        height = ruled(true[-1], chance, LOUPE_MM)
         if height < 2.0 * LOUPE_MM - 1e-9:
             break
         heights.append(height)
     waves = len(heights) - 1
     if waves < 2 or heights[0] < WAVES_LEAST_MM - 1e-9 or heights[-1] >= heights[0]:
         return {}
-    length = ruled(float(along[crests[waves]] - along[crests[0]]), chance, RULER_MM)
-    return {"v": speed_mm_s, "n": float(waves), "l": length, "a": heights[0], "b": heights[-1]}
+    length = float(along[crests[waves]] - along[crests[0]])
+    lengths = [ruled(length, chance, RULER_MM) for _ in range(LAYINGS)]
+    ends = [[max(ruled(true[at], chance, LOUPE_MM), LOUPE_MM) for _ in range(LAYINGS)] for at in (0, waves)]
+    speeds, counts = [speed_mm_s] * LAYINGS, [float(waves)] * LAYINGS
+    return {"v": speeds, "n": counts, "l": lengths, "a": ends[0], "b": ends[1]}
 
 
 def _rail(done: Commissioned, gantry: Gantry, chance: np.random.Generator) -> None:

@@ -93,6 +93,7 @@ def lengths_sheet(
             f"{axis}_place_mm": tuple(places),
             f"{axis}_stated_mm": tuple(stated),
             f"{axis}_nominal_mm": tuple(nominal[axis]),
+            f"{axis}_limits_mm": (machine.axes[axis].min_mm, machine.axes[axis].max_mm),
         }
     looks.append(Look("Ticks of x and of y", (across["y"] - 190.0, across["x"] - 180.0, 380.0, 360.0)))
     how = (
