@@ -26,7 +26,7 @@ FieldArgument = Annotated[str, typer.Argument(metavar="FIELD", help="A field, su
 @calibration.command("list")
 def list_(machine: MachineOption, state: StateOption = None, as_json: JsonOption = False) -> None:
     """Every measured value, oldest first, and every change of the machine file."""
-    from rich.table import Table
+    from rich.table import Column, Table
     from rich.text import Text
 
     from controller.session.calibrationhistory import history
@@ -38,11 +38,22 @@ def list_(machine: MachineOption, state: StateOption = None, as_json: JsonOption
         emit({"ok": True, "calibrations": [_json(row) for row in seen.rows],
               "writes": [_write_json(row) for row in seen.writes]})  # fmt: skip
         return
-    table = Table("id", "on", "field", "value", "±", "unit", "method", "n", "by")
+    table = Table(
+        "id",
+        Column("on", no_wrap=True),
+        Column("field", no_wrap=True),
+        "value",
+        "±",
+        "unit",
+        "method",
+        "n",
+        "by",
+        box=None,
+    )
     for row in seen.rows:
         one = row.measured
         sure = "" if one.half_width is None else f"{one.half_width:.3g}"
-        table.add_row(str(row.id), day(row.at_ms), one.field, Text(_value(row)), sure, one.unit, one.method,
+        table.add_row(str(row.id), day(row.at_ms).split()[0], one.field, Text(_brief(row)), sure, one.unit, one.method,
                       str(one.n), Text(row.person))  # fmt: skip
     out().print(table)
     for write in seen.writes:
@@ -147,6 +158,13 @@ def _told(written: Written, as_json: bool) -> None:
     for line in written.lines:
         out().print(Text(line), soft_wrap=True)
     out().print(Text(f"the file as it was: {written.kept}"), soft_wrap=True)
+
+
+def _brief(row: CalibrationRow) -> str:
+    value = row.measured.plain()
+    if isinstance(value, dict):
+        return f"table of {max((len(one) for one in value.values() if isinstance(one, list)), default=1)}"
+    return f"{value:.6g}" if isinstance(value, float) else _value(row)
 
 
 def _value(row: CalibrationRow) -> str:

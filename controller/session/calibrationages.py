@@ -1,7 +1,7 @@
 """What the history says against the machine file: values that are old, that differ, or that homing contradicts.
 
 Owns the judgements for ``giornata check``; moves nothing, writes nothing. Dates are those of the computer's clock when
-each value was measured.
+each value was measured, set right by what the journal knows of settings of the clock since (``today_ms``).
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def check_warnings(
     with contextlib.closing(Journal.read(state.journal, machine.name)) as journal:
         found = _unproved(stopproof.unproved(journal.calibration, machine))
         data, latest = read_toml(machine_path), journal.calibration.latest()
-        found += _ages(latest, machine.calibration.warn_after_days, now_ms)
+        found += _ages(journal, latest, machine.calibration.warn_after_days, now_ms)
         found += _differences(latest, data)
         found += _contradictions(journal, machine, latest)
     return found
@@ -65,13 +65,36 @@ def _unproved(names: tuple[str, ...]) -> list[Warned]:
     return [Warned("stops", f"not proved on this wiring: {told}; nothing moves before giornata commission")]
 
 
-def _ages(latest: dict[str, CalibrationRow], most_days: float, now_ms: int) -> Iterator[Warned]:
+def today_ms(journal: Journal, row: CalibrationRow) -> int | None:
+    """When a value was measured, by the clock that goes by now; None where a clock has gone back over a boot since.
+
+    What the journal knows of settings of the clock is placed among runs: a value is as old as the last run of the
+    session that measured it. One without a session (read off a sheet) keeps the time that the clock said then.
+    """
+    jumps = journal.jumps
+    runs = journal.runs(row.session) if jumps.all and row.session is not None else []
+    if not runs:
+        return row.at_ms
+    return jumps.today_ms(row.at_ms, "run", runs[-1].id) if jumps.is_known("run", runs[-1].id) else None
+
+
+def _ages(
+    journal: Journal, latest: dict[str, CalibrationRow], most_days: float, now_ms: int
+) -> Iterator[Warned]:
     for field, row in latest.items():
-        days = (now_ms - row.at_ms) / DAY_MS
+        at_ms = today_ms(journal, row)
+        if at_ms is None or at_ms > now_ms + DAY_MS:
+            yield Warned(
+                field,
+                f"measured on {day(row.at_ms)} by a clock that was set since: nobody knows how long ago; measure it "
+                "again",
+            )
+            continue
+        days = (now_ms - at_ms) / DAY_MS
         if days > most_days:
             yield Warned(
                 field,
-                f"measured on {day(row.at_ms)}, {days:.0f} days ago (more than {most_days:g}): measure it again",
+                f"measured on {day(at_ms)}, {days:.0f} days ago (more than {most_days:g}): measure it again",
             )
 
 
@@ -124,7 +147,7 @@ def _contradictions(
             continue
         for name in BY_PLACE:
             row = latest.get(f"axes.{axis}.{name}")
-            if row is not None and row.at_ms < max(since_ms):
+            if row is not None and (today_ms(journal, row) or row.at_ms) < max(since_ms):
                 yield Warned(
                     row.measured.field,
                     f"measured on {day(row.at_ms)}, and since then homing has shown: {what} up to "

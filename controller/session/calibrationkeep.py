@@ -114,19 +114,42 @@ def revert(machine_path: Path, state_root: Path | None, field: str, person: str)
             with contextlib.suppress(OSError):
                 whole = Path(last.kept).read_bytes()
         before = None if last.before == NO_VALUE else json.loads(last.before)
-        return _replace(journal, state, machine_path, {field: before}, {}, {field: last}, person, whole=whole)
+        opened = _opened(last) if before is None else ()
+        return _replace(
+            journal,
+            state,
+            machine_path,
+            {field: before},
+            {},
+            {field: last},
+            person,
+            whole=whole,
+            opened=opened,
+        )
+
+
+def _opened(last: WriteRow) -> tuple[str, ...]:
+    """Tables that the file had not before this writing, innermost first: they go with the field when they are empty."""
+    try:
+        had = tomllib.loads(Path(last.kept).read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return ()
+    names = last.field.split(".")
+    tables = (".".join(names[:length]) for length in range(len(names) - 1, 0, -1))
+    return tuple(table for table in tables if value_at(had, table) is None)
 
 
 def _replace(
     journal: Journal, state: StateDir, machine_path: Path, changes: Mapping[str, Any], of: Mapping[str, int],
-    reverts: Mapping[str, WriteRow], person: str, *, whole: bytes | None = None,
+    reverts: Mapping[str, WriteRow], person: str, *, whole: bytes | None = None, opened: Sequence[str] = (),
 ) -> Written:  # fmt: skip
-    """Change the file. ``whole``: the bytes that it had before, where nothing else has changed since."""
+    """Change the file. ``whole``: the bytes that it had before, where nothing else has changed since; ``opened``:
+    tables that go, too, when nothing is left in them."""
     machine_path = machine_path.resolve()
     raw = machine_path.read_bytes()
     before = read_toml(machine_path)
     try:
-        made = whole if whole is not None else with_values(raw.decode(), changes).encode()
+        made = whole if whole is not None else _without(with_values(raw.decode(), changes), opened).encode()
     except (CannotKeepError, tomllib.TOMLDecodeError) as error:
         told = "; ".join(
             f"{field} = {toml_of(value)}" for field, value in changes.items() if value is not None
@@ -161,6 +184,14 @@ def _replace(
     _put(machine_path, made, machine_path.stat().st_mode & 0o777)
     lines = tuple(f"{field}: {words_of(old)} -> {words_of(new)}" for _, _, field, old, new in rows)
     return Written(machine_path, place, (*lines, *_without_effect(changes, after)))
+
+
+def _without(text: str, tables: Sequence[str]) -> str:
+    """The file without those of ``tables`` that are empty."""
+    for table in tables:
+        if value_at(tomllib.loads(text.removeprefix("\ufeff")), table) == {}:
+            text = with_values(text, {table: None})
+    return text
 
 
 def _without_effect(changes: Mapping[str, Any], data: Mapping[str, Any]) -> list[str]:

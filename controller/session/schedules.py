@@ -31,6 +31,7 @@ _UNREAD: Final[Any] = {
     "twin": True,
     "trim": True,
     "lease": True,
+    "pause": True,
     "stops": True,
     "mqtt": True,
     "maintenance": True,
