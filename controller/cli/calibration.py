@@ -39,22 +39,12 @@ def list_(machine: MachineOption, state: StateOption = None, as_json: JsonOption
               "writes": [_write_json(row) for row in seen.writes]})  # fmt: skip
         return
     table = Table(
-        "id",
-        Column("on", no_wrap=True),
-        Column("field", no_wrap=True),
-        "value",
-        "±",
-        "unit",
-        "method",
-        "n",
-        "by",
-        box=None,
+        "id", Column("on", no_wrap=True), Column("field", no_wrap=True), "value", "method", "by", box=None
     )
     for row in seen.rows:
         one = row.measured
-        sure = "" if one.half_width is None else f"{one.half_width:.3g}"
-        table.add_row(str(row.id), day(row.at_ms).split()[0], one.field, Text(_brief(row)), sure, one.unit, one.method,
-                      str(one.n), Text(row.person))  # fmt: skip
+        table.add_row(str(row.id), day(row.at_ms).split()[0], one.field, Text(_brief(row)), one.method,
+                      Text(row.person))  # fmt: skip
     out().print(table)
     for write in seen.writes:
         what = "taken back" if write.reverts else "written"
@@ -161,10 +151,13 @@ def _told(written: Written, as_json: bool) -> None:
 
 
 def _brief(row: CalibrationRow) -> str:
-    value = row.measured.plain()
+    one, value = row.measured, row.measured.plain()
     if isinstance(value, dict):
-        return f"table of {max((len(one) for one in value.values() if isinstance(one, list)), default=1)}"
-    return f"{value:.6g}" if isinstance(value, float) else _value(row)
+        told = f"table of {max((len(part) for part in value.values() if isinstance(part, list)), default=1)}"
+    else:
+        told = f"{value:.6g}" if isinstance(value, float) else _value(row)
+    sure = "" if one.half_width is None else f" ± {one.half_width:.3g}"
+    return f"{told}{sure} {one.unit}".rstrip()
 
 
 def _value(row: CalibrationRow) -> str:

@@ -68,8 +68,9 @@ def _tables_png(rows: Sequence[CalibrationRow], field: str) -> bytes:
             )
             values = _curves(table).get(name, ()) if isinstance(table, Mapping) else ()
             if places and len(places) == len(values):
+                date = str(_dates([row.at_ms])[0].astype("datetime64[D]"))
                 panel.plot(places, values, marker="o", markersize=4, color=BLUE, linewidth=1.2,
-                           alpha=number / len(rows), label=str(_dates([row.at_ms])[0].astype("datetime64[D]")))  # fmt: skip
+                           alpha=number / len(rows), label=date)  # fmt: skip
         dress(panel, field if panel is panels[0] else "", "place, mm" if panel is panels[-1] else "", name)
     panels[0].legend(loc="best", fontsize=8.5, framealpha=0.92)
     return png(figure)
