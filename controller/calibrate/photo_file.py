@@ -48,7 +48,10 @@ def load_photo(path: Path) -> Pixels:
     bound = PIXELS_MAX if Image.MAX_IMAGE_PIXELS is None else min(PIXELS_MAX, Image.MAX_IMAGE_PIXELS)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("error")
+            warnings.simplefilter(
+                "ignore"
+            )  # a phone's own notes in the file may be odd; its pixels are what counts
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(data), formats=FORMATS) as picture:
                 width, height = picture.size
                 if width * height > bound:
@@ -59,6 +62,8 @@ def load_photo(path: Path) -> Pixels:
                 return np.array(upright.convert("RGB"), dtype=np.uint8)
     except InputError:
         raise
+    except (Image.DecompressionBombWarning, Image.DecompressionBombError):
+        raise refuse(f"at most {bound // 1_000_000} million pixels", "more") from None
     except Exception as error:  # noqa: BLE001 - a decoder fed with a stranger's bytes may raise anything
         words = "none of these" if type(error).__name__ == "UnidentifiedImageError" else "a broken one"
         raise refuse("a JPEG or PNG picture", words) from None

@@ -21,7 +21,7 @@ SEARCH_PX: Final = 1800
 """Marks are looked for in a picture made smaller, its longer side no longer than this."""
 CONTRAST_LEAST: Final = 0.2
 """Paint that takes away less light than this from the colour that it takes most from is not told from canvas."""
-ROUND_AXES: Final = 1.6
+ROUND_AXES: Final = 2.0
 """A dot's longer axis over its shorter one, seen from the side, is less than this."""
 CENTRED: Final = 0.15
 """A dot stands in the middle of its ring to this share of the ring's width."""

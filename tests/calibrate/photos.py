@@ -1,6 +1,6 @@
 """Rendered photographs by the dozen: errors of diameter, width and register by tilt, and what is refused.
 
-    python -m tests.calibrate.photos --count 60 [--first K] [--rows FILE] [--pictures DIR]
+    python -m tests.calibrate.photos --count 60 [--first K] [--careless] [--rows FILE] [--pictures DIR]
 
 Every picture has a truth of its own: tip, dots, offset of the second ink, colours, the machine's lengths and
 squareness, camera, lens, light, blur, noise, the phone's tone curve, JPEG. With ``--rows`` results are added to a file
@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import functools
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,7 @@ from tests.calibrate.photographs import Camera, Paint, box_of, painted_canvas, p
 
 NAMES = ("dots", "tip", "register")
 ALLOWED_MM = {"dots": 0.1, "tip": 0.1, "register": 0.2}
-SIZES = {"dots": (2300, 840), "tip": (2000, 560), "register": (1200, 960)}
+SIZES = {"dots": (2300, 840), "tip": (2300, 640), "register": (1600, 1280)}
 
 
 @functools.cache
@@ -74,6 +75,17 @@ def camera_of(name: str, chance: np.random.Generator, tilt_deg: float) -> Camera
     )
 
 
+def spoilt(camera: Camera, number: int, chance: np.random.Generator) -> Camera:
+    """The same picture taken carelessly: blurred, of a canvas that stands out, with a glint, or far too bright."""
+    kinds = (
+        {"blur_px": float(chance.uniform(1.8, 3.5))},
+        {"bulge_mm": float(chance.uniform(0.5, 4.0))},
+        {"glint": (*(float(one) for one in chance.uniform(-0.6, 0.6, 2)), float(chance.uniform(0.08, 0.4)))},
+        {"exposure": float(chance.uniform(1.05, 1.5))},
+    )
+    return replace(camera, **kinds[number // 3 % 4])  # type: ignore[arg-type]
+
+
 def true_values(name: str, paint: Paint) -> dict[str, float]:
     """By the finding's key, what is there, in mm of the canvas.
 
@@ -89,7 +101,7 @@ def true_values(name: str, paint: Paint) -> dict[str, float]:
 
 
 def one_picture(
-    number: int,
+    number: int, *, careless: bool = False
 ) -> tuple[dict[str, Any], npt.NDArray[np.uint8], PhotoReading | None, Sheet]:
     """Truth, picture and what was read, by number."""
     chance = np.random.default_rng([20261126, number])
@@ -97,6 +109,8 @@ def one_picture(
     tilt = float(chance.uniform(*((0.0, 8.0), (8.0, 17.0), (17.0, 25.0))[number // 3 % 3]))
     sheet, paint = sheet_of(name), truth_of(name, chance)
     camera = camera_of(name, chance, tilt)
+    if careless:
+        camera = spoilt(camera, number, chance)
     canvas, origin = painted_canvas(sheet, paint, number)
     pixels = photograph(canvas, origin, camera, box_of(sheet), number)
     row: dict[str, Any] = {"number": number, "sheet": name, "tilt": tilt, "blur_px": camera.blur_px,
@@ -154,12 +168,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--careless", action="store_true", help="blur, bulges, glints, clipped light")
     parser.add_argument("--rows", type=Path)
     parser.add_argument("--pictures", type=Path)
     given = parser.parse_args()
     rows: list[dict[str, Any]] = []
     for number in range(given.first, given.first + given.count):
-        row, pixels, read, sheet = one_picture(number)
+        row, pixels, read, sheet = one_picture(number, careless=given.careless)
         rows.append(row)
         worst = max((abs(e) for e in row["errors"].values()), default=float("nan"))
         words = next(iter(row["refused"].values()), "")
