@@ -312,8 +312,8 @@ def weighted(values: Sequence[float], halves: Sequence[float]) -> tuple[float, f
 def belt_measured(axis: str, rings: Sequence[tuple[float, Ring]]) -> Measured:
     """The belt table of ``axis`` from ring-downs at places (axis mm); several at one place count together.
 
-    The machine file has one damping for the axis: the weighted mean. Where the places' frequencies agree (chi-square about
-    their mean below its 95 % point, as of play) all places have that mean. Raises PoorFit when there is none.
+    The machine file has one damping for the axis: the weighted mean. Where the places' frequencies agree (chi-square
+    about their mean below its 95 % point, as of play) all places have that mean. Raises PoorFit when there is none.
     """
     from scipy.stats import chi2
 

@@ -195,8 +195,8 @@ def _smooth_lengths(
 def _drawn_out(
     places: Sequence[float], errors: Sequence[float], limits: Sequence[float], slopes: tuple[float, float]
 ) -> tuple[list[float], list[float]]:
-    """The table drawn out to the soft limits by its slope at each end: ticks do not reach the canvas' edges, and a table
-    that ends there would bend every line that crosses its end."""
+    """The table drawn out to the soft limits by its slope at each end: ticks do not reach the canvas' edges, and a
+    table that ends there would bend every line that crosses its end."""
     far, off = list(places), list(errors)
     if limits and limits[0] < far[0]:
         off.insert(0, off[0] + slopes[0] * (limits[0] - far[0]))

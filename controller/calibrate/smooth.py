@@ -1,7 +1,8 @@
 """What readings by place say together: as smooth a line as they bear, where they bear one.
 
 Owns the choice of the line and its interval. A belt that is long by a share and a rail that bends by its own weight are
-smooth; a reading's own error is not, and put into a table as it was read it bends every line painted there. Takes arrays.
+smooth; a reading's own error is not, and put into a table as it was read it bends every line painted there. Takes
+arrays.
 
 Polynomials in the place, of rising degree, by least squares; that one whose chi-square plus k ln n is the least (the
 information criterion of Schwarz, 1978, for a known spread; from memory), k its numbers and n the places. Where even the
@@ -43,8 +44,8 @@ class Smooth:
 
 
 def spread_of(readings: Sequence[Sequence[float]], resolution: float) -> float:
-    """Standard deviation of the mean at one place: by how readings of one place differ, all places together, and no less
-    than a scale makes that is read to ``resolution`` (evenly spread over it; its rounding is not averaged out)."""
+    """Standard deviation of the mean at one place: by how readings of one place differ, all places together, and no
+    less than a scale makes that is read to ``resolution`` (evenly spread over it; its rounding is not averaged out)."""
     count = min(len(one) for one in readings)
     freedom = sum(len(one) - 1 for one in readings)
     floor = resolution / np.sqrt(12.0)
@@ -55,7 +56,8 @@ def spread_of(readings: Sequence[Sequence[float]], resolution: float) -> float:
 
 
 def smooth(places: Vector, values: Vector, spread: float, *, degree_max: int) -> Smooth | None:
-    """The line through ``values`` (n,) at ``places`` (n,), each known to ``spread`` (one standard deviation); or None."""
+    """The line through ``values`` (n,) at ``places`` (n,), each known to ``spread`` (one standard deviation); or
+    None."""
     from scipy.stats import chi2
 
     count = len(places)

@@ -306,7 +306,7 @@ async def _step(bench: Bench, step: Step, write: str) -> tuple[StepRow | None, s
         elif isinstance(error, DriverError):
             ended = "drive"
         result = StepResult("failed", (str(error),))
-    row = _keep_step(bench, step, machine, result)
+    row = _keep_step(bench, step, bench.machine if result.wrote else machine, result)
     if result.state == "failed":
         return row, result.words[-1], ended
     with bench.journal() as journal:

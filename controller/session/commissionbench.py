@@ -39,11 +39,13 @@ LookAtGuard = Callable[[Path], Mapping[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class StepResult:
-    """What came of a step: one sentence each, and what it measured."""
+    """What came of a step: one sentence each, and what it measured. ``wrote``: the machine file, on the way; what it
+    found holds for the file as it is after that."""
 
     state: StepState
     words: tuple[str, ...]
     measured: tuple[Measured, ...] = ()
+    wrote: bool = False
 
 
 class GivenUpError(Exception):

@@ -15,6 +15,7 @@ from controller.calibrate.values import Measured
 from controller.config.machine import AXES, Machine
 from controller.session.commissionask import Ask
 from controller.session.commissionbench import Bench, Peaks, StepResult, jog
+from controller.session.commissionhome import calm_homing
 from controller.stream.spec import JogTask, WaitTask
 from drivers.errors import DriverError
 
@@ -181,6 +182,7 @@ async def travel(bench: Bench) -> StepResult:
     """Home, then each axis slowly from end to end of its soft limits: no limit switch on the way."""
     said: list[str] = []
     measured: list[Measured] = []
+    wrote = await calm_homing(bench)
     async with bench.session("travel") as service:
         await service.home()
         for axis in _AXES:
@@ -207,7 +209,7 @@ async def travel(bench: Bench) -> StepResult:
                 f"limit on the way; largest following error {peak:.3f} mm"
             )
             measured.append(_peak(axis, peak, "travel", f"at {jogs[0].speed_mm_s:g} mm/s"))
-    return StepResult("done", tuple(said), tuple(measured))
+    return StepResult("done", tuple(said), tuple(measured), wrote)
 
 
 def _peak(axis: str, peak_mm: float, method: str, note: str) -> Measured:
@@ -291,6 +293,12 @@ async def following(bench: Bench) -> StepResult:
                     f"{settings.following_error_max_mm:g} mm left"
                 )
                 if left < MARGIN:
+                    if settings.loop_lag_ms == settings.latency_ms == 0.0:
+                        said.append(
+                            f"axis {axis}: the file states no lag for it, and the drive's own lag counts as following "
+                            "error here: giornata identify steps first, its values into the file, then this step again"
+                        )
+                        return StepResult("failed", tuple(said), tuple(measured))
                     break
                 safe[axis] = rate
             measured.append(_peak(axis, worst, "following", "on the ladder"))

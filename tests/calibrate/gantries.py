@@ -1,12 +1,13 @@
 """Whole gantries drawn at random, and the machine file that a builder writes before anything is measured.
 
-Owns the drawing. The truth stands in the [twin] table, which nobody but the simulated mechanics and the judge reads; the
-file beside it has drawn lengths, no play, no lag, stiff belts, a square frame and a level rail.
+Owns the drawing. The truth stands in the [twin] table, which nobody but the simulated mechanics and the judge reads;
+the file beside it has drawn lengths, no play, no lag, stiff belts, a square frame and a level rail.
 """
 
 from __future__ import annotations
 
 import copy
+import json
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,8 +25,8 @@ SQUARE_MM_M, LENGTH_MM_M, SAG_MM = 3.0, 2.0, 2.0
 BEND_MM = 0.15
 """Length errors stray so far from their straight line."""
 SKEW, WOBBLE_MM = 0.3, 0.1
-"""A rail sags like a beam on two supports, u - 2 u^3 + u^4 (handbook form, from memory), heavier on one side by up to the
-first share, and strays from that by up to the second over a third of its length."""
+"""A rail sags like a beam on two supports, u - 2 u^3 + u^4 (handbook form, from memory), heavier on one side by up to
+the first share, and strays from that by up to the second over a third of its length."""
 PLACES = 9
 
 Given = dict[str, Any]
@@ -36,8 +37,8 @@ Axis = Literal["x", "y"]
 class Gantry:
     """``file``: the nominal machine file as a table, with the truth as its [twin]. ``seed`` draws readings, too.
 
-    jitter_ms: by axis, of the latency, while lag is identified. Where sheets are painted there is none: past the wire no
-    trim brings back the way that it loses, and lines would walk off as on no machine.
+    jitter_ms: by axis, of the latency, while lag is identified. Where sheets are painted there is none: past the wire
+    no trim brings back the way that it loses, and lines would walk off as on no machine.
     """
 
     seed: int
@@ -67,7 +68,8 @@ def stated(file: Given) -> Machine:
 
 def gantry(seed: int) -> Gantry:
     """Play 0.2 to 1.5 mm, lag 3 to 30 ms, latency 0.5 to 6 ms with jitter up to 0.3 ms, belts of 6 to 25 Hz damped by 2
-    to 10 %, squareness within 3 mm a metre, lengths within 0.2 % (and 0.15 mm beside the straight line), sag to 2 mm."""
+    to 10 %, squareness within 3 mm a metre, lengths within 0.2 % (and 0.15 mm beside the straight line), sag to 2
+    mm."""
     random = np.random.default_rng([seed, 0])
     file = tomllib.loads(shipped("machines/reference-twin.toml").read_text())
     twin = file["twin"]
@@ -100,3 +102,19 @@ def gantry(seed: int) -> Gantry:
     twin["seed"] = int(random.integers(1, 10_000))
     jitter = {axis: float(random.uniform(*JITTER_MS)) for axis in AXES}
     return Gantry(seed, file, jitter)
+
+
+def as_toml(file: Given) -> str:
+    """The file as text, for what reads a machine file from its place."""
+    lines: list[str] = []
+
+    def put(table: Given, path: str) -> None:
+        inner = {name: value for name, value in table.items() if isinstance(value, dict)}
+        if path:
+            lines.append(f"[{path}]")
+        lines.extend(f"{name} = {json.dumps(value)}" for name, value in table.items() if name not in inner)
+        for name, value in inner.items():
+            put(value, f"{path}.{name}" if path else name)
+
+    put(file, "")
+    return "\n".join(lines) + "\n"

@@ -3,12 +3,12 @@
 Owns the figures' definitions where they differ from the accuracy bench (tests/bench/accuracy_measure.py). Everything is
 planned by the file and played on the gantry's mechanics past the wire.
 
-* Contour: of each shape after it has been shifted and turned onto its curve as well as that goes: where a shape stands is
-  told by *place*. Shapes are the bench's: circles of 5, 50 and 300 mm both ways, lines at 45, 3 and 0 degrees, a star, the
-  words LOW TIDE.
+* Contour: of each shape after it has been shifted and turned onto its curve as well as that goes: where a shape stands
+  is told by *place*. Shapes are the bench's: circles of 5, 50 and 300 mm both ways, lines at 45, 3 and 0 degrees, a
+  star, the words LOW TIDE.
 * Place: over a grid of the canvas, what no shift and turn of the whole picture takes away; by the frame alone.
-* Register: five crosses come to from below and from the left, then again from above and from the right, as a fill and its
-  outline do; the farthest that two of them lie apart.
+* Register: five crosses come to from below and from the left, then again from above and from the right, as a fill and
+  its outline do; the farthest that two of them lie apart.
 """
 
 from __future__ import annotations
@@ -95,8 +95,8 @@ def _deviation_g_mm(mine: list[Vector], centre_mm: tuple[float, float], radius_m
 def onto(painted_mm: Vector, curve_mm: Vector, rounds: int = 4) -> Vector:
     """The painted places shifted and turned onto their curve, the distances' squares the least (Gauss and Newton).
 
-    It begins where places of the same way from the beginning lie on one another, which settles a line along itself. What
-    does not show, such as a circle's turn, is left at nothing. A step that makes it worse is not taken.
+    It begins where places of the same way from the beginning lie on one another, which settles a line along itself.
+    What does not show, such as a circle's turn, is left at nothing. A step that makes it worse is not taken.
     """
     about, shift = _rigid(_by_way(painted_mm), _by_way(curve_mm))
     moved, least = painted_mm @ about.T + shift, np.inf

@@ -1,8 +1,9 @@
 """``python -m tests.calibrate.seeds --count 50 --seed 1``: gantries drawn at random and commissioned with nobody there.
 
 Says of every parameter how far it came out from the truth, how often its interval held it and what was refused; and how
-true the gantry draws by the file as the builder wrote it, as commissioned, and as if everything were known. Virtual time,
-past the wire; ``--json`` adds its seeds to a file, one line each, and ``--table`` prints the table of such a file.
+true the gantry draws by the file as the builder wrote it, as commissioned, and as if everything were known. Virtual
+time, past the wire; ``--json`` adds its seeds to a file, one line each, and ``--table`` prints the table of such a
+file.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ WITHIN_MM, WITHIN_SHARE = 0.05, 0.05
 CANVAS_PLACES: Final = 49
 
 Row = dict[str, Any]
-"""One parameter of one axis: name, true, found, the largest ``off`` of a table, what it is ``worth`` in mm, the share of
-it that its interval ``held``."""
+"""One parameter of one axis: name, true, found, the largest ``off`` of a table, what it is ``worth`` in mm, the share
+of it that its interval ``held``."""
 
 
 def row(name: str, true: float, off: Sequence[float], half: float | None, worth_mm: float) -> Row:

@@ -1,0 +1,88 @@
+"""Homing on a machine of which nothing is known: slower, until its touches agree.
+
+Owns when the commissioning proposes a lower ``homing.slow_mm_s`` and how it comes into the machine file. A head that
+hangs on a soft belt swings after every stop; the switch sees the head, the encoder the motor, and the touches of a
+quick homing spread by the swing. Planning cannot take it out before the belt is known, and the belt is read from a
+drawing, which wants a machine that homes.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from controller.calibrate.values import Measured
+from controller.config.errors import RefusedError
+from controller.config.machine import AXES
+from controller.session import calibrationkeep
+from controller.session.commissionbench import Bench
+
+ROOM: Final = 0.3
+"""Of ``spread_max_mm``: touches that spread farther are too near to being refused. Common practice, no source."""
+SLOWER: Final = 0.5
+SLOWEST_MM_S: Final = 1.0
+
+
+async def calm_homing(bench: Bench) -> bool:
+    """Home until the touches of both axes spread over less than a third of what is accepted, slower by half each time
+    that the person agrees; whether the machine file was written.
+
+    Raises RefusedError where homing is refused for another reason, at ``SLOWEST_MM_S``, or when the person does not
+    agree.
+    """
+    wrote = False
+    while True:
+        refusal: RefusedError | None = None
+        async with bench.session("travel") as service:
+            session = service.session
+            try:
+                await service.home()
+            except RefusedError as error:
+                refusal = error
+        with bench.journal() as journal:
+            spread = {row.axis: row.spread_mm for row in journal.homings(session)}
+        machine = bench.machine
+        restless = [
+            axis for axis in AXES if spread.get(axis, 0.0) > ROOM * machine.axes[axis].homing.spread_max_mm
+        ]
+        slower = {
+            axis: max(SLOWER * machine.axes[axis].homing.slow_mm_s, SLOWEST_MM_S)
+            for axis in restless
+            if machine.axes[axis].homing.slow_mm_s > SLOWEST_MM_S
+        }
+        if not slower:
+            if refusal is not None:
+                raise refusal
+            return wrote
+        told = "; ".join(
+            f"axis {axis}: touches spread over {spread[axis]:.3f} mm, "
+            f"{machine.axes[axis].homing.spread_max_mm:g} mm are accepted, at "
+            f"{machine.axes[axis].homing.slow_mm_s:g} mm/s"
+            for axis in slower
+        )
+        to = ", ".join(f"axes.{axis}.homing.slow_mm_s = {speed:g}" for axis, speed in slower.items())
+        question = (
+            f"{told}. A loose or dirty switch does that, and so does a head that still swings on its belt, as long as "
+            f"belts are not known. Is the switch fast and clean, and may it be homed slower: {to} into the machine file?"
+        )
+        if not await bench.confirm("home slower", question, axes=list(slower)):
+            if refusal is not None:
+                raise refusal
+            return wrote
+        with bench.journal() as journal:
+            rows = calibrationkeep.keep(
+                journal,
+                bench.machine_path,
+                [
+                    Measured(f"axes.{axis}.homing.slow_mm_s", speed, "mm/s", None, "travel", 1,
+                             f"a setting, no quantity: touches spread over {spread[axis]:.3f} mm before")
+                    for axis, speed in slower.items()
+                ],
+                person=bench.questioner.person,
+                session=session,
+            )  # fmt: skip
+        written = calibrationkeep.write(
+            bench.machine_path, bench.state_root, [row.id for row in rows], bench.questioner.person
+        )
+        wrote = True
+        for line in written.lines:
+            bench.watcher.note(f"{written.file.name}: {line}")
