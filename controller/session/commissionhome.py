@@ -62,7 +62,7 @@ async def calm_homing(bench: Bench) -> bool:
         to = ", ".join(f"axes.{axis}.homing.slow_mm_s = {speed:g}" for axis, speed in slower.items())
         question = (
             f"{told}. A loose or dirty switch does that, and so does a head that still swings on its belt, as long as "
-            f"belts are not known. Is the switch fast and clean, and may it be homed slower: {to} into the machine file?"
+            f"belts are not known. Is the switch fast and clean, and may it be homed slower, {to} in the machine file?"
         )
         if not await bench.confirm("home slower", question, axes=list(slower)):
             if refusal is not None:

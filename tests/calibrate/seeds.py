@@ -222,7 +222,8 @@ def main() -> int:
                 file.write(json.dumps(seeds[seed]) + "\n")
         after = seeds[seed]["figures"]["after"]
         print(
-            f"seed {seed}: p99 {after['p99']:.3f} ({after['shape']}), max {after['max']:.3f} ({after['max_shape']}), G {after['g']:.3f}, "
+            f"seed {seed}: p99 {after['p99']:.3f} ({after['shape']}), "
+            f"max {after['max']:.3f} ({after['max_shape']}), G {after['g']:.3f}, "
             f"register {after['register']:.3f}, place {after['place']:.3f}, refused {list(seeds[seed]['refused'])}, "
             f"{seeds[seed]['cpu_s']:.0f} s",
             flush=True,

@@ -23,8 +23,8 @@ from controller.calibrate.identify_ring import wave_run_up_mm
 from controller.calibrate.readings import Reading, measured_from
 from controller.calibrate.readings_frame import sag
 from controller.calibrate.sheets.catalogue import make_sheet
-from controller.calibrate.sheets.circles import NEST_MM, RUN_UP_MM, WAVE_MM
-from controller.calibrate.sheets.page import EDGE_MM, Record, Sheet
+from controller.calibrate.sheets.circles import WAVE_MM
+from controller.calibrate.sheets.page import Sheet
 from controller.calibrate.values import Measured, PoorFit
 from controller.config.errors import InputError
 from controller.config.machine import AXES, Machine
@@ -70,18 +70,22 @@ class Commissioned:
             self.measured[one.field] = one
 
 
-def commissioned(gantry: Gantry, *, most_rounds: int = 2) -> Commissioned:
-    """The whole way, every step refusing for itself; the second round sees what the first has left."""
+def commissioned(gantry: Gantry, *, rounds: int = 2, places: int = 3) -> Commissioned:
+    """The whole way, every step refusing for itself; the second round sees what the first has left.
+
+    places: combs and waving lines of each axis.
+    """
     done = Commissioned(copy.deepcopy(gantry.file))
     chance = gantry.reader()
     _loops(done, gantry)
     _rail(done, gantry, chance)
     with tempfile.TemporaryDirectory(prefix="giornata-seed-") as name:
         folder = Path(name)
-        for number in range(most_rounds):
+        for number in range(rounds):
             with _refusing(done, "play"):
-                done.keep(_combs(done.machine(), folder, chance, most_mm=1.7 if number == 0 else 0.4))
-            _belts(done, folder, chance)
+                most_mm = 1.7 if number == 0 else 0.4
+                done.keep(_combs(done.machine(), folder, chance, most_mm, places))
+            _belts(done, folder, chance, places)
         with _refusing(done, "lengths"):
             done.keep(_lengths(done.machine(), folder, chance))
         with _refusing(done, "squareness"):
@@ -109,9 +113,9 @@ def _loops(done: Commissioned, gantry: Gantry) -> None:
 
 
 def _combs(
-    machine: Machine, folder: Path, chance: np.random.Generator, most_mm: float
+    machine: Machine, folder: Path, chance: np.random.Generator, most_mm: float, places: int
 ) -> tuple[Measured, ...]:
-    sheet = make_sheet("play", machine, most_mm=most_mm)
+    sheet = make_sheet("play", machine, most_mm=most_mm, places=places)
     teeth = painted(sheet, machine, folder, "teeth")
     each = len(teeth) // len(sheet.record.questions)
     answers = {
@@ -161,16 +165,16 @@ def brisk(machine: Machine, stiff: Sequence[str], share: float = BRISK_SHARE) ->
     return machine.model_copy(update={"axes": axes, "motion": motion})
 
 
-def _belts(done: Commissioned, folder: Path, chance: np.random.Generator) -> None:
+def _belts(done: Commissioned, folder: Path, chance: np.random.Generator, places: int) -> None:
     """Waving lines of both axes; then of each by itself, the other's belt stated, so that it draws on without swaying.
     An axis that shows none stays stiff."""
     if not any(done.file["axes"][axis].get("belt") for axis in AXES):
-        _waves(done, folder, chance, AXES)
+        _waves(done, folder, chance, AXES, places)
     for axis in AXES:
         for share in (BRISK_SHARE, 0.5 * BRISK_SHARE):
             # What a stated belt wants of its motor at such an acceleration may be more than it has: planning refuses.
             with contextlib.suppress(InputError):
-                _waves(done, folder, chance, (axis,), share)
+                _waves(done, folder, chance, (axis,), places, share)
                 break
 
 
@@ -179,10 +183,11 @@ def _waves(
     folder: Path,
     chance: np.random.Generator,
     axes: Sequence[str],
+    places: int,
     share: float = BRISK_SHARE,
 ) -> None:
     machine = brisk(done.machine(), axes, share)
-    sheet = make_sheet("waves", machine, tip_mm=WAVE_TIP_MM)
+    sheet = make_sheet("waves", machine, tip_mm=WAVE_TIP_MM, places=places)
     count = {axis: len(sheet.record.of(f"{axis}_place_mm")) for axis in AXES}
     first = {"x": 0, "y": count["x"]}
     answers: dict[str, list[Reading]] = {}
@@ -194,9 +199,9 @@ def _waves(
     for axis in axes:
         for number in range(count[axis]):
             best: dict[str, list[float]] = {}
-            for row, (speed, contacts) in enumerate(lines.items()):
+            for speed, contacts in lines.items():
                 contact = contacts[first[axis] + number]
-                seen = wave_reading(machine, "xy".index(axis), speed, contact, row, chance)
+                seen = wave_reading(machine, "xy".index(axis), speed, contact, chance)
                 if seen and (not best or seen["a"][0] * seen["n"][0] > best["a"][0] * best["n"][0]):
                     best = seen
             answers |= {
@@ -214,7 +219,7 @@ def _waves(
 
 
 def wave_reading(
-    machine: Machine, index: int, speed_mm_s: float, contact: Vector, row: int, chance: np.random.Generator
+    machine: Machine, index: int, speed_mm_s: float, contact: Vector, chance: np.random.Generator
 ) -> dict[str, list[float]]:
     """Speed, waves, their length and two heights, as the sheet asks for them; nothing where nothing is to be read."""
     motion = machine.motion
@@ -297,6 +302,3 @@ def _square(machine: Machine, folder: Path, chance: np.random.Generator) -> tupl
         for key in ("AD", "BC")
     }
     return measured_from(sheet.record, answers)
-
-
-__all__ = ["EDGE_MM", "NEST_MM", "RUN_UP_MM", "Commissioned", "Record", "brisk", "commissioned"]

@@ -1,0 +1,88 @@
+"""Homing on a machine whose belts nobody knows: slower on consent, written down, and never without."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.config.load import load_machine
+from controller.session.calibrationhistory import history
+from controller.stream.spec import HomingTask, StreamOutcome
+
+from .commissioned import Wired
+from .test_commission_moves import Site
+
+SWUNG_MM = 0.5
+"""Spread of the touches at the file's slow speed; it falls with the square of it, as way and time to settle both do."""
+
+
+@dataclass
+class _Swinging(Wired):
+    """A head that swings less, the slower it is homed; only axis x."""
+
+    def __init__(self, machine: Path, state: Any, first_mm_s: float) -> None:
+        super().__init__(machine, state)
+        self.first_mm_s = first_mm_s
+
+    async def run(self, order: Any) -> StreamOutcome:
+        """As told."""
+        outcome = await super().run(order)
+        if not isinstance(order.tasks[0], HomingTask):
+            return outcome
+        share = load_machine(self.machine).axes["x"].homing.slow_mm_s / self.first_mm_s
+        spread = {"x": SWUNG_MM * share**2, "y": 0.01}
+        return outcome.model_copy(
+            update={
+                "homing": tuple(
+                    one.model_copy(update={"spread_mm": spread[one.axis]}) for one in outcome.homing
+                )
+            }
+        )
+
+
+def _site(folder: Path) -> Site:
+    site = Site(folder)
+    slow = load_machine(site.path).axes["x"].homing.slow_mm_s
+    site.runner = _Swinging(site.path, site.state, slow)
+    return site
+
+
+async def test_a_head_that_swings_is_homed_slower_on_consent(tmp_path: Path) -> None:
+    """0.5 mm of spread where 0.15 mm are accepted: two halvings leave 0.031 mm, below a third of it; the file says so,
+    for that axis alone, travel is done once, and the rest goes on."""
+    site = _site(tmp_path)
+    slow = load_machine(site.path).axes["x"].homing.slow_mm_s
+    result = await site.go()
+    assert result.stopped_at == ""
+    axes = load_machine(site.path).axes
+    assert axes["x"].homing.slow_mm_s == slow / 4.0
+    assert axes["y"].homing.slow_mm_s == slow
+    assert site.person.keys.count("home slower") == 2
+    assert [row.step for row in result.done].count("travel") == 1
+    changed = [one.field for one in history(site.path, site.state.root).writes]
+    assert changed == ["axes.x.homing.slow_mm_s"] * 2
+
+
+async def test_without_consent_homing_is_refused_as_ever(tmp_path: Path) -> None:
+    """A no: travel fails with homing's own words, and the file is as it was."""
+    site = _site(tmp_path)
+    site.person.replies["home slower"] = False
+    before = site.path.read_bytes()
+    result = await site.go()
+    assert result.stopped_at == "travel"
+    assert "touches spread over 0.500 mm" in result.why
+    assert site.path.read_bytes() == before
+
+
+async def test_a_ladder_on_a_file_without_lag_asks_for_it(tmp_path: Path) -> None:
+    """2.5 mm of 4 mm used at the first rungs and no lag in the file: no low acceleration is taken from that."""
+    site = Site(tmp_path, following_mm=25.0)
+    text = site.path.read_text()
+    head, twin = text.split("[twin]")
+    site.path.write_text(head.replace("loop_lag_ms = 8.0", "loop_lag_ms = 0.0") + "[twin]" + twin)
+    result = await site.go()
+    assert result.stopped_at == "following"
+    assert "states no lag" in result.why
+    fields = {row.measured.field for row in history(site.path, site.state.root).rows}
+    assert "motion.acceleration_mm_s2" not in fields
