@@ -14,6 +14,7 @@ from controller.calibrate.identify_ring import wave_run_up_mm
 from controller.calibrate.sheets.page import (
     EDGE_MM,
     AxisName,
+    Line,
     Look,
     Page,
     Question,
@@ -34,6 +35,10 @@ WAVE_STEP_MM_S: Final = 20.0
 WAVE_RUN_UP_MM: Final = 20.0
 """A line is drawn no faster than leaves it so much behind its corner before it is steady: the faster, the longer its
 waves and the better their length is read."""
+SHOWN_HZ: Final = 7.0
+SHOWN_DAMPING: Final = 0.05
+SHOWN_HIGH_MM: Final = 2.5
+"""Of the picture on the page, which shows what waves are."""
 NEST_MM: Final = 14.0
 RUN_UP_MM: Final = 80.0
 WAVE_MM: Final = 160.0
@@ -60,7 +65,10 @@ def circles_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float
                 questions += [
                     Question(
                         key=f"{name}{angle}",
-                        words=f"the large circle {name}: its diameter at {angle} degrees, middle to middle of the line",
+                        words=(
+                            f"the {'outer' if name == 'clockwise' else 'inner'} of the two largest circles: "
+                            f"its diameter at {angle} degrees, middle to middle of the line"
+                        ),
                         unit="mm",
                         kind="number",
                         least=2.0 * size * 0.98 - 2.0,
@@ -78,17 +86,18 @@ def circles_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float
             at = centre + towards * (out + 11.0 + 1.3 * page.letter_mm)
             page.write(f"{angle}", (float(at[0]), float(at[1]) - page.letter_mm / 2.0), anchor="middle")
     edge = out + 12.0 + 3.0 * page.letter_mm
-    page.block("circles", (centre[0] - edge, centre[1] - edge + 8.0, 2.0 * edge, 2.0 * edge - 16.0))
+    box = (centre[0] - edge, centre[1] - edge + 8.0, 2.0 * edge, 2.0 * edge - 16.0)
+    page.block("circles", box, "circles")
     how = (
-        (
-            "Steps at 0, 90, 180 and 270 degrees are play that is not made up for; an oval at 45 degrees the same both "
-            "ways is squareness; one way at 45 and the other at 135, lag that differs between the axes."
-        ),
         (
             "Measure the diameters of the two largest circles towards the ticks, middle to middle of the line: "
             "the outer one is painted clockwise, the inner one against the clock."
         ),
         "The angles go from x towards y: 45 is down to the right.",
+        (
+            "Steps at 0, 90, 180 and 270 degrees are play that is not made up for; an oval at 45 degrees the same both "
+            "ways is squareness; one way at 45 and the other at 135, lag that differs between the axes."
+        ),
     )
     looks = [Look("All circles", (centre[0] - edge, centre[1] - edge, 2.0 * edge, 2.0 * edge))]
     figures = {
@@ -164,7 +173,9 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
             page.write(f"{name}{number}", (x, y), 1.5 * page.letter_mm)
             a, b = turned([(-before, -6.0), (10.0, WAVE_MM + NEST_MM * nest)], axis, corner)
             page.block(
-                f"wave {name}{number}", (float(a[0]), float(a[1]), float(b[0] - a[0]), float(b[1] - a[1]))
+                f"wave {name}{number}",
+                (float(a[0]), float(a[1]), float(b[0] - a[0]), float(b[1] - a[1])),
+                f"{name.upper()}{number}",
             )
             middle = turned([(-NEST_MM * nest / 2.0, 0.0)], axis, corner)
             found.append(float(geometry.to_axes(middle)[0, index]))
@@ -177,6 +188,7 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
                     float(b[1] - a[1]) + 8.0,
                 )
                 looks.append(Look("The pen comes along x, stops, and draws downwards, at three speeds", box))
+                looks.append(_ringing(machine, corner, speeds, box))
         figures[f"{name}_place_mm"] = tuple(found)
     how = (
         "Take the finest tip there is: on a stiff belt the waves are a tenth of a millimetre high.",
@@ -191,6 +203,38 @@ def waves_sheet(machine: Machine, tip_mm: float = 0.5, *, places: int = 3) -> Sh
         "Where nothing can be seen the belt is stiff enough at that place: leave it out.",
     )
     return page.sheet(inks, questions, figures, how, looks)
+
+
+def _ringing(
+    machine: Machine, corner: tuple[float, float], speeds: list[float], box: tuple[float, float, float, float]
+) -> Look:
+    """The same on a belt that rings, its waves drawn high; those that are counted have numbers."""
+    lines: list[Line] = []
+    aside: list[tuple[str, float, float]] = []
+    motion = machine.motion
+    after = np.linspace(0.0, WAVE_MM, 800)
+    for row, speed in enumerate(speeds):
+        at, down = -NEST_MM * row, NEST_MM * row
+        phase = 2.0 * pi * SHOWN_HZ * after / speed
+        wave = np.column_stack(
+            [at + SHOWN_HIGH_MM * np.exp(-SHOWN_DAMPING * phase) * np.sin(phase), down + after]
+        )
+        lines.append(turned(np.vstack([[(at - RUN_UP_MM, down)], wave]), "x", corner))
+        if row == len(speeds) // 2:
+            long = speed / SHOWN_HZ
+            tick = wave_run_up_mm(speed, motion.acceleration_mm_s2, motion.jerk_mm_s3)
+            first = ceil(tick / long - 0.25) + 0.25
+            for number in range(4):
+                x, y = turned([(at + SHOWN_HIGH_MM + 1.5, down + (first + number) * long)], "x", corner)[
+                    0
+                ].tolist()
+                if down + (first + number) * long < WAVE_MM:
+                    aside.append((f"{number + 1}", x, y))
+    words = (
+        "On a soft belt, the waves drawn higher than they are. Crests beyond the tick have numbers here: from 1 to 4 "
+        "are three waves. Their length is from crest 1 to crest 4; the heights are those at 1 and at 4, crest to trough"
+    )
+    return Look(words, box, "wave", instead=tuple(lines), aside=tuple(aside))
 
 
 def _wave_questions(key: str, speeds: list[float]) -> list[Question]:
@@ -231,7 +275,7 @@ def marks_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         "middle": (x / 2.0, y / 2.0),
     }
     for name, (px, py) in places.items():
-        page.block(f"mark {name}", (px - 16.0, py - 16.0, 32.0, 32.0))
+        page.block(f"mark {name}", (px - 16.0, py - 16.0, 32.0, 32.0), name)
         right = px + 22.0 + len(name) * page.letter_mm > x
         page.write(
             name,

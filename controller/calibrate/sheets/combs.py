@@ -94,7 +94,7 @@ def play_sheet(
             box = _comb(page, ink, name, zero, range(first, last + 1), pitch, step_mm, hook)
             key = f"{name}{number}"
             _name_comb(page, key.upper(), name, zero, length, before)
-            page.block(f"comb {key}", box)
+            page.block(f"comb {key}", box, key.upper())
             middle = turned([(0.5 * (first + last) * pitch, 0.0)], name, zero)
             place = geometry.to_axes(middle)[0]
             at_axis.append(float(place[index]))
@@ -117,9 +117,10 @@ def play_sheet(
                     Look("A comb, as a machine without play draws it", box),
                     Look(
                         "The same where the pen lags 0.35 mm: the seventh teeth right of 0 make one line: read 0.35",
-                        (zero[0] - 12.0, zero[1] - 30.0, 13.0 * pitch + 24.0, 54.0),
+                        (zero[0] - 12.0, box[1] - 2.0, 13.0 * pitch + 24.0, box[3] + 6.0),
                         "against",
                         (0.35, 0.0),
+                        (zero[0] + round(0.35 / step_mm) * pitch, zero[1], 0.7 * pitch),
                     ),
                 ]
         figures[f"{name}_place_mm"], figures[f"{name}_stated_mm"] = tuple(at_axis), tuple(stated)
@@ -236,11 +237,32 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
             )
             page.block(f"{name} {words}", box)
             if axis == "x" and kind == "e":
-                shift = (0.3, 0.0)
-                looks.append(Look("Line ends that meet: read the first row with canvas between", box))
-                looks.append(
-                    Look("The same with a tip that trails: the rows open earlier", box, "e+1", shift)
-                )
+                at = (left + 4.0 * page.letter_mm + arm, top + 0.5 * row)
+                first, lean = round(tip_mm / step_mm) + 1, (0.3, 0.0)
+                trails = first - round(lean[0] / step_mm)
+                near = (left, top + (trails - 2 - low) * row, room - 10.0, (first + 2 - trails + 1) * row)
+                for words_of, number, tag in (
+                    (
+                        "Line ends of a tip that stands firm: the first pair with canvas between is {}",
+                        first,
+                        "",
+                    ),
+                    (
+                        "The same with a tip that trails by 0.15 mm at each end: they part at {}",
+                        trails,
+                        "e+1",
+                    ),
+                ):
+                    ring = (at[0] + (0.0 if not tag else 0.15), at[1] + (number - low) * row, 0.45 * row)
+                    looks.append(
+                        Look(
+                            words_of.format(f"{number * step_mm:.1f}"),
+                            near,
+                            tag,
+                            lean if tag else (0.0, 0.0),
+                            ring,
+                        )
+                    )
             questions.append(
                 Question(
                     key=f"{name}{kind}",
@@ -256,6 +278,7 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
             )
     right = EDGE_MM + 28.0 + 2.0 * room + 2.0 * (tall + 24.0)
     questions += _landing(page, ink, top + tall + 10.0, right)
+    looks.append(Look("Where everything is", page.painted_mm()))
     figures = {
         "lean_mm": tuple(machine.pen.lean_mm),
         "landing_mm": tuple(machine.pen.landing_mm),
@@ -309,6 +332,7 @@ def _landing(page: Page, ink: SheetInk, top_mm: float, right_mm: float) -> list[
         page.block(
             f"{name} landing",
             (float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),
+            "pen" if axis == "y" else "",
         )
         words = f"{name} landing"
         if axis == "x":

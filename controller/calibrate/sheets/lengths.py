@@ -72,7 +72,8 @@ def lengths_sheet(
                 page.write(
                     words, (at[0] - TICK_MM - tip_mm - 3.0, at[1] - page.letter_mm / 2.0), anchor="right"
                 )
-            page.block(f"tick {axis} {words}", (at[0] - 16.0, at[1] - 16.0, 32.0, 32.0))
+            ends = f"{axis} {words}" if number in (0, len(nominal[axis]) - 1) else ""
+            page.block(f"tick {axis} {words}", (at[0] - 16.0, at[1] - 16.0, 32.0, 32.0), ends)
             place = float(geometry.to_axes([at])[0, index])
             places.append(place)
             table = machine.axes[axis].length_table
@@ -134,7 +135,8 @@ def square_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float 
     for name, (x, y) in corners.items():
         for line in cross((x, y), arm, HOOK_MM):
             ink.line(line)
-        page.block(f"cross {name}", (x - arm - 6.0, y - arm - 6.0, 2.0 * arm + 12.0, 2.0 * arm + 12.0))
+        box = (x - arm - 6.0, y - arm - 6.0, 2.0 * arm + 12.0, 2.0 * arm + 12.0)
+        page.block(f"cross {name}", box, name)
         outwards = -1.0 if name in "AC" else 1.0
         page.write(
             name,
@@ -169,5 +171,11 @@ def square_sheet(machine: Machine, tip_mm: float = 1.0, *, resolution_mm: float 
         "Read each more than once, the tape laid anew.",
     )
     x, y = corners["A"]
-    looks = [Look("A cross; the hooks show from where the pen came", (x - 60.0, y - 40.0, 110.0, 80.0))]
+    looks = [
+        Look(
+            "A cross; the hooks show from where the pen came, and the ring what is measured from",
+            (x - 50.0, y - 22.0, 90.0, 44.0),
+            ring_mm=(x, y, 3.0),
+        )
+    ]
     return page.sheet([ink], questions, figures, how, looks)

@@ -104,12 +104,16 @@ class SheetInk:
 @dataclass(frozen=True, slots=True)
 class Look:
     """A part of the sheet shown large. box_mm: x, y, width, height. shifted_mm: how far the lines with ``tag`` are
-    shown off, as a machine with that fault would draw them."""
+    shown off, as a machine with that fault would draw them. ring_mm: middle and radius of a ring about what is read.
+    instead: lines shown in place of those with ``tag``. aside: words on the picture, and where they begin."""
 
     words: str
     box_mm: tuple[float, float, float, float]
     tag: str = ""
     shifted_mm: tuple[float, float] = (0.0, 0.0)
+    ring_mm: tuple[float, float, float] | None = None
+    instead: tuple[Line, ...] = ()
+    aside: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +127,8 @@ class Sheet:
     how: tuple[str, ...]
     looks: tuple[Look, ...]
     marks_mm: dict[str, tuple[float, float]] = field(default_factory=dict)
+    places: tuple[tuple[str, tuple[float, float, float, float]], ...] = ()
+    """Names and rectangles (x, y, width, height) of parts, for a picture of the whole."""
 
 
 class Page:
@@ -136,6 +142,7 @@ class Page:
         self.captions = SheetInk(CAPTION, tip_mm, colour=CAPTION_COLOUR)
         self.letter_mm = max(6.0, 6.5 * tip_mm)
         self._blocks: list[tuple[str, tuple[float, float, float, float]]] = []
+        self._places: list[tuple[str, tuple[float, float, float, float]]] = []
         y = self._headline(
             f"{title} - {machine.name}", EDGE_MM, max(12.0, 9.0 * tip_mm, self.size_mm[0] / 130.0)
         )
@@ -161,8 +168,11 @@ class Page:
         for line in font.text(words, at_mm, height_mm if height_mm is not None else self.letter_mm, anchor):
             self.captions.line(line)
 
-    def block(self, words: str, box_mm: tuple[float, float, float, float]) -> None:
-        """Take a rectangle (x, y, width, height). Raises InputError where it leaves the canvas or meets another."""
+    def block(self, words: str, box_mm: tuple[float, float, float, float], name: str = "") -> None:
+        """Take a rectangle (x, y, width, height). Raises InputError where it leaves the canvas or meets another.
+
+        name: what the picture of the whole sheet calls it; nothing where empty.
+        """
         x, y, width, height = box_mm
         size = f"a canvas with {EDGE_MM:g} mm to spare around {words}"
         off = min(x, y, self.size_mm[0] - x - width, self.size_mm[1] - y - height)
@@ -175,6 +185,15 @@ class Page:
                 got = f"{self.size_mm[0]:g} x {self.size_mm[1]:g} mm, where it meets {other}"
                 raise InputError([Mistake(where, "canvas.size_mm", f"room for {words}", got)])
         self._blocks.append((words, box_mm))
+        if name:
+            self._places.append((name, box_mm))
+
+    def painted_mm(self) -> tuple[float, float, float, float]:
+        """Rectangle about everything but the headline."""
+        boxes = np.array([box for words, box in self._blocks if words != "the headline"])
+        x, y = boxes[:, :2].min(axis=0)
+        right, low = (boxes[:, :2] + boxes[:, 2:]).max(axis=0)
+        return float(x) - 6.0, float(y) - 6.0, float(right - x) + 12.0, float(low - y) + 18.0
 
     def sheet(
         self,
@@ -193,7 +212,14 @@ class Page:
             figures={"tip_mm": (self.tip_mm,), **figures},
         )
         return Sheet(
-            record, self.title, self.size_mm, (self.captions, *inks), tuple(how), tuple(looks), marks_mm or {}
+            record=record,
+            title=self.title,
+            size_mm=self.size_mm,
+            inks=(self.captions, *inks),
+            how=tuple(how),
+            looks=tuple(looks),
+            marks_mm=marks_mm or {},
+            places=tuple(self._places),
         )
 
 

@@ -36,7 +36,7 @@ def register_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     step = 2.0 * pitch + 20.0 * unit_mm(tip_mm)
     x, y = EDGE_MM, page.top_mm + room_mm(tip_mm)
     box = (x, y, (COLUMNS - 1) * step + pitch + 2.0 * arm + 6.0, (ROWS - 1) * step + pitch + 2.0 * arm + 6.0)
-    page.block("crosses", box)
+    page.block("crosses", box, "crosses")
     first: list[float] = []
     second: list[float] = []
     for row in range(ROWS):

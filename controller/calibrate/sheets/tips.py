@@ -30,6 +30,7 @@ RUNG_MM: Final = 20.0
 HOOK_MM: Final = 3.0
 DRY_MINUTES: Final = (0.0, 1.0, 2.0, 5.0, 10.0)
 DRY_LINE_MM: Final = 200.0
+DRY_SHOWN_MM: Final = 14.0
 
 
 def _spacings(tip_mm: float, low: float, high: float, step_mm: float) -> list[float]:
@@ -66,7 +67,7 @@ def tip_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     spacings = _spacings(tip_mm, 0.5, 1.6, step)
     top = page.top_mm + 10.0 + room_mm(tip_mm)
     box = _ladder(page, ink, (EDGE_MM, top), spacings, 2)
-    page.block("ladder", box)
+    page.block("ladder", box, "ladder")
     marks = corners(page, box)
     pairs = [float(points[1, 0]) for points, _ in ink.lines]
     seen = (ink.lines[0][0][1, 1] + 2.0 * tip_mm + 1.0, ink.lines[0][0][2, 1] - 1.5 * tip_mm)
@@ -78,11 +79,17 @@ def tip_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         *((PHOTO_WORDS,) if has_corners(tip_mm) else ()),
     )
     x, y, w, h = box
+    first = next(number for number, spacing in enumerate(spacings) if spacing > tip_mm + 1e-9)
+    advance = pairs[2] - pairs[0]
+    middle = 0.5 * (pairs[2 * first] + pairs[2 * first + 1])
+    near = (middle - 2.5 * advance, y - 2.0, 5.0 * advance, h + 4.0)
     looks = [
+        Look("The ladder: its first pairs run together", (x - 2.0, y - 2.0, w, h + 4.0)),
         Look(
-            "The ladder: its first pairs run together",
-            (x - 6.0, y - 6.0, w, h + 12.0),
-        )
+            f"A line of {tip_mm:g} mm: the first pair with canvas between is {spacings[first]:g}",
+            near,
+            ring_mm=(middle, y + h - 0.4 * RUNG_MM, 0.45 * advance),
+        ),
     ]
     figures = {
         "step_mm": (step,),
@@ -129,10 +136,16 @@ def dots_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
             x += advance
         tall = page.letter_mm + 4.0 + size + parts[-1]
         box = (EDGE_MM, y, x - EDGE_MM, tall)
-        page.block(f"row {row}", box)
-        page.write(f"{row}", (EDGE_MM, middle), 1.3 * page.letter_mm)
+        page.block(f"row {row}", box, "dots" if row == 1 else "")
+        beside = min(middle + size / 2.0 - 0.65 * page.letter_mm, y + tall - 1.3 * page.letter_mm)
+        page.write(f"{row}", (EDGE_MM, beside), 1.3 * page.letter_mm)
+        open_at = EDGE_MM + (1.5 + parts.index(round(size + step, 6))) * advance
         looks.append(
-            Look(f"Row {row}: dots of {size:g} mm", (EDGE_MM - 4.0, y - 4.0, x - EDGE_MM + 8.0, tall + 8.0))
+            Look(
+                f"Row {row}, where dots come out {size:g} mm wide: the first pair that parts is {size + step:g}",
+                (open_at - 4.0 * advance, y - 2.0, 7.0 * advance, tall + 4.0),
+                ring_mm=(open_at, middle + 0.5 * (size + step), 0.4 * size + 1.0),
+            )
         )
         questions.append(
             Question(
@@ -195,7 +208,8 @@ def wear_sheet(
         at_m.append((painted_mm + ink.length_mm() / 2.0) / 1000.0)
         painted_mm += ink.length_mm()
         page.write(f"{number}", (EDGE_MM, y + page.letter_mm), 2.0 * page.letter_mm)
-        page.block(f"ladder {number}", (EDGE_MM, *box[1:2], box[0] + box[2] - EDGE_MM, box[3]))
+        name = f"ladder {number}" if number in (0, len(metres)) else ""
+        page.block(f"ladder {number}", (EDGE_MM, *box[1:2], box[0] + box[2] - EDGE_MM, box[3]), name)
         if number == 0:
             looks.append(Look("Ladder 0, of the fresh tip", (box[0] - 6.0, y - 6.0, box[2], box[3] + 12.0)))
         questions.append(
@@ -261,10 +275,11 @@ def dry_sheet(machine: Machine, tip_mm: float = 1.0, *, minutes: tuple[float, ..
     pitch = max(3.0 * tip_mm + 6.0, 1.8 * page.letter_mm)
     y = page.top_mm + 10.0 + pitch
     x = EDGE_MM + 8.0 * page.letter_mm
-    page.block("lines", (EDGE_MM, y - pitch / 2.0, x + DRY_LINE_MM - EDGE_MM, pitch * len(minutes)))
+    box = (EDGE_MM, y - pitch / 2.0, x + DRY_LINE_MM - EDGE_MM, pitch * len(minutes))
+    page.block("lines", box, "lines")
     for number, wait in enumerate(minutes):
         ink = SheetInk(f"wait-{number}", tip_mm, in_sequence=True)
-        ink.line([(x, y), (x + DRY_LINE_MM, y)])
+        ink.line([(x, y), (x + DRY_LINE_MM, y)], "late" if number == len(minutes) - 1 else "")
         page.write(f"{wait:g} min", (x - 2.0 * page.letter_mm, y - page.letter_mm / 2.0), anchor="right")
         page.captions.line([(x - 1.2 * page.letter_mm, y), (x - 0.6 * page.letter_mm - tip_mm / 2.0, y)])
         questions.append(
@@ -290,7 +305,12 @@ def dry_sheet(machine: Machine, tip_mm: float = 1.0, *, minutes: tuple[float, ..
         "Every line begins beside its tick. Measure how much of it is missing there.",
     )
     looks = [
-        Look("Lines begin to the right of their ticks", (EDGE_MM - 4.0, page.top_mm, x + 90.0, pitch * 4.0))
+        Look(
+            f"Lines begin to the right of their ticks. Here {DRY_SHOWN_MM:g} mm are missing of the last one",
+            (box[0] - 4.0, box[1] - 2.0, x + 90.0 - EDGE_MM, box[3] + 4.0),
+            "late",
+            (DRY_SHOWN_MM, 0.0),
+        )
     ]
     return page.sheet(inks, questions, {"minutes": tuple(minutes)}, how, looks)
 

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from controller.calibrate.sheets.page import Look, Record, Sheet, SheetInk
+from controller.calibrate.sheets.page import CAPTION_COLOUR, Look, Record, Sheet, SheetInk
 from controller.config.errors import InputError, Mistake
 
 DRAWING: Final = "sheet.svg"
@@ -20,6 +20,10 @@ JOB: Final = "job.toml"
 RECORD: Final = "sheet.json"
 PAGE: Final = "sheet.html"
 LOOK_WIDTH_MM: Final = 170.0
+ASIDE_COLOUR: Final = "#b5432f"
+"""Of what is on a picture and not on the canvas."""
+MARK_ARM_MM: Final = 10.0
+"""As jobs have it that do not say otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +124,8 @@ def job_of(sheet: Sheet) -> str:
     return "\n".join(rows) + "\n"
 
 
-def _look(sheet: Sheet, look: Look) -> str:
+def _look(sheet: Sheet, look: Look, least_mm: float = 0.0) -> str:
+    """least_mm: no line is shown finer."""
     x, y, width, height = look.box_mm
     tall = LOOK_WIDTH_MM * height / width
     rows = [
@@ -130,14 +135,66 @@ def _look(sheet: Sheet, look: Look) -> str:
         )
     ]
     for ink in sheet.inks:
-        near = SheetInk(ink.name, ink.tip_mm, colour=ink.colour)
+        near = SheetInk(ink.name, max(ink.tip_mm, least_mm), colour=ink.colour)
+        if look.instead and look.tag in ink.tags:
+            lines = look.instead if ink.name in _first_with(sheet, look.tag) else ()
+            for line in lines:
+                near.line(line)
+            rows += _group(near)
+            continue
         for (points, closed), tag in zip(ink.lines, ink.tags, strict=True):
             low, high = points.min(axis=0), points.max(axis=0)
             if (low <= (x + width, y + height)).all() and (high >= (x, y)).all():
                 near.line(points, tag, closed=closed)
         near.dots = [one for one in ink.dots if x <= one[0] <= x + width and y <= one[1] <= y + height]
         rows += _group(near, shifted=look.tag, by_mm=look.shifted_mm)
+    rows += [
+        f'<path d="M {_number(mx - MARK_ARM_MM)} {_number(my)} h {2 * MARK_ARM_MM:g} M {_number(mx)} '
+        f'{_number(my - MARK_ARM_MM)} v {2 * MARK_ARM_MM:g}" stroke="{CAPTION_COLOUR}" fill="none" '
+        f'stroke-width="{_number(max(sheet.inks[0].tip_mm, least_mm))}"/>'
+        for mx, my in sheet.marks_mm.values()
+        if x <= mx <= x + width and y <= my <= y + height
+    ]
+    if look.ring_mm is not None:
+        cx, cy, radius = look.ring_mm
+        rows.append(
+            f'<circle cx="{_number(cx)}" cy="{_number(cy)}" r="{_number(radius)}" fill="none" stroke="{ASIDE_COLOUR}" '
+            f'stroke-width="{_number(width / 300.0)}"/>'
+        )
+    rows += [_aside(words, ax, ay, height / 22.0) for words, ax, ay in look.aside]
+    if least_mm > 0.0:
+        rows += _map(sheet)
     return "\n".join([*rows, "</svg>"]).replace('<g id="', '<g class="')
+
+
+def _first_with(sheet: Sheet, tag: str) -> tuple[str, ...]:
+    """Name of the first ink that has lines with a tag."""
+    return tuple(ink.name for ink in sheet.inks if tag in ink.tags)[:1]
+
+
+def _aside(words: str, x: float, y: float, high_mm: float, anchor: str = "start") -> str:
+    """Words on a picture that nobody paints, their middle at ``y``."""
+    return (
+        f'<text x="{_number(x)}" y="{_number(y + 0.35 * high_mm)}" font-size="{_number(high_mm)}" '
+        f'fill="{ASIDE_COLOUR}" text-anchor="{anchor}">{html.escape(words)}</text>'
+    )
+
+
+def _map(sheet: Sheet) -> list[str]:
+    """Frames and names of a sheet's parts."""
+    rows: list[str] = []
+    wide, _ = sheet.size_mm
+    high = wide / 42.0
+    for name, (x, y, width, height) in sheet.places:
+        rows.append(
+            f'<rect x="{_number(x)}" y="{_number(y)}" width="{_number(width)}" height="{_number(height)}" fill="none" '
+            f'stroke="{ASIDE_COLOUR}" stroke-width="{_number(wide / 1000.0)}"/>'
+        )
+        if x + width + high * (1.0 + 0.7 * len(name)) < wide:
+            rows.append(_aside(name, x + width + 0.4 * high, y + height / 2.0, high))
+        else:
+            rows.append(_aside(name, x - 0.4 * high, y + height / 2.0, high, "end"))
+    return rows
 
 
 _STYLE: Final = """
@@ -148,18 +205,26 @@ figcaption { color: #444; margin: 1mm 0 5mm; } figure { margin: 0; }
 table { border-collapse: collapse; width: 100%; }
 td, th { border: 1px solid #c9c4b4; padding: 1mm 2mm; text-align: left; }
 td.write { width: 45mm; }
-@media print { body { margin: 0; } }
+svg text { font-family: sans-serif; }
+@media (max-width: 600px) { td.write { width: 20mm; } td, th { padding: 1mm; } ol { padding-left: 6mm; } }
+@media print { body { margin: 0; } figure, tr { break-inside: avoid; } }
 """
+
+
+def _coded(words: str) -> str:
+    """HTML of a sentence; what stands between backticks is typed."""
+    parts = [html.escape(part) for part in words.split("`")]
+    return "".join(f"<code>{part}</code>" if at % 2 else part for at, part in enumerate(parts))
 
 
 def page_of(sheet: Sheet) -> str:
     """One HTML page, no network: how the sheet is read, parts of it large, all of it small, room for the readings."""
-    words = [f"<li>{html.escape(one)}</li>" for one in sheet.how]
+    words = [f"<li>{_coded(one)}</li>" for one in sheet.how]
     looks = [
         f"<figure>{_look(sheet, look)}<figcaption>{html.escape(look.words)}</figcaption></figure>"
         for look in sheet.looks
     ]
-    whole = _look(sheet, Look("", (0.0, 0.0, *sheet.size_mm)))
+    whole = _look(sheet, Look("", (0.0, 0.0, *sheet.size_mm)), sheet.size_mm[0] / 700.0)
     rows = [
         f"<tr><td>{html.escape(one.key)}</td><td>{html.escape(one.words)}</td>"
         f'<td>{html.escape(one.unit)}</td><td class="write"></td></tr>'
@@ -182,6 +247,7 @@ def page_of(sheet: Sheet) -> str:
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>{_STYLE}</style>'
         f"</head><body>\n<h1>{title}</h1>\n<ol>{''.join(words)}</ol>\n{''.join(looks)}\n"
         f"<h2>The whole sheet</h2>\n<figure>{whole}<figcaption>{sheet.size_mm[0]:g} x {sheet.size_mm[1]:g} mm"
-        f"</figcaption></figure>\n<h2>Pens, in this order</h2><ol>{''.join(inks)}</ol>\n{table}\n"
+        ", lines shown broader than they are. Names and frames in red are not painted.</figcaption></figure>\n"
+        f"<h2>Pens, in this order</h2><ol>{''.join(inks)}</ol>\n{table}\n"
         "</body></html>\n"
     )
