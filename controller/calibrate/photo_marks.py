@@ -7,7 +7,7 @@ pixels out.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -74,7 +74,7 @@ def relative_light(pixels: npt.NDArray[np.uint8]) -> tuple[Array, int]:
 def blobs_of(pixels: npt.NDArray[np.uint8]) -> list[Blob]:
     """Connected areas of paint. The threshold lies midway between canvas and the darkest paint near by."""
     from scipy.ndimage import gaussian_filter, minimum_filter
-    from skimage.measure import label, regionprops
+    from skimage import measure
 
     share, step = relative_light(pixels)
     window = max(9, max(share.shape) // 40)
@@ -82,8 +82,12 @@ def blobs_of(pixels: npt.NDArray[np.uint8]) -> list[Blob]:
     paint = (share < 0.5 * (1.0 + darkest)) & (darkest < 1.0 - CONTRAST_LEAST)
     found: list[Blob] = []
     largest = 0.02 * share.size
-    for one in regionprops(label(paint, connectivity=2)):
+    untyped: Any = measure
+    for one in untyped.regionprops(untyped.label(paint, connectivity=2)):
         if not 12 <= one.area <= largest:
+            continue
+        tall, wide = one.image.shape
+        if max(tall, wide) > 2.0 * ROUND_AXES * min(tall, wide):
             continue
         y, x = one.centroid
         short = max(float(one.axis_minor_length), 0.5)

@@ -98,16 +98,17 @@ def even_light(patch: Patch, canvas: Mask) -> Array:
     slope = np.stack([np.ones_like(x), x - x.mean(), y - y.mean()], axis=-1)
     within = slope[canvas]
     shares = np.empty_like(patch.light)
+    planes = slope @ np.linalg.solve(within.T @ within, within.T @ patch.light[canvas])
     size = max(int(0.5 / patch.step_mm), 1)
+    weight = np.maximum(uniform_filter(canvas.astype(np.float64), size), 1e-9)
     for colour in range(3):
         seen = patch.light[..., colour]
-        plane = slope @ np.linalg.lstsq(within, seen[canvas], rcond=None)[0]
+        plane = planes[..., colour]
         if float(plane.min()) < 0.02:
             raise UnusableError("too dark")
         shares[..., colour] = seen / plane
         left = np.where(canvas, shares[..., colour] - 1.0, 0.0)
-        weight = uniform_filter(canvas.astype(np.float64), size)
-        smooth = uniform_filter(left, size) / np.maximum(weight, 1e-9)
+        smooth = uniform_filter(left, size) / weight
         if float(np.sqrt((smooth[canvas] ** 2).mean())) > UNEVEN:
             raise UnusableError(
                 "light is uneven: a shadow's edge, a glint, or paint that does not belong there"
@@ -140,7 +141,7 @@ def dot_at(
     half = diameter_mm / 2.0
     at = np.array(place_mm)
     seen = DotSeen(*place_mm, diameter_mm, 0.0)
-    for _ in range(3):
+    for _ in range(2):
         reach = half + 1.9 * unit_mm
         patch = patch_of(pixels, view, (at[0] - reach, at[1] - reach, 2.0 * reach, 2.0 * reach))
         x, y = patch.grid()

@@ -9,8 +9,9 @@ diagonals of the picture.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -92,8 +93,10 @@ class View:
 
     def tilt_deg(self) -> float:
         """How far the picture was taken from the side: the angle whose cosine is the foreshortening in its middle."""
-        spread = np.linalg.svd(self.jacobian(self.frame.middle_mm), compute_uv=False)
-        return float(np.degrees(np.arccos(np.clip(spread[1] / spread[0], 0.0, 1.0))))
+        wide, narrow = (
+            float(one) for one in np.linalg.svd(self.jacobian(self.frame.middle_mm), compute_uv=False)
+        )
+        return math.degrees(math.acos(min(narrow / wide, 1.0)))
 
     def scale_share(self, place_mm: npt.ArrayLike) -> float:
         """Standard deviation of the local scale (square root of the area's), as a share, from the fit's covariance."""
@@ -107,12 +110,12 @@ class View:
             off = np.zeros(len(slope))
             off[i] = 1e-5
             slope[i] = (scale(self.numbers + off) - scale(self.numbers - off)) / 2e-5
-        return float(np.sqrt(max(slope @ self.covariance @ slope, 0.0)))
+        return math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
 
 
 def first_view(marks_mm: Array, marks_px: Array, size_px: tuple[int, int]) -> View:
     """A view through the four corner marks alone, without a lens. size_px: width, height of the picture."""
-    from skimage.transform import ProjectiveTransform
+    from skimage import transform
 
     middle = marks_mm.mean(axis=0)
     frame = Frame(
@@ -123,7 +126,8 @@ def first_view(marks_mm: Array, marks_px: Array, size_px: tuple[int, int]) -> Vi
     )
     mm = (marks_mm - middle) / frame.span_mm
     px = (marks_px - np.array(frame.middle_px)) / frame.span_px
-    found = ProjectiveTransform.from_estimate(mm, px)
+    untyped: Any = transform
+    found = untyped.ProjectiveTransform.from_estimate(mm, px)
     if not found or abs(found.params[2, 2]) < 1e-9:
         raise PoorFit("photograph", "four corner marks that span an area", "marks nearly on one line")
     matrix = np.asarray(found.params, dtype=np.float64) / found.params[2, 2]
@@ -139,7 +143,8 @@ def fit_view(start: View, places_mm: Array, places_px: Array) -> View:
 
     def off_mm(numbers: Array) -> Array:
         left = _project(numbers, start.frame, places_mm) - places_px
-        return np.einsum("nij,nj->ni", into_mm, left).ravel()
+        off: Array = np.einsum("nij,nj->ni", into_mm, left).ravel()
+        return off
 
     sigma = SIGMA_LEAST_MM
     numbers = start.numbers
@@ -153,5 +158,6 @@ def fit_view(start: View, places_mm: Array, places_px: Array) -> View:
         left = off_mm(numbers)
         free = max(2 * len(places_mm) - 10, 1)
         sigma = max(float(np.sqrt((left**2).sum() / free)), SIGMA_LEAST_MM)
-    covariance = np.linalg.pinv(found.jac.T @ found.jac)
+    slopes = np.asarray(found.jac, dtype=np.float64)
+    covariance: Array = np.linalg.pinv(slopes.T @ slopes).astype(np.float64)
     return View(numbers, start.frame, covariance, float(np.sqrt((left**2).sum() / free)), len(places_mm))

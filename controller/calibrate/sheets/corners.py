@@ -69,8 +69,8 @@ def corners(
     left, right = x + half, max(x + width - half, x + half + 2.0 * PITCH_MM)
     top, low = y - CLEAR_MM - half, y + height + CLEAR_MM + half
     marks = ((left, top), (right, top), (right, low), (left, low))
-    for words, at in (("above", top), ("below", low)):
-        page.block(f"corner marks {words}", (x, at - half, right + half - x, 2.0 * half))
+    for words, level in (("above", top), ("below", low)):
+        page.block(f"corner marks {words}", (x, level - half, right + half - x, 2.0 * half))
     for at in marks:
         _ring(page.captions, at, RING_UNITS * unit)
     _ring(page.captions, marks[0], OUTER_UNITS * unit)
