@@ -27,7 +27,7 @@ from tests.bench import accuracy_measure as measure
 from tests.bench.accuracy_art import Art, accuracy_art
 from tests.bench.accuracy_play import play_pass
 from tests.calibrate.gantries import Given, stated
-from tests.calibrate.painted import Vector, near
+from tests.calibrate.painted import Vector
 
 RADII_MM = (5.0, 50.0, 300.0)
 DOT_RADIUS_MM = 5.0
@@ -170,6 +170,13 @@ def place_mm(machine: Machine, truth: Machine) -> float:
     return float(np.hypot(*(lies @ turn.T + shift - wanted).T).max())
 
 
+def _beside(contact: Vector, axis: int, centre_mm: float) -> Vector:
+    """The places of an arm near its middle; where it was drawn beside that altogether, its nearest end."""
+    off = np.abs(contact[:, axis] - centre_mm)
+    inside: Vector = contact[off <= max(1.5, float(off.min()))]
+    return inside
+
+
 def register_mm(machine: Machine) -> float:
     """How far crosses of two passes lie apart at most, come to from opposite sides."""
     size = np.array(machine.canvas.size_mm)
@@ -192,7 +199,7 @@ def register_mm(machine: Machine) -> float:
         across = number % 2  # of an upright the place along x, of a level arm that along y
         centre = (np.array(MARKS[number // 2]) * size)[1 - across]
         first, second = (
-            near(one, 1 - across, centre - 1.5, centre + 1.5)[:, across].mean()
+            _beside(one, 1 - across, centre)[:, across].mean()
             for one in (drawn[number], drawn[half + number])
         )
         apart.append(float(second - first))

@@ -77,7 +77,7 @@ def commissioned(gantry: Gantry, *, rounds: int = 2, places: int = 3) -> Commiss
     """
     done = Commissioned(copy.deepcopy(gantry.file))
     chance = gantry.reader()
-    _loops(done, gantry)
+    _loops(done, gantry, repeats=1 + rounds)
     _rail(done, gantry, chance)
     with tempfile.TemporaryDirectory(prefix="giornata-seed-") as name:
         folder = Path(name)
@@ -102,13 +102,16 @@ def _refusing(done: Commissioned, what: str) -> Any:
         done.refused[what] = str(poor)
 
 
-def _loops(done: Commissioned, gantry: Gantry) -> None:
+def _loops(done: Commissioned, gantry: Gantry, repeats: int) -> None:
     """Lag and dead time of both axes from a staircase."""
     machine = gantry.trembling()
     axes: tuple[Axis, Axis] = ("x", "y")
     for axis in axes:
         with _refusing(done, f"{axis} loop"):
-            fit = fit_loop(steps_samples(machine, axis), 1.0 / float(machine.axes[axis].drive.counts_per_mm))
+            fit = fit_loop(
+                steps_samples(machine, axis, repeats=repeats),
+                1.0 / float(machine.axes[axis].drive.counts_per_mm),
+            )
             done.keep(fit.measured(axis))
 
 
