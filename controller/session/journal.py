@@ -13,9 +13,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
-from dataclasses import asdict
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
@@ -25,15 +23,11 @@ from controller.session.clockrows import Jump, Jumps, Reading
 from controller.session.disk import PUT_BACK, Db, journal_error
 from controller.session.journalschema import APPLICATION_ID, SCHEMA_VERSION
 from controller.session.penrows import PenRows
+from controller.session.registerrows import RegisterRows, transaction, version_of
 from controller.session.rows import (
     EventRow,
     HomingRow,
     InterruptionRow,
-    LookCause,
-    LookRow,
-    MapRow,
-    MarkMeasured,
-    Matrix,
     PassEnd,
     PassRow,
     RunEnd,
@@ -49,7 +43,7 @@ def _wall_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-class Journal:
+class Journal(RegisterRows):
     """The open journal of one machine. Use from one thread; ``close`` it."""
 
     def __init__(self, connection: Db, path: Path, now_ms: Callable[[], int]) -> None:
@@ -113,7 +107,7 @@ class Journal:
         if version == 0 and tables == 0:
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=FULL")
-            with _transaction(db):
+            with transaction(db):
                 journalschema.make(db)
                 db.execute("INSERT INTO meta VALUES ('machine', ?)", (machine,))
                 db.execute("INSERT INTO truth VALUES (1, 0, ?, 'never homed')", (now_ms(),))
@@ -123,8 +117,8 @@ class Journal:
             raise _damaged(path, str(sound).replace("\n", " "))
         db.execute("PRAGMA journal_mode=WAL")
         db.execute("PRAGMA synchronous=FULL")
-        if (version := _version_of(db)) < SCHEMA_VERSION:
-            with _transaction(db):
+        if (version := version_of(db)) < SCHEMA_VERSION:
+            with transaction(db):
                 journalschema.upgrade(db, version)
         db.execute("PRAGMA foreign_keys=ON")
 
@@ -133,7 +127,7 @@ class Journal:
         (application,) = db.execute("PRAGMA application_id").fetchone()
         if application != APPLICATION_ID:
             raise InputError([Mistake(path, "journal", "a journal of ours", "another SQLite file")])
-        if not 1 <= (version := _version_of(db)) <= SCHEMA_VERSION:
+        if not 1 <= (version := version_of(db)) <= SCHEMA_VERSION:
             raise InputError([Mistake(path, "schema version", str(SCHEMA_VERSION), str(version))])
         (name,) = db.execute("SELECT value FROM meta WHERE key = 'machine'").fetchone()
         if machine is not None and name != machine:
@@ -157,18 +151,18 @@ class Journal:
 
     def untold_jumps(self) -> tuple[Jump, ...]:
         """How the wall clock was set since a session asked this last: in between, or while that one ran."""
-        with _transaction(self._db):
+        with transaction(self._db):
             return clockrows.untold(self._db)
 
     @property
     def pens(self) -> PenRows:
         """The rows of pens and maintenance."""
-        return PenRows(self._db, self._now_ms, _transaction)
+        return PenRows(self._db, self._now_ms, transaction)
 
     @property
     def calibration(self) -> CalibrationRows:
         """The rows of commissioning and calibration."""
-        return CalibrationRows(self._db, self._now_ms, _transaction)
+        return CalibrationRows(self._db, self._now_ms, transaction)
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""
@@ -185,7 +179,7 @@ class Journal:
 
     def end_session(self, session: int, end: str) -> None:
         """End a session with one word or sentence."""
-        with _transaction(self._db):
+        with transaction(self._db):
             self._db.execute(
                 "UPDATE sessions SET ended_ms = ?, end = ? WHERE id = ?", (self._now_ms(), end, session)
             )
@@ -200,7 +194,7 @@ class Journal:
         first_segment: int = 0,
     ) -> RunRow:
         """Begin one life of the streamer; ``folder_of(run id)`` names its folder."""
-        with _transaction(self._db):
+        with transaction(self._db):
             cursor = self._db.execute(
                 "INSERT INTO runs (session, pass, what, folder, first_segment, begun_ms) VALUES (?, ?, ?, '', ?, ?)",
                 (session, pass_id, what, first_segment, self._now_ms()),
@@ -215,7 +209,7 @@ class Journal:
 
     def end_run(self, run: int, end: RunEnd, reason: str, *, realtime: bool) -> None:
         """End one life of the streamer."""
-        with _transaction(self._db):
+        with transaction(self._db):
             self._db.execute(
                 "UPDATE runs SET ended_ms = ?, end = ?, reason = ?, realtime = ? WHERE id = ?",
                 (self._now_ms(), end, reason, int(realtime), run),
@@ -224,7 +218,7 @@ class Journal:
     def close_dead(self, why: str) -> int:
         """End what a dead service left open; answers how many runs it left. Only under the lock."""
         now_ms = self._now_ms()
-        with _transaction(self._db):
+        with transaction(self._db):
             unfinished = "state IN ('begun', 'stopped', 'halted')"
             self._db.execute(
                 f"UPDATE passes SET state = 'finished' WHERE {unfinished} AND {_COMPLETE}"  # noqa: S608 (constants)
@@ -255,7 +249,7 @@ class Journal:
     ) -> None:
         """Write all axes of one homing and the registration that follows from it, as one truth."""
         at_ms = self._now_ms()
-        with _transaction(self._db):
+        with transaction(self._db):
             for homing in homings:
                 self._db.execute(
                     "INSERT INTO homings (session, run, axis, at_ms, touches_counts, mean_counts, spread_mm, "
@@ -270,7 +264,7 @@ class Journal:
 
     def lose_registration(self, why: str, session: int | None = None) -> None:
         """The machine no longer knows where it stands (a halt, a refused homing)."""
-        with _transaction(self._db):
+        with transaction(self._db):
             self._set_truth(False, why)
             self._db.execute(
                 "INSERT INTO events (session, at_ms, kind, text) VALUES (?, ?, 'unregistered', ?)",
@@ -320,57 +314,6 @@ class Journal:
             out.append(HomingRow(*values))
         return out
 
-    # -- looks and register maps ------------------------------------------------------------------------------
-
-    def add_look(self, *, homing: int, cause: LookCause, reason: str, person: str) -> None:
-        """A person has looked at the machine after ``homing`` (its id), and what they found."""
-        self._insert(
-            "INSERT INTO looks (at_ms, homing, cause, reason, person) VALUES (?, ?, ?, ?, ?)",
-            (self._now_ms(), homing, cause, reason, person),
-        )
-
-    def looks(self) -> list[LookRow]:
-        """All looks, oldest first."""
-        if _version_of(self._db) < 3:
-            return []
-        rows = self._db.execute("SELECT id, at_ms, homing, cause, reason, person FROM looks ORDER BY id")
-        return [LookRow(*row) for row in rows]
-
-    def add_register_map(
-        self, job: str, *, session: int | None, matrix: Matrix, marks: Sequence[MarkMeasured],
-        summary: Sequence[str], person: str,
-    ) -> MapRow:  # fmt: skip
-        """Write the map that is in force for ``job`` from here on; earlier ones stay."""
-        number = self._insert(
-            "INSERT INTO register_maps (job, session, at_ms, matrix, marks, summary, person) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (
-                job, session, self._now_ms(), json.dumps(matrix),
-                json.dumps([asdict(one) for one in marks]), json.dumps(list(summary)), person,
-            ),
-        )  # fmt: skip
-        return next(row for row in self.register_maps(job) if row.id == number)
-
-    def register_maps(self, job: str | None = None) -> list[MapRow]:
-        """The maps of one job, or of all, oldest first; of a job the last is in force."""
-        if _version_of(self._db) < 3:
-            return []
-        query = "SELECT id, job, session, at_ms, matrix, marks, summary, person FROM register_maps"
-        where, arguments = ("", ()) if job is None else (" WHERE job = ?", (job,))
-        out: list[MapRow] = []
-        for row in self._db.execute(f"{query}{where} ORDER BY id", arguments):
-            first, second = (tuple(map(float, line)) for line in json.loads(row[4]))
-            marks = tuple(
-                MarkMeasured(one["name"], tuple(one["nominal_mm"]), tuple(one["measured_mm"]))
-                for one in json.loads(row[5])
-            )
-            matrix = ((first[0], first[1], first[2]), (second[0], second[1], second[2]))
-            number, of_job, session, at_ms = row[:4]
-            out.append(
-                MapRow(number, of_job, session, at_ms, matrix, marks, tuple(json.loads(row[6])), row[7])
-            )
-        return out
-
     # -- passes and strokes -----------------------------------------------------------------------------------
 
     def begin_pass(
@@ -383,7 +326,7 @@ class Journal:
         painted: strokes that are painted already, each ``(stroke, run, finished_ns)``. All of it or nothing.
         """
         now_ms = self._now_ms()
-        with _transaction(self._db):
+        with transaction(self._db):
             self._db.execute(
                 "UPDATE passes SET state = 'abandoned', ended_ms = ? "
                 "WHERE job = ? AND name = ? AND state NOT IN ('finished', 'abandoned')",
@@ -415,14 +358,14 @@ class Journal:
 
     def end_pass(self, pass_id: int, state: PassEnd) -> None:
         """The pass has ended for now."""
-        with _transaction(self._db):
+        with transaction(self._db):
             self._db.execute(
                 "UPDATE passes SET state = ?, ended_ms = ? WHERE id = ?", (state, self._now_ms(), pass_id)
             )
 
     def finish_strokes(self, pass_id: int, run: int, strokes: Iterable[tuple[int, int]]) -> None:
         """Write finished strokes, each ``(stroke index, finished_ns)``. All or none."""
-        with _transaction(self._db):
+        with transaction(self._db):
             self._db.executemany(
                 "INSERT OR REPLACE INTO strokes (pass, stroke, run, finished_ns) VALUES (?, ?, ?, ?)",
                 [(pass_id, stroke, run, finished_ns) for stroke, finished_ns in strokes],
@@ -431,7 +374,7 @@ class Journal:
     def settle(self, row: InterruptionRow, strokes: Iterable[tuple[int, int]]) -> None:
         """Write how far a run had come: its strokes, each ``(stroke, finished_ns)``, that the journal has not got yet,
         and where it was interrupted. One truth; a second time replaces the first."""
-        with _transaction(self._db):
+        with transaction(self._db):
             self._db.executemany(
                 "INSERT OR IGNORE INTO strokes (pass, stroke, run, finished_ns) VALUES (?, ?, ?, ?)",
                 [(row.pass_id, stroke, row.run, finished_ns) for stroke, finished_ns in strokes],
@@ -446,7 +389,7 @@ class Journal:
 
     def interruptions(self, pass_id: int) -> list[InterruptionRow]:
         """Where runs of a pass were interrupted, oldest first."""
-        if _version_of(self._db) < 4:
+        if version_of(self._db) < 4:
             return []
         rows = self._db.execute(
             "SELECT run, pass, stroke, sent_ticks, of_ticks, low_mm, high_mm, length_mm, doubtful, pen_m, note, at_ms "
@@ -500,7 +443,7 @@ class Journal:
         return self._passes("WHERE id IN (SELECT pass FROM runs WHERE session = ?) ORDER BY id", (session,))
 
     def _passes(self, where: str, arguments: tuple[object, ...]) -> list[PassRow]:
-        version = _version_of(self._db)
+        version = version_of(self._db)
         name = "ink || '-1' AS name" if version == 1 else "name"
         key = "'' AS plan_key" if version < 3 else "plan_key"
         columns = (
@@ -560,15 +503,6 @@ class Journal:
             rows = self._db.execute(f"{query} WHERE session = ? ORDER BY id", (session,))
         return [EventRow(*r) for r in rows]
 
-    def _insert(self, statement: str, arguments: tuple[object, ...]) -> int:
-        with _transaction(self._db), closing(self._db.execute(statement, arguments)) as cursor:
-            return int(cursor.lastrowid or 0)
-
-
-def _version_of(db: sqlite3.Connection) -> int:
-    (version,) = db.execute("PRAGMA user_version").fetchone()
-    return int(version)
-
 
 def _damaged(path: Path, how: str) -> InputError:
     return InputError([Mistake(path, "journal", "a sound journal", f"{how}. {PUT_BACK}")])
@@ -578,19 +512,3 @@ def _refuse_emptied(path: Path) -> None:
     """A journal with nothing in it beside runs that were painted is none that was never used. Raises InputError."""
     if path.is_file() and path.stat().st_size == 0 and any(path.parent.glob("runs/*/spec.json")):
         raise _damaged(path, "an empty file beside the runs of earlier sessions")
-
-
-@contextmanager
-def _transaction(db: sqlite3.Connection) -> Iterator[None]:
-    """One transaction, taken for writing at its start so that it cannot fail half way for a lock."""
-    db.execute("BEGIN IMMEDIATE")
-    try:
-        if isinstance(db, Db) and db.before_writing is not None:
-            db.before_writing()
-        yield
-        db.execute("COMMIT")
-    except BaseException:
-        # A full disk ends a transaction by itself, or leaves it open; the next one must find none.
-        if db.in_transaction:
-            db.execute("ROLLBACK")
-        raise
