@@ -76,7 +76,7 @@ def test_sheets_lie_on_the_canvas(name: str, tip_mm: float, machine: Machine) ->
 
 
 def test_the_page_asks_for_every_reading() -> None:
-    """The page to print has a row for each question, the pens in order, and leads to no other place."""
+    """The page to print has a row for each question, pens in order, names of parts, and leads to no other place."""
     from controller.calibrate.sheets.write import page_of
 
     for name in SHEETS:
@@ -84,6 +84,8 @@ def test_the_page_asks_for_every_reading() -> None:
         page = page_of(sheet)
         assert all(f"<td>{question.key}</td>" in page for question in sheet.record.questions)
         assert all(f"<li>{ink.name}: tip" in page for ink in sheet.inks)
+        assert all(f">{part}</text>" in page for part, _ in sheet.places)
+        assert sheet.places
         assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
 
 

@@ -15,7 +15,7 @@ from controller.calibrate.values import Measured
 from controller.config.machine import Machine
 from tests.calibrate.painted import EYE_MM, Vector, machine_with, near, painted, ruled
 
-ABOUT = 7
+ABOUT = 5
 """So many teeth to both sides of the one that should meet its fellow are painted; a reading farther off ends there."""
 
 

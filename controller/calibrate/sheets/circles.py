@@ -275,8 +275,9 @@ def marks_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         "middle": (x / 2.0, y / 2.0),
     }
     for name, (px, py) in places.items():
-        page.block(f"mark {name}", (px - 16.0, py - 16.0, 32.0, 32.0), name)
         right = px + 22.0 + len(name) * page.letter_mm > x
+        wide = 40.0 + len(name) * page.letter_mm
+        page.block(f"mark {name}", (px + 16.0 - wide if right else px - 16.0, py - 16.0, wide, 32.0), name)
         page.write(
             name,
             (px - 20.0 if right else px + 20.0, py - page.letter_mm / 2.0),

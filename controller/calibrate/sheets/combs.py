@@ -237,10 +237,10 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
             )
             page.block(f"{name} {words}", box)
             if axis == "x" and kind == "e":
-                at = (left + 4.0 * page.letter_mm + arm, top + 0.5 * row)
+                first_row = (left + 4.0 * page.letter_mm + arm, top + 0.5 * row)
                 first, lean = round(tip_mm / step_mm) + 1, (0.3, 0.0)
                 trails = first - round(lean[0] / step_mm)
-                near = (left, top + (trails - 2 - low) * row, room - 10.0, (first + 2 - trails + 1) * row)
+                nearby = (left, top + (trails - 2 - low) * row, room - 10.0, (first + 2 - trails + 1) * row)
                 for words_of, number, tag in (
                     (
                         "Line ends of a tip that stands firm: the first pair with canvas between is {}",
@@ -253,11 +253,15 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
                         "e+1",
                     ),
                 ):
-                    ring = (at[0] + (0.0 if not tag else 0.15), at[1] + (number - low) * row, 0.45 * row)
+                    ring = (
+                        first_row[0] + (0.0 if not tag else 0.15),
+                        first_row[1] + (number - low) * row,
+                        0.45 * row,
+                    )
                     looks.append(
                         Look(
                             words_of.format(f"{number * step_mm:.1f}"),
-                            near,
+                            nearby,
                             tag,
                             lean if tag else (0.0, 0.0),
                             ring,
