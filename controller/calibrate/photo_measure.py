@@ -277,19 +277,24 @@ def cross_at(
         pixels, view, (place_mm[0] - reach, place_mm[1] - reach, 2.0 * reach, 2.0 * reach), curve
     )
     x, y = patch.grid()
-    right, down = np.abs(x - place_mm[0]), np.abs(y - place_mm[1])
-    inside = arm_mm - 0.5 * tip_mm - 0.8 * unit_mm
-    shares = even_light(patch, (np.minimum(right, down) > 4.2 * unit_mm) & (np.maximum(right, down) < inside))
-    depth = (1.0 - shares).sum(axis=2)
+    inside = arm_mm - 0.5 * tip_mm - 1.0 * unit_mm
+    seen = patch.light.sum(axis=2)
     middles = []
     for axis in (0, 1):
         along = patch.x if axis == 0 else patch.y
-        profile = depth.mean(axis=axis)
+        profile = np.median(seen) - seen.mean(axis=axis)
         size = max(int(tip_mm / patch.step_mm), 1)
         smooth = np.convolve(profile, np.ones(size) / size, "same")
         allowed = np.abs(along - place_mm[axis]) < 3.2 * unit_mm
         middles.append(float(along[allowed][int(smooth[allowed].argmax())]))
-    lines = [_arm(patch, depth, axis, middles, place_mm, inside, tip_mm, unit_mm) for axis in (0, 1)]
+    # Canvas between the arms: the hooks at their beginnings lie farther out, and move with the cross.
+    right, down = np.abs(x - middles[0]), np.abs(y - middles[1])
+    clear = 0.5 * tip_mm + 1.5 * unit_mm
+    shares = even_light(patch, (np.minimum(right, down) > clear) & (np.maximum(right, down) < inside))
+    dark = (1.0 - shares).sum(axis=2)
+    ink = (1.0 - shares[dark > 0.6 * np.quantile(dark, 0.98)]).mean(axis=0)
+    depth = paint_of(shares, ink)
+    lines = [_arm(patch, depth, axis, middles, inside, tip_mm, unit_mm) for axis in (0, 1)]
     (a, b, sigma_x), (c, d, sigma_y) = lines  # x = a + b (y - y0), y = c + d (x - x0)
     x0, y0 = middles
     at_x = (a + b * (c - y0) - b * d * x0) / (1.0 - b * d)
@@ -300,7 +305,7 @@ def cross_at(
 
 
 def _arm(
-    patch: Patch, depth: Array, axis: int, middles: list[float], place_mm: tuple[float, float], inside: float,
+    patch: Patch, depth: Array, axis: int, middles: list[float], inside: float,
     tip_mm: float, unit_mm: float,
 ) -> tuple[float, float, float]:  # fmt: skip
     """Of the arm that crosses ``axis``: its place there, its slope along the other one, and the place's deviation."""
@@ -310,7 +315,7 @@ def _arm(
     seen = depth if axis == 0 else depth.T
     seen = uniform_filter1d(seen, max(int(0.5 / patch.step_mm), 1), axis=0)
     off = np.abs(along - middles[1 - axis])
-    use = (off > 0.5 * tip_mm + 1.0 * unit_mm) & (np.abs(along - place_mm[1 - axis]) < inside)
+    use = (off > 0.5 * tip_mm + 1.0 * unit_mm) & (off < inside)
     if int(use.sum()) < 8:
         raise UnusableError("arms too short for the resolution")
     centre = np.full(int(use.sum()), middles[axis])
