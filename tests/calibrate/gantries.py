@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from controller.config.formulas import jerk_for_motor_mm_s3
 from controller.config.load import machine_from
 from controller.config.machine import AXES, Machine
 from controller.config.places import shipped
@@ -102,6 +103,26 @@ def gantry(seed: int) -> Gantry:
     twin["seed"] = int(random.integers(1, 10_000))
     jitter = {axis: float(random.uniform(*JITTER_MS)) for axis in AXES}
     return Gantry(seed, file, jitter)
+
+
+def heed(file: Given) -> None:
+    """Lower the jerk as ``giornata check`` asks where belts are known to be so soft that motors could not follow.
+
+    What a motor cannot do is lost way, for good where nothing trims.
+    """
+    machine = stated(file)
+    for axis in AXES:
+        one = machine.axes[axis]
+        if one.belt_hz_min is None:
+            continue
+        fits = jerk_for_motor_mm_s3(
+            one.acceleration_max_mm_s2,
+            machine.motion.acceleration_mm_s2,
+            one.belt_hz_min,
+            machine.tick_us * 1e-6,
+        )
+        if 0.0 < fits < file["motion"]["jerk_mm_s3"]:
+            file["motion"]["jerk_mm_s3"] = float(f"{0.98 * fits:.2g}")
 
 
 def as_toml(file: Given) -> str:

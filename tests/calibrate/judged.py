@@ -26,7 +26,7 @@ from controller.strokes.strokeset import StrokeKind, StrokeSet
 from tests.bench import accuracy_measure as measure
 from tests.bench.accuracy_art import Art, accuracy_art
 from tests.bench.accuracy_play import play_pass
-from tests.calibrate.gantries import Given, stated
+from tests.calibrate.gantries import Given, heed, stated
 from tests.calibrate.painted import Vector
 
 RADII_MM = (5.0, 50.0, 300.0)
@@ -156,6 +156,8 @@ def truth_of(file: Given) -> Machine:
             "length_table": true["length_error"],
         }
     known["geometry"] = {"squareness_mm_m": twin["squareness_mm_m"], "sag": twin["sag"]}
+    known["motion"] = dict(file["motion"])
+    heed(known)
     return stated(known)
 
 

@@ -28,7 +28,7 @@ from controller.calibrate.sheets.page import Sheet
 from controller.calibrate.values import Measured, PoorFit
 from controller.config.errors import InputError
 from controller.config.machine import AXES, Machine
-from tests.calibrate.gantries import Axis, Gantry, Given, stated
+from tests.calibrate.gantries import Axis, Gantry, Given, heed, stated
 from tests.calibrate.idtwins import BRISK_JERK_MM_S3, BRISK_SHARE, steps_samples
 from tests.calibrate.painted import EYE_MM, Vector, near, painted, ruled
 
@@ -86,6 +86,7 @@ def commissioned(gantry: Gantry, *, rounds: int = 2, places: int = 3) -> Commiss
                 most_mm = 1.7 if number == 0 else 0.4
                 done.keep(_combs(done.machine(), folder, chance, most_mm, places))
             _belts(done, folder, chance, places)
+            heed(done.file)
         with _refusing(done, "lengths"):
             done.keep(_lengths(done.machine(), folder, chance))
         with _refusing(done, "squareness"):
