@@ -188,7 +188,7 @@ def test_line_ends_tell_the_lean_and_touches_the_landing(tmp_path: Path) -> None
     pairs = round((asked["xe"].most - asked["xe"].least) / 0.1) + 1
     teeth = round((asked["xl"].most - asked["xl"].least) / asked["xl"].step) + 1
     # Of x alone, and of that the rows and teeth about where they part and meet; the ladders of both axes come first.
-    rows, numbers = range(8, 20), range(teeth // 2 - 4, teeth // 2 + 9)
+    rows, numbers = range(8, 20), range(teeth // 2 - 1, teeth // 2 + 9)
     take = [2 * (ladder * pairs + row) + side for ladder in (0, 1) for row in rows for side in (0, 1)]
     take += [8 * pairs + number for number in numbers]
     take += [8 * pairs + teeth + number for number in numbers]

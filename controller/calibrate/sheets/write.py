@@ -20,7 +20,7 @@ JOB: Final = "job.toml"
 RECORD: Final = "sheet.json"
 PAGE: Final = "sheet.html"
 LOOK_WIDTH_MM: Final = 170.0
-ASIDE_COLOUR: Final = "#b5432f"
+ASIDE_COLOUR: Final = "#2a7f4f"
 """Of what is on a picture and not on the canvas."""
 MARK_ARM_MM: Final = 10.0
 """As jobs have it that do not say otherwise."""
@@ -206,7 +206,7 @@ table { border-collapse: collapse; width: 100%; }
 td, th { border: 1px solid #c9c4b4; padding: 1mm 2mm; text-align: left; }
 td.write { width: 45mm; }
 svg text { font-family: sans-serif; }
-@media (max-width: 600px) { td.write { width: 20mm; } td, th { padding: 1mm; } ol { padding-left: 6mm; } }
+@media (max-width: 600px) { td.write { width: 20mm; } td, th { padding: 1mm; } ol { padding-left: 8mm; } }
 @media print { body { margin: 0; } figure, tr { break-inside: avoid; } }
 """
 
@@ -247,7 +247,7 @@ def page_of(sheet: Sheet) -> str:
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>{_STYLE}</style>'
         f"</head><body>\n<h1>{title}</h1>\n<ol>{''.join(words)}</ol>\n{''.join(looks)}\n"
         f"<h2>The whole sheet</h2>\n<figure>{whole}<figcaption>{sheet.size_mm[0]:g} x {sheet.size_mm[1]:g} mm"
-        ", lines shown broader than they are. Names and frames in red are not painted.</figcaption></figure>\n"
+        ", lines shown broader than they are. Names and frames in green are not painted.</figcaption></figure>\n"
         f"<h2>Pens, in this order</h2><ol>{''.join(inks)}</ol>\n{table}\n"
         "</body></html>\n"
     )
