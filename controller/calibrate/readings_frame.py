@@ -163,10 +163,10 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
                 "wrong belt_pitch_mm or pulley_teeth",
             )
         mean = (errors[-1] - errors[0]) / (places[-1] - places[0]) * 1000.0
-        places, errors = _drawn_out(places, errors, record.of(f"{axis}_limits_mm"), ends)
+        far, off = _drawn_out(places, errors, record.of(f"{axis}_limits_mm"), ends)
         table = {
-            "position_mm": tuple(round(one, 3) for one in places),
-            "error_mm": tuple(round(one, 4) for one in errors),
+            "position_mm": tuple(round(one, 3) for one in far),
+            "error_mm": tuple(round(one, 4) for one in off),
         }
         count = sum(len(answers[key]) for key in keys)
         note = f"{mean:+.2f} mm a metre from end to end"
@@ -259,9 +259,7 @@ def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
     acceleration = record.of("acceleration_mm_s2")[0]
     read = {axis: _wave_readings(record, answers, axis) for axis in ("x", "y")}
     poor: dict[str, list[PoorFit]] = {"x": [], "y": []}
-    plain = {
-        axis: [ring for _, ring in _rings(rows, lambda one: one, poor[axis])] for axis, rows in read.items()
-    }
+    plain = {axis: [ring for _, ring in _rings(rows, poor[axis])] for axis, rows in read.items()}
     found: list[Measured] = []
     for axis, other in (("x", "y"), ("y", "x")):
         left_out: list[PoorFit] = []
@@ -269,32 +267,31 @@ def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
             sway = together(plain[other]) if plain[other] else None
         except PoorFit:
             sway = None
-        rings = _rings(read[axis], lambda one, sway=sway: swayed(one, acceleration, sway), left_out)
-        if rings:
-            try:
+        rings = _rings([(place, swayed(one, acceleration, sway)) for place, one in read[axis]], left_out)
+        try:
+            if rings:
                 one = belt_measured(axis, rings)
-            except PoorFit as error:
-                left_out.append(error)
-            else:
-                words = "".join(f"; {len(left_out)} places left out: {left_out[0]}" for _ in left_out[:1])
+                words = f"; {len(left_out)} places left out: {left_out[0]}" if left_out else ""
                 found.append(replace(one, note=one.note + words))
-        poor[axis] = poor[axis] + left_out
+        except PoorFit as error:
+            left_out.append(error)
+        poor[axis] += left_out
     if not found:
-        for errors in poor.values():
-            if errors:
-                raise errors[0]
-        raise PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
+        reasons = poor["x"] + poor["y"]
+        raise (
+            reasons[0]
+            if reasons
+            else PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
+        )
     return tuple(found)
 
 
-def _rings(
-    rows: Sequence[tuple[float, WaveReading]], seen: Callable[[WaveReading], WaveReading], poor: list[PoorFit]
-) -> list[tuple[float, Ring]]:
+def _rings(rows: Sequence[tuple[float, WaveReading]], poor: list[PoorFit]) -> list[tuple[float, Ring]]:
     """Ring-downs of the places that carry one; why not goes to ``poor``."""
     rings: list[tuple[float, Ring]] = []
     for place, one in rows:
         try:
-            rings.append((place, ring_of_line(seen(one))))
+            rings.append((place, ring_of_line(one)))
         except PoorFit as error:
             poor.append(error)
     return rings
