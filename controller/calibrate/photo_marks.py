@@ -17,7 +17,7 @@ from controller.calibrate.values import PoorFit
 
 Array = npt.NDArray[np.float64]
 
-SEARCH_PX: Final = 1800
+SEARCH_PX: Final = 2400
 """Marks are looked for in a picture made smaller, its longer side no longer than this."""
 CONTRAST_LEAST: Final = 0.2
 """Paint that takes away less light than this from the colour that it takes most from is not told from canvas."""
