@@ -317,7 +317,30 @@ async def following(bench: Bench) -> StepResult:
     value = Measured("motion.acceleration_mm_s2", float(best), "mm/s2", None, "following", len(said),
                      f"a limit, no quantity: {note}")  # fmt: skip
     said.append(f"safe acceleration {best:g} mm/s2: {note}")
-    return StepResult("done", tuple(said), (*measured, value))
+    slower = homing_for(machine, best)
+    said += [
+        f"axis {one.field.split('.')[1]}: homing brakes by it, so its fast speed goes down with it, to "
+        f"{one.value:g} mm/s"
+        for one in slower
+    ]
+    return StepResult("done", tuple(said), (*measured, value, *slower))
+
+
+def homing_for(machine: Machine, acceleration_mm_s2: float) -> list[Measured]:
+    """Fast homing speeds with which homing brakes on no longer a way behind the switch than by the file's acceleration.
+
+    v^2 / (2 a): the speed falls with the root of the acceleration. None where the acceleration is the file's or more;
+    never below twice the slow speed.
+    """
+    share = acceleration_mm_s2 / machine.motion.acceleration_mm_s2
+    found: list[Measured] = []
+    for axis in _AXES:
+        homing = machine.axes[axis].homing
+        fast = max(round(homing.fast_mm_s * float(np.sqrt(share)), 1), 2.0 * homing.slow_mm_s)
+        if share < 1.0 and fast < homing.fast_mm_s:
+            note = "a setting, no quantity: homing brakes by motion.acceleration_mm_s2"
+            found.append(Measured(f"axes.{axis}.homing.fast_mm_s", fast, "mm/s", None, "following", 1, note))
+    return found
 
 
 def _to(machine: Machine, axis: Axis, distance_mm: float) -> JogTask:

@@ -6,8 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from controller.config.load import load_machine
 from controller.session.calibrationhistory import history
+from controller.session.commissionmoves import homing_for
 from controller.stream.spec import HomingTask, StreamOutcome
 
 from .commissioned import Wired
@@ -86,3 +89,17 @@ async def test_a_ladder_on_a_file_without_lag_asks_for_it(tmp_path: Path) -> Non
     assert "states no lag" in result.why
     fields = {row.measured.field for row in history(site.path, site.state.root).rows}
     assert "motion.acceleration_mm_s2" not in fields
+
+
+async def test_a_lower_acceleration_takes_the_fast_homing_speed_with_it(tmp_path: Path) -> None:
+    """Half the acceleration: the speed that brakes on the same way, v^2 = 2 a s, is lower by the root of two."""
+    site = Site(tmp_path, following_mm=3.0)
+    site.person.replies["write"] = False
+    await site.go()
+    latest = {row.measured.field: row.measured.value for row in history(site.path, site.state.root).rows}
+    machine = load_machine(site.path)
+    assert latest["motion.acceleration_mm_s2"] == machine.motion.acceleration_mm_s2 / 2.0
+    for axis in ("x", "y"):
+        fast = machine.axes[axis].homing.fast_mm_s
+        assert latest[f"axes.{axis}.homing.fast_mm_s"] == pytest.approx(fast / 2.0**0.5, abs=0.051)
+    assert homing_for(machine, machine.motion.acceleration_mm_s2) == []
