@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rich.console import Console
@@ -69,7 +71,7 @@ class Keyboard:
 class Told:
     """A console that notes questions: what is printed without a line's end."""
 
-    def __init__(self, keyboard: Keyboard, console: Console) -> None:
+    def __init__(self, keyboard: Keyboard, console: Any) -> None:
         self._keyboard = keyboard
         self._console = console._console if isinstance(console, Told) else console
         self.width = 80
@@ -165,7 +167,7 @@ def history(shell: Shell) -> Shell:
     state = StateDir.open(shell.state, machine.name)
     for number, play_mm in enumerate((0.25, 0.27, 0.26, 0.31, 0.33)):
         at_ms = 1_790_000_000_000 + 30 * number * DAY_MS
-        journal = Journal.open(state.journal, machine.name, now_ms=lambda at_ms=at_ms: at_ms)
+        journal = Journal.open(state.journal, machine.name, now_ms=partial(int, at_ms))
         values = [Measured("axes.x.play_mm", play_mm, "mm", 0.02, "comb", 6)]
         if number % 2 == 0:
             table = {"position_mm": (20.0, 1700.0, 3380.0), "error_mm": (0.0, 0.3 + 0.05 * number, 0.9)}
