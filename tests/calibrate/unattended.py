@@ -206,7 +206,7 @@ def _waves(
             for speed, contacts in lines.items():
                 contact = contacts[first[axis] + number]
                 seen = wave_reading(machine, "xy".index(axis), speed, contact, chance)
-                if seen and (not best or seen["a"][0] * seen["n"][0] > best["a"][0] * best["n"][0]):
+                if seen and (not best or seen["l"][0] > best["l"][0]):
                     best = seen
             answers |= {
                 f"{axis}{number + 1}{part}": [Reading(value) for value in values]
@@ -239,13 +239,11 @@ def wave_reading(
     crests, _ = find_peaks(side, prominence=0.5 * LOUPE_MM)
     troughs, _ = find_peaks(-side, prominence=0.5 * LOUPE_MM)
     heights: list[float] = []
-    true: list[float] = []
     for crest in crests:
         after = troughs[troughs > crest]
         if not len(after):
             break
-        true.append(float(side[crest] - side[after[0]]))
-        height = ruled(true[-1], chance, LOUPE_MM)
+        height = ruled(float(side[crest] - side[after[0]]), chance, LOUPE_MM)
         if height < 2.0 * LOUPE_MM - 1e-9:
             break
         heights.append(height)
@@ -254,9 +252,8 @@ def wave_reading(
         return {}
     length = float(along[crests[waves]] - along[crests[0]])
     lengths = [ruled(length, chance, RULER_MM) for _ in range(LAYINGS)]
-    ends = [[max(ruled(true[at], chance, LOUPE_MM), LOUPE_MM) for _ in range(LAYINGS)] for at in (0, waves)]
     speeds, counts = [speed_mm_s] * LAYINGS, [float(waves)] * LAYINGS
-    return {"v": speeds, "n": counts, "l": lengths, "a": ends[0], "b": ends[1]}
+    return {"v": speeds, "n": counts, "l": lengths, "a": heights[:1], "b": heights[-1:]}
 
 
 def _rail(done: Commissioned, gantry: Gantry, chance: np.random.Generator) -> None:
