@@ -73,14 +73,14 @@ class Told:
 
     def __init__(self, keyboard: Keyboard, console: Any) -> None:
         self._keyboard = keyboard
-        self._console = console._console if isinstance(console, Told) else console
+        self._console: Any = console._console if isinstance(console, Told) else console
         self.width = 80
 
     def print(self, text: str = "", **named: object) -> None:
         """As the console's."""
         if named.get("end") == "":
             self._keyboard.questions.append(text)
-        self._console.print(text, **named)  # type: ignore[arg-type]
+        self._console.print(text, **named)
 
 
 def commission(shell: Shell, *arguments: object) -> Answer:
