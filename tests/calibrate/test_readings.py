@@ -219,7 +219,13 @@ def test_waves_give_the_belt() -> None:
     f, zeta, n = 9.0, 0.04, 4
     damped = f * math.sqrt(1.0 - zeta**2)
     fall = math.exp(-n * 2.0 * math.pi * zeta / math.sqrt(1.0 - zeta**2))
-    given = {"x1v": 100, "x1n": n, "x1l": round(100.0 * n / damped, 2), "x1a": 0.8, "x1b": round(0.8 * fall, 3)}
+    given = {
+        "x1v": 100,
+        "x1n": n,
+        "x1l": round(100.0 * n / damped, 2),
+        "x1a": 0.8,
+        "x1b": round(0.8 * fall, 3),
+    }
     (found,) = answered(record, given)
     assert found.field == "axes.x.belt"
     assert found.value["frequency_hz"] == pytest.approx((f,), rel=2e-3)
