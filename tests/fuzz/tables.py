@@ -69,6 +69,20 @@ def _holders(data: Any) -> list[Any]:
     return found
 
 
+def _depth(data: Any) -> int:
+    """How deep tables and lists are nested in each other."""
+    depth, level = 0, [data]
+    while level:
+        depth += 1
+        level = [
+            inner
+            for one in level
+            for inner in (one.values() if isinstance(one, dict) else one)
+            if isinstance(inner, dict | list)
+        ]
+    return depth
+
+
 def _place(data: Any, chance: random.Random) -> tuple[Any, Any]:
     holder = chance.choice(_holders(data) or [data])
     if isinstance(holder, dict):
@@ -175,6 +189,33 @@ def _text(text: str) -> str:
 
 
 def _inline(one: Any) -> str:
+    """A value in one line. Without recursion: damage laid upon damage nests deeper than Python's stack reaches."""
+    done: list[str] = []
+    left: list[tuple[bool, Any]] = [(False, one)]
+    while left:
+        is_text, some = left.pop()
+        if is_text:
+            done.append(some)
+        elif isinstance(some, list):
+            left += _between("[", [[(False, item)] for item in some], "]")
+        elif isinstance(some, dict):
+            left += _between(
+                "{", [[(True, f"{_key(key)} = "), (False, item)] for key, item in some.items()], "}"
+            )
+        else:
+            done.append(_scalar(some))
+    return "".join(done)
+
+
+def _between(opening: str, items: list[list[tuple[bool, Any]]], closing: str) -> list[tuple[bool, Any]]:
+    """What is still to be written of a list or table, last thing first."""
+    row: list[tuple[bool, Any]] = [(True, opening)]
+    for at, item in enumerate(items):
+        row += [(True, ", "), *item] if at else item
+    return [*row, (True, closing)][::-1]
+
+
+def _scalar(one: Any) -> str:
     match one:
         case bool():
             return "true" if one else "false"
@@ -186,15 +227,14 @@ def _inline(one: Any) -> str:
             )
         case str():
             return _text(one)
-        case list():
-            return f"[{', '.join(map(_inline, one))}]"
-        case dict():
-            return f"{{{', '.join(f'{_key(key)} = {_inline(inner)}' for key, inner in one.items())}}}"
         case None:
             return '""'
         case _:
             return str(one.isoformat())
 
+
+DEEP = 350
+"""No more damage is laid on a file nested deeper: copying it would exceed Python's own stack."""
 
 HUGE: dict[str, bytes] = {
     "unknown fields": b"\n".join(b"k%d=1" % one for one in range(90_000)),
@@ -246,6 +286,8 @@ def damaged_file(source: str, chance: random.Random) -> bytes:
         parsed = tomllib.loads(source)
         for _ in range(chance.choice((1, 1, 1, 1, 2, 3, 8))):
             chance.choice(BY_VALUE)(parsed, chance)
+            if _depth(parsed) > DEEP:
+                break
         data = written(parsed).encode()
         if chance.random() < 0.85:
             return data
