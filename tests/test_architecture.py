@@ -23,7 +23,7 @@ LINES_MAX = 600
 
 ORDER = (
     "config", "artwork", "strokes", "register", "motion", "calibrate.sheets", "calibrate", "stream", "session",
-    "report", "cli",
+    "report", "page", "cli",
 )  # fmt: skip
 """The controller's rooms, one way: each may import itself and those to its left."""
 
@@ -78,7 +78,7 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
 )
 """Exceptions: (importing module or room, imported module). The simulated gantry is reached over the wire, else here."""
 
-NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("config", "cli"))
+NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("config", "page", "cli"))
 
 THIRD_PARTY: dict[str, frozenset[str]] = {
     "aiomqtt": frozenset({"controller.session"}),
@@ -90,6 +90,7 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     "numba": frozenset({"controller.motion", "controller.strokes", "drivers.twin"}),
     "numpy": NUMBERS | {"drivers.twin"},
     "PIL": frozenset({"controller.calibrate", "controller.report", "drivers.twin"}),
+    "pyarrow": frozenset({"controller.report"}),
     "platformdirs": frozenset({"controller.config"}),
     "pydantic": frozenset(
         {
@@ -113,9 +114,11 @@ THIRD_PARTY: dict[str, frozenset[str]] = {
     "serial": frozenset({"drivers.line"}),
     "shapely": frozenset({"controller.strokes", "controller.report"}),
     "skimage": frozenset({"controller.calibrate"}),
+    "starlette": frozenset({"controller.page"}),
     "svgelements": frozenset({"controller.artwork"}),
     "tinycss2": frozenset({"controller.artwork"}),
     "typer": frozenset({"controller.cli"}),
+    "uvicorn": frozenset({"controller.page"}),
 }
 """Imported distribution to the rooms that may use it."""
 
