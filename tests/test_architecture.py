@@ -78,7 +78,7 @@ WAYS_THROUGH: frozenset[tuple[str, str]] = frozenset(
 )
 """Exceptions: (importing module or room, imported module). The simulated gantry is reached over the wire, else here."""
 
-NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("config", "page", "cli"))
+NUMBERS = frozenset(f"controller.{room}" for room in ORDER if room not in ("config", "cli"))
 
 THIRD_PARTY: dict[str, frozenset[str]] = {
     "aiomqtt": frozenset({"controller.session"}),
