@@ -42,7 +42,7 @@ def page_of(path: str) -> str | None:
 
 
 def relinked(text: str, source: str, page: str) -> str:
-    """``text`` of the file ``source`` (path from the checkout's top), its links changed to those of the site's ``page``.
+    """Text of the file ``source`` (path from the checkout's top), its links changed to those of the site's ``page``.
 
     A link that leads to nothing that the site holds is left as it is, for mkdocs to complain of.
     """
@@ -84,4 +84,6 @@ def on_page_markdown(markdown: str, page: Page, **_: Any) -> str:
 
 def on_page_content(html: str, **_: Any) -> str:
     """Let wide tables scroll by themselves."""
-    return html.replace("<table>", '<div class="table" tabindex="0"><table>').replace("</table>", "</table></div>")
+    return html.replace("<table>", '<div class="table" tabindex="0"><table>').replace(
+        "</table>", "</table></div>"
+    )

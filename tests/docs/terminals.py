@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tests.docs.examples import Example, seek
 
-PATIENCE_S = 240.0
+PATIENCE_S = 600.0
 """A shared computer may keep programs waiting; nothing here is judged by its time."""
 _ANSWER = re.compile(r"^(.*\[(?:y/N|[\w -]+(?: / [\w -]+)+)\]) (\S+)$")
 _COLOUR = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\r")
