@@ -29,6 +29,7 @@ WORTH_VERTICES: Final = 300_000
 
 _UNREAD: Final[Any] = {
     "twin": True,
+    "wire": True,
     "trim": True,
     "lease": True,
     "pause": True,
@@ -153,8 +154,13 @@ class Planner:
         from controller.strokes.strokeset import StrokeSet
 
         strokes = StrokeSet.load(task.folder / "strokes.npz")
-        machine = self._machine.model_dump(mode="json", exclude=_UNREAD)
+        machine = planned_from(self._machine)
         return key_of(strokes.points_mm, strokes.offsets, strokes.kind, task.ink.paint_speed_mm_s, machine)
+
+
+def planned_from(machine: Machine) -> dict[str, Any]:
+    """What of a machine file schedules are made from, as plain values."""
+    return machine.model_dump(mode="json", exclude=_UNREAD)
 
 
 def _plan(

@@ -23,6 +23,8 @@ from controller.session.schedules import Planner
         ("pause", "hold_max_min", 5.0, True),
         ("calibration", "warn_after_days", 30.0, True),
         ("lease", "lease_ms", 40.0, True),
+        ("wire", "heartbeat_lost_after_ms", 170, True),
+        ("wire", "channel", "/dev/ttyACM1", True),
         ("motion", "travel_speed_mm_s", 500.0, False),
     ],
 )
