@@ -1,0 +1,313 @@
+"""The day's sheet as one printable page: its words, their order and their size. Gets figures and drawing ready-made.
+
+Owns the layout: everything fits on one side of A4 and of US Letter, so lists are cut at so many rows and say how many
+more there are; ``--json`` has all. Type of what is read standing, at a machine that has halted, is 10 points or more.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from html import escape
+from typing import Final, Literal
+
+from controller.report.pieces import document, number, swatch, table
+from controller.report.today import Today
+from controller.report.todaypasses import InkToday, PassToday
+from controller.report.todaystops import ALWAYS, CARDS, EMERGENCY
+
+Paper = Literal["a4", "letter"]
+SIZES: Final[dict[Paper, str]] = {"a4": "A4", "letter": "letter"}
+
+PASSES_SHOWN: Final = 10
+INKS_SHOWN: Final = 7
+MARKS_SHOWN: Final = 8
+DUE_SHOWN: Final = 4
+NOTES_SHOWN: Final = 3
+LINE_CHARACTERS: Final = 150
+"""Longer lines of the history are cut; giornata check and --json tell them whole."""
+
+CHECKLIST: Final = (
+    "Emergency stop pressed once by hand: motor power falls, and does not come back by itself.",
+    "Area clear: nobody within reach of the axes, nothing on rails, belts and floor; hair and sleeves tied.",
+    "Canvas tight and where it was; marks looked at.",
+    "Pens of today's inks lie ready, shaken, tried; cable and head tight.",
+    "Somebody stays within reach of the emergency stop for the whole pass.",
+)
+
+CAUTIONS: Final = (
+    "This sheet and the program claim no safety rating. The machine has to stop by its own hardware: limit switches, "
+    "emergency stop, brake. Follow local codes and the makers' instructions, for the paint as well."
+)
+
+STYLE: Final = """
+.sheet h1 { margin: 0; } .sheet h2 { margin: 0.9rem 0 0.25rem; } .sheet p { max-width: none; }
+.top { display: flex; flex-wrap: wrap; justify-content: space-between; align-items: baseline; gap: 0.2rem 1.5rem;
+  border-bottom: 2px solid var(--ink); padding-bottom: 0.3rem; }
+.sum { font-size: 1.05rem; margin: 0.4rem 0; }
+.columns { display: grid; grid-template-columns: 1fr 1fr; gap: 0 1.4rem; align-items: start; }
+.columns > section { min-width: 0; }
+.sheet ul { margin: 0.2rem 0; padding-left: 1.1rem; } .sheet li { margin: 0.15rem 0; }
+.sheet .notes { margin: 0.5rem 0; } .notes p { margin: 0.1rem 0; font-weight: 600; }
+.boxes { list-style: none; padding: 0; } .boxes li { padding-left: 1.7em; position: relative; }
+.boxes li::before { content: ""; position: absolute; left: 0; top: 0.25em; width: 0.9em; height: 0.9em;
+  border: 1.5px solid var(--ink); }
+svg.canvas { display: block; width: 100%; max-height: 22rem; }
+svg .frame { fill: none; stroke: var(--edge); } svg text { fill: #1d2328; stroke: #ffffff; stroke-width: 0.24em;
+  paint-order: stroke; font-weight: 600; }
+svg .mark { stroke: #1d2328; fill: none; }
+svg .swatch-place { fill: none; stroke: #56606a; stroke-dasharray: 1.5em 1em; }
+svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
+.used { display: block; width: 100%; height: 0.8rem; border: 1px solid var(--edge); margin: 0.2rem 0; }
+.halts { border: 2px solid var(--ink); border-radius: 8px; padding: 0.6rem 0.8rem; margin-top: 1rem; }
+.halts h2 { margin: 0; }
+.emergency { font-weight: 700; font-size: 1.1rem; background: var(--ink); color: var(--page); padding: 0.3rem 0.6rem;
+  border-radius: 4px; margin: 0.3rem 0; }
+.always { margin: 0.3rem 0; padding-left: 1.3rem; font-weight: 600; }
+.cards { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 0.6rem 1.2rem; }
+.card { border-top: 1px solid var(--edge); padding-top: 0.3rem; }
+.card h3 { margin: 0; font-size: 1rem; } .card ol { margin: 0.15rem 0 0; padding-left: 1.2rem; }
+.codes { color: var(--quiet); font-size: 0.8rem; line-height: 1.25; margin: 0; overflow-wrap: anywhere; }
+@media (max-width: 40rem) { .columns { grid-template-columns: 1fr; } }
+@media print {
+  body { font-size: 8.6pt; line-height: 1.25; }
+  .sheet h1 { font-size: 15pt; } .sheet h2 { font-size: 10pt; margin: 1.6mm 0 0.4mm; }
+  .sum { font-size: 10pt; margin: 0.8mm 0; }
+  .sheet p { margin: 0.3mm 0; } .sheet li { margin: 0.2mm 0; } .sheet ul, .sheet ol { margin: 0.3mm 0; }
+  .columns { grid-template-columns: 1fr 1fr; gap: 0 5mm; }
+  .sheet table { font-size: 8.6pt; } .sheet th, .sheet td { padding: 0.25mm 0.6mm; }
+  .sheet .notes { margin: 0.8mm 0; padding: 0.6mm 2mm; border: 1.5pt solid #000; background: none; border-radius: 0; }
+  svg.canvas { max-height: 46mm; }
+  .used { height: 2.4mm; }
+  .halts { margin-top: 1.6mm; padding: 1mm 2mm; border: 1.2pt solid #000; border-radius: 0; break-inside: avoid; }
+  .halts h2 { font-size: 12pt; } .emergency { font-size: 12.5pt; background: none; color: #000; border: 2pt solid #000;
+    padding: 0.6mm 1.6mm; margin: 0.6mm 0; border-radius: 0; }
+  .always { font-size: 10.5pt; } .card h3 { font-size: 10.5pt; } .card ol { font-size: 10pt; line-height: 1.18; }
+  .cards { grid-template-columns: 1fr 1fr; gap: 0.6mm 4mm; } .card { padding-top: 0.5mm; break-inside: avoid; }
+  .codes { font-size: 7pt; } .foot { font-size: 7pt; line-height: 1.15; }
+}
+"""
+
+
+def page(today: Today, drawing: str, paper: Paper = "a4") -> str:
+    """The whole page. ``drawing``: of the canvas, HTML."""
+    title = f"{today.job} on {today.machine}, {today.at:%Y-%m-%d}"
+    parts = [
+        '<div class="sheet">',
+        _top(today),
+        _barred(today.barred),
+        "<h2>Passes</h2>",
+        _passes(today),
+        '<div class="columns"><section><h2>Pens to have ready</h2>',
+        _pens(today),
+        "<h2>Before the start</h2>",
+        _list(CHECKLIST, "boxes"),
+        "</section><section><h2>Canvas and marks</h2>",
+        drawing,
+        f"<p>{escape(today.marks_words)}</p>",
+        _marks(today),
+        "<h2>Register</h2>",
+        _register(today),
+        _more("Due", today.due, DUE_SHOWN, "giornata check, giornata maintenance"),
+        _more("To know", today.notes, NOTES_SHOWN, "--json"),
+        "</section></div>",
+        _halts(),
+        f'<p class="quiet foot">{escape(CAUTIONS)}</p>',
+        "</div>",
+    ]
+    size = f"@media print {{ @page {{ size: {SIZES[paper]} portrait; margin: 8mm 9mm; }} }}"
+    return document(title, parts, STYLE + size)
+
+
+def duration(seconds: float) -> str:
+    """Hours and minutes, minutes rounded up."""
+    minutes = -int(-seconds // 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def clock(today: Today, seconds: float) -> str:
+    """An instant of the day: by the clock where it is known when the day begins, else hours from its beginning."""
+    if today.begin is not None:
+        at = datetime.combine(today.at.date(), today.begin) + timedelta(seconds=seconds)
+        return f"{at:%H:%M}"
+    minutes = round(seconds / 60.0)
+    return f"+{minutes // 60}:{minutes % 60:02d}"
+
+
+def _top(today: Today) -> str:
+    count = len(today.passes)
+    said = (
+        f"{count} pass{'' if count == 1 else 'es'}, {today.strokes} strokes, {today.metres:.1f} m, "
+        f"{today.pen_changes} pen change{'' if today.pen_changes == 1 else 's'}; "
+        f"{duration(today.seconds)} with breaks"
+    )
+    if today.begin is not None:
+        said += f", from {clock(today, 0.0)} to about {clock(today, today.seconds)}"
+    if not count:
+        said = "Nothing is left to paint."
+    rest = f"{today.done} done" + (
+        f", {today.later} later ({duration(today.later_s)})" if today.later else ""
+    )
+    return (
+        f'<div class="top"><h1>Today: {escape(today.job)}</h1><p>machine {escape(today.machine)} &middot; '
+        f"<strong>{today.at:%A, %-d %B %Y}</strong></p></div>"
+        f'<p class="sum"><strong>{escape(said)}</strong> &middot; {escape(rest)}</p>'
+    )
+
+
+def _barred(lines: Sequence[str]) -> str:
+    if not lines:
+        return ""
+    return f'<div class="notes">{"".join(f"<p>{escape(line)}</p>" for line in lines)}</div>'
+
+
+def _passes(today: Today) -> str:
+    begins = "begins" if today.begin is not None else "begins after"
+    titles = ("", "pass", "strokes", "metres", "takes", begins, "pen", "note")
+    rows = [_pass_row(today, one) for one in today.passes[:PASSES_SHOWN]]
+    rest = today.passes[PASSES_SHOWN:]
+    if rest:
+        rows.append(
+            [
+                "+",
+                f"{len(rest)} more",
+                f"{sum(one.strokes for one in rest)}",
+                f"{sum(one.metres for one in rest):.1f}",
+                duration(sum(one.seconds for one in rest)),
+                clock(today, rest[0].begin_s),
+                "",
+                "see giornata today --json",
+            ]
+        )
+    if not rows:
+        return "<p>Every pass that was asked for is painted.</p>"
+    homing = "homing included" if today.homing_s is not None else "homing not counted: none yet"
+    between = (
+        f"Between passes {today.change_minutes:g} min for pen and look, and a homing before each; {homing}."
+    )
+    return table(titles, rows, {1, 7}) + f'<p class="quiet">{escape(between)}</p>'
+
+
+def _pass_row(today: Today, one: PassToday) -> list[str]:
+    return [
+        f"{one.number}",
+        swatch(one.name, one.colour),
+        f"{one.strokes}",
+        f"{one.metres:.1f}",
+        duration(one.seconds),
+        clock(today, one.begin_s),
+        "<strong>fresh</strong>" if one.fresh_pen else "same",
+        escape("; ".join(_pass_notes(one))),
+    ]
+
+
+def _pass_notes(one: PassToday) -> list[str]:
+    out: list[str] = []
+    if one.other_plan:
+        out.append("begun from another plan: you will be asked")
+    if (on := one.goes_on) is not None:
+        x, y = on.at_mm
+        along = f", from {on.from_mm:.0f} of {on.length_mm:.0f} mm" if on.from_mm > 0.0 else ""
+        out.append(f"goes on with stroke {on.stroke} of {on.of_strokes}{along}, at {x:.0f}, {y:.0f} mm")
+    if one.wet_minutes > 0.0:
+        out.append(f"beside wet paint: {one.wet_minutes:.0f} min more would do")
+    if one.too_long:
+        out.append("longer than its limits")
+    return out
+
+
+def _pens(today: Today) -> str:
+    if not today.inks:
+        return "<p>None.</p>"
+    titles = ("ink", "fresh", "at", "unused", "in the pen")
+    rows = [_pen_row(today, one) for one in today.inks[:INKS_SHOWN]]
+    words = [
+        f"{one.missing} more {one.name} pen{'' if one.missing == 1 else 's'} needed"
+        for one in today.inks
+        if one.missing
+    ]
+    if (more := len(today.inks) - INKS_SHOWN) > 0:
+        words.append(f"{more} more inks: giornata today --json")
+    uncounted = [one.name for one in today.inks if one.unused is None]
+    if uncounted:
+        words.append(f"not counted: {_names(uncounted)} (giornata pens --stock INK=N)")
+    tail = f"<p><strong>{escape('; '.join(words))}</strong></p>" if words else ""
+    return table(titles, rows, {2}) + tail
+
+
+def _pen_row(today: Today, one: InkToday) -> list[str]:
+    at = _names([clock(today, seconds) for seconds in one.fresh_s])
+    in_pen = ""
+    if one.in_use_m is not None:
+        left = "" if one.in_use_left_m is None else f", {one.in_use_left_m:.0f} m left"
+        in_pen = f"{one.in_use_m:.0f} m painted{left}"
+    unused = "?" if one.unused is None else f"{one.unused}"
+    return [
+        swatch(f"{one.name}, {number(one.tip_mm, 1)} mm", one.colour),
+        f"<strong>{one.fresh}</strong>",
+        escape(at),
+        unused,
+        escape(in_pen),
+    ]
+
+
+def _names(words: Sequence[str], most: int = 6) -> str:
+    shown = ", ".join(words[:most])
+    return f"{shown} and {len(words) - most} more" if len(words) > most else shown
+
+
+def _marks(today: Today) -> str:
+    if not today.marks:
+        return ""
+    shown = [f"{one.name} {one.place_mm[0]:g}, {one.place_mm[1]:g}" for one in today.marks[:MARKS_SHOWN]]
+    more = len(today.marks) - MARKS_SHOWN
+    tail = f" and {more} more" if more > 0 else ""
+    return f'<p class="quiet">Marks, canvas mm right and down: {escape("; ".join(shown))}{tail}.</p>'
+
+
+def _register(today: Today) -> str:
+    found = today.register
+    head = "Registered" if found.registered else f"Not registered: {found.why}"
+    if found.last_homing:
+        head += f"; last homing {found.last_homing}"
+    parts = [f"<p>{escape(head)}.</p>", *(f"<p>{escape(_cut(line))}</p>" for line in found.lines[:3])]
+    if found.used_mm is not None and found.allowed_mm:
+        share = min(found.used_mm / found.allowed_mm, 1.0)
+        said = f"{found.used_mm:.1f} of {found.allowed_mm:.1f} mm used"
+        parts.append(
+            f'<svg class="used" role="img" aria-label="{said}" viewBox="0 0 100 10" preserveAspectRatio="none">'
+            f'<rect width="{100.0 * share:.1f}" height="10" fill="currentColor"/></svg>'
+        )
+    return "".join(parts)
+
+
+def _more(title: str, lines: Sequence[str], most: int, where: str) -> str:
+    if not lines:
+        return f"<h2>{title}</h2><p>Nothing.</p>" if title == "Due" else ""
+    shown = [_cut(line) for line in lines[:most]]
+    if len(lines) > most:
+        shown.append(f"and {len(lines) - most} more: {where}")
+    return f"<h2>{title}</h2>{_list(shown)}"
+
+
+def _list(lines: Sequence[str], name: str = "") -> str:
+    mark = f' class="{name}"' if name else ""
+    return f"<ul{mark}>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
+
+
+def _cut(line: str) -> str:
+    return textwrap.shorten(line, LINE_CHARACTERS, placeholder=" …")
+
+
+def _halts() -> str:
+    cards = "".join(
+        f'<article class="card"><h3>{escape(card.title)}</h3><p class="codes">{escape(", ".join(card.reasons))}</p>'
+        f"<ol>{''.join(f'<li>{escape(line)}</li>' for line in card.lines)}</ol></article>"
+        for card in CARDS
+    )
+    always = "".join(f"<li>{escape(line)}</li>" for line in ALWAYS)
+    return (
+        f'<section class="halts"><h2>When it halts</h2><p class="emergency">{escape(EMERGENCY)}</p>'
+        f'<ol class="always">{always}</ol><div class="cards">{cards}</div></section>'
+    )
