@@ -84,8 +84,7 @@ class Board:
     def take(self, message: Mapping[str, Any], now_ns: int) -> None:
         """Take an answer or an event of the service. One that is not as it must be changes nothing but the age."""
         self._heard_ns = now_ns
-        before = self._standing.fields
-        was = dict(before)
+        was = dict(self._standing.fields)
         if message.get("ok") is True and "recent" in message:
             self._events.clear()
             for event in message.get("recent") or ():
@@ -93,7 +92,8 @@ class Board:
                     self._tell(event)
         elif "event" in message:
             self._tell(message)
-        self._standing.take(message)
+        # Past events are kept here, with their instants.
+        self._standing.take({**message, "recent": ()})
         if self._standing.fields != was:
             self.version += 1
 
@@ -206,7 +206,7 @@ class Board:
                 )
             case Link.NONE:
                 assert self._look is not None
-                return self._look.account.state, "no service runs; this is how the last one left it"
+                return "no service", f"the last one left the machine {self._look.account.state}"
         state = str(fields.get("state"))
         if fields.get("session") is None:
             return state, "the service is at rest"

@@ -10,6 +10,7 @@ import contextlib
 import sqlite3
 from dataclasses import dataclass, field
 from pathlib import Path
+from zipfile import BadZipFile
 
 from controller.config.errors import InputError
 from controller.config.places import StateDir
@@ -130,7 +131,7 @@ class Looker:
             return
         try:
             self._picture = picture_of(Prepared(folder, load_prepared(folder).record))
-        except (InputError, OSError, ValueError, KeyError) as error:
+        except (InputError, OSError, ValueError, KeyError, BadZipFile) as error:
             self._picture_trouble = f"no picture: {error}"
 
     def _painted(self, journal: Journal, job: str) -> tuple[tuple[tuple[int, ...], ...], tuple[str, ...]]:

@@ -51,7 +51,10 @@ class Talk:
             except (OSError, TimeoutError) as error:
                 why = str(error) or "no connection within 3 s"
             else:
-                why = await self._talk(reader, writer)
+                try:
+                    why = await self._talk(reader, writer)
+                except Exception as error:  # noqa: BLE001 - a fault of ours must not leave the last words standing
+                    why = f"the page cannot make out what it says: {type(error).__name__}: {error}"
             self._board.disconnected(why)
             await self._sleep(RETRY_S)
 
@@ -98,9 +101,14 @@ async def _line(reader: asyncio.StreamReader) -> bytes:
         return b""
 
 
+def _no_number(text: str) -> float:
+    """NaN and infinity are no JSON (RFC 8259, section 6), and no page could show them."""
+    raise ValueError(text)
+
+
 def _decoded(line: bytes) -> dict[str, Any] | None:
     try:
-        message = json.loads(line)
+        message = json.loads(line, parse_constant=_no_number)
     except (ValueError, RecursionError):
         return None
     if not isinstance(message, dict) or message.get("v") != VERSION:

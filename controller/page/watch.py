@@ -14,7 +14,7 @@ from typing import Final
 
 from controller.config.places import StateDir
 from controller.page.board import Board
-from controller.page.looking import Looker
+from controller.page.looking import Account, Look, Looker
 from controller.page.talk import Sleep, Talk
 
 VIEWERS_MAX: Final = 8
@@ -88,5 +88,9 @@ class Watch:
 
     async def _look(self) -> None:
         while True:
-            self.board.looked(await asyncio.to_thread(self._looker.look))
+            try:
+                look = await asyncio.to_thread(self._looker.look)
+            except Exception as error:  # noqa: BLE001 - a fault of ours must not leave what was seen last standing
+                look = Look(None, Account(), None, (f"the page's own fault: {type(error).__name__}: {error}",))
+            self.board.looked(look)
             await self.sleep(LOOK_EVERY_S)
