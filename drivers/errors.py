@@ -11,22 +11,32 @@ from __future__ import annotations
 
 
 class DriverError(Exception):
-    """Any error of the hardware layer."""
+    """Any error of the hardware layer. ``code`` names its sort for whoever explains it; a site may know a finer one."""
 
-    def __init__(self, where: str, expected: str, got: str) -> None:
+    code = "driver-misuse"
+
+    def __init__(self, where: str, expected: str, got: str, *, code: str = "") -> None:
         self.where = where
         self.expected = expected
         self.got = got
+        if code:
+            self.code = code
         super().__init__(f"{where}: expected {expected}, got {got}")
 
 
 class MisuseError(DriverError):
     """The call breaks the interface's contract; nothing was sent."""
 
+    code = "driver-misuse"
+
 
 class FaultError(DriverError):
     """The drive reports a fault or refuses a transition."""
 
+    code = "drive-error"
+
 
 class LinkError(DriverError):
     """The wire or the node does not answer; what the machine does now is not known."""
+
+    code = "wire-error"

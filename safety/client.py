@@ -25,6 +25,8 @@ _KNOCK_AGAIN_S = 0.002
 class GuardUnreachableError(ConnectionError):
     """No guard answers on that socket."""
 
+    code = "no-guard"
+
 
 class Beats(Protocol):
     """What the streamer's loop asks of its line to the guard, in real or virtual time."""

@@ -89,7 +89,9 @@ def parse(file: Path, job_path: Path, limits: Limits) -> Element:
     try:
         if file.exists() and not file.is_file() and not file.is_dir():
             # A pipe would be waited for, a device may have no end.
-            raise InputError([Mistake(job_path, "artwork", "an SVG file", f"{file} (no file)")])
+            raise InputError(
+                [Mistake(job_path, "artwork", "an SVG file", f"{file} (no file)", code="artwork-missing")]
+            )
         with file.open("rb") as stream:
             data = stream.read(limits.file_bytes + 1)
         if len(data) > limits.file_bytes:
@@ -100,22 +102,44 @@ def parse(file: Path, job_path: Path, limits: Limits) -> Element:
         root: Element = parser.close()
     except OSError as error:
         raise InputError(
-            [Mistake(job_path, "artwork", "a readable SVG file", f"{file} ({error.strerror})")]
+            [
+                Mistake(
+                    job_path,
+                    "artwork",
+                    "a readable SVG file",
+                    f"{file} ({error.strerror})",
+                    code="artwork-missing",
+                )
+            ]
         ) from error
     except ParseError as error:
         line, column = error.position
         what = str(error.msg).split(":")[0]
         raise InputError(
-            [Mistake(file, f"line {line}, column {column + 1}", "well-formed XML", what)]
+            [
+                Mistake(
+                    file, f"line {line}, column {column + 1}", "well-formed XML", what, code="artwork-not-svg"
+                )
+            ]
         ) from error
     except DefusedXmlException as error:
         raise InputError(
-            [Mistake(file, "document type", "no entities and no references to other files", str(error))]
+            [
+                Mistake(
+                    file,
+                    "document type",
+                    "no entities and no references to other files",
+                    str(error),
+                    code="artwork-not-svg",
+                )
+            ]
         ) from error
     except (ValueError, LookupError) as error:  # an encoding that the parser does not know
-        raise InputError([Mistake(file, "encoding", "one such as UTF-8", str(error))]) from error
+        raise InputError(
+            [Mistake(file, "encoding", "one such as UTF-8", str(error), code="artwork-not-svg")]
+        ) from error
     if local_name(root.tag) != "svg":
-        raise InputError([Mistake(file, "root element", "svg", repr(root.tag[:80]))])
+        raise InputError([Mistake(file, "root element", "svg", repr(root.tag[:80]), code="artwork-not-svg")])
     return root
 
 

@@ -30,10 +30,18 @@ def check_groups(drawing: Drawing, job: Job, job_path: Path) -> list[Mistake]:
         count = counts.get(ink.group, 0)
         if count == 0:
             expected = f"the id of a group in {file.name} ({there})"
-            mistakes.append(Mistake(job_path, f"inks[{index}].group", expected, repr(ink.group)))
+            mistakes.append(
+                Mistake(job_path, f"inks[{index}].group", expected, repr(ink.group), code="group-missing")
+            )
         elif count > 1:
             mistakes.append(
-                Mistake(file, f"group {ink.group}", "an id given once", f"{count} groups with it")
+                Mistake(
+                    file,
+                    f"group {ink.group}",
+                    "an id given once",
+                    f"{count} groups with it",
+                    code="group-twice",
+                )
             )
     return mistakes
 

@@ -80,7 +80,9 @@ def read_drawing(job: Job, job_path: Path, limits: Limits = LIMITS) -> Drawing:
     try:
         return _read(job, job_path, file, limits, reports)
     except TooMuchError as error:
-        raise InputError([Mistake(file, "size", f"at most {error.limit} {error.what}", "more")]) from error
+        raise InputError(
+            [Mistake(file, "size", f"at most {error.limit} {error.what}", "more", code="artwork-too-large")]
+        ) from error
     except FullError as error:
         raise InputError(reports.mistakes) from error
 
@@ -110,12 +112,24 @@ def _read(job: Job, job_path: Path, file: Path, limits: Limits, reports: Reports
         found, reach = walker.properties(root, "svg", ROOT)
         look, look_notes = inherit(Look(), found, viewport, limits)
     except SyntaxMistake as error:
-        raise InputError([Mistake(file, "root element svg", error.expected, error.got)]) from error
+        raise InputError(
+            [Mistake(file, "root element svg", error.expected, error.got, code="artwork-syntax")]
+        ) from error
     reason = hindrance(found)
     if reason is None and found.values.get("clip-path", "none").lower() != "none":
         reason = "clip-path", "the whole drawing is clipped", True
     if reason:
-        raise InputError([Mistake(file, "root element svg", "a drawing that is seen as it is", reason[1])])
+        raise InputError(
+            [
+                Mistake(
+                    file,
+                    "root element svg",
+                    "a drawing that is seen as it is",
+                    reason[1],
+                    code="artwork-not-as-seen",
+                )
+            ]
+        )
     for what, why in (*look_notes, *own_notes(found)):
         reports.skip(root.get("id") or "svg", what, why, "changed")
     place = Place("", inner, viewport, look, reach)

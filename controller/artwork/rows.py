@@ -90,7 +90,9 @@ class Reports:
 
     def mistake(self, where: str, expected: str, got: str) -> None:
         """Report something that cannot be read. Raises FullError where there are too many to go on."""
-        self.mistakes.append(Mistake(self.file, where, short(expected, 200), short(got, 200)))
+        self.mistakes.append(
+            Mistake(self.file, where, short(expected, 200), short(got, 200), code="artwork-syntax")
+        )
         if len(self.mistakes) >= self.limits.mistakes:
             raise FullError
 

@@ -157,6 +157,7 @@ def loop_of(parts: Sequence[Samples], step_mm: float = 0.0) -> LoopFit:
             "velocity loop",
             f"at most {100 * DROPPED_MAX:g} % of the readings far off",
             f"{dropped} of {len(counts)}",
+            code="fit-loop-readings",
         )
     if dropped:
         theta = model.fit(counts)
@@ -178,11 +179,17 @@ def _refuse_little(parts: Sequence[Samples]) -> None:
             "velocity loop",
             f"{PARTS_MIN} parts with {SAMPLES_MIN} readings or more",
             f"{len(parts)} with {readings} together",
+            code="fit-loop-readings",
         )
     speeds = np.concatenate([np.abs(part.command_mm_s) for part in parts])
     largest = float(speeds.max())
     if largest <= 0.0 or float(speeds.std()) < SPEED_CHANGES_MIN * largest:
-        raise PoorFit("velocity loop", "a speed that changes", f"one about {float(speeds.mean()):.3g} mm/s")
+        raise PoorFit(
+            "velocity loop",
+            "a speed that changes",
+            f"one about {float(speeds.mean()):.3g} mm/s",
+            code="fit-loop-readings",
+        )
 
 
 class _Model:
@@ -402,6 +409,7 @@ def refuse_poor(found: LoopFit) -> None:
             "velocity loop",
             "an encoder that goes as far as commanded (else counts a turn or the velocity's unit are wrong)",
             f"{found.gain:.4f} times as far",
+            code="fit-loop-gain",
         )
     most_mm = 2.0 * found.noise_mm + RESIDUAL_SHARE * found.following_rms_mm
     if found.residual_rms_mm > most_mm:
@@ -410,6 +418,7 @@ def refuse_poor(found: LoopFit) -> None:
             f"a first order with dead time that leaves {1000 * most_mm:.0f} um rms at most (the drive's loop may be of "
             "another kind, or at its limit of acceleration or torque)",
             f"{1000 * found.residual_rms_mm:.0f} um",
+            code="fit-loop-doubtful",
         )
     most_ms = max(WIDTH_MIN_MS, WIDTH_SHARE * abs(found.sum_ms))
     harmless = found.split_mm <= SPLIT_MM and found.sum_half_ms <= most_ms
@@ -419,12 +428,14 @@ def refuse_poor(found: LoopFit) -> None:
                 f"velocity loop, {name}",
                 f"known within {most_ms:.2f} ms",
                 f"within {half_ms:.2f} ms (only the sum is known: {found.sum_ms:.2f} +- {found.sum_half_ms:.2f} ms)",
+                code="fit-loop-doubtful",
             )
     if found.dead_ms + found.dead_half_ms < 0.0:
         raise PoorFit(
             "velocity loop, dead time",
             "0 or more (below: the drive at its limit of acceleration or torque, or readings older than taken for)",
             f"{found.dead_ms:.2f} +- {found.dead_half_ms:.2f} ms",
+            code="fit-loop-doubtful",
         )
 
 

@@ -41,15 +41,15 @@ def play_by_place(axis: str, found: Sequence[PlayAt]) -> Measured:
     from scipy.stats import chi2
 
     if not found:
-        raise PoorFit(METHOD, "a reading at one place or more", "none")
+        raise PoorFit(METHOD, "a reading at one place or more", "none", code="fit-nothing-read")
     for one in found:
         numbers = (one.position_mm, one.play_mm, one.half_width_mm)
         if not all(np.isfinite(numbers)) or not one.half_width_mm > 0.0:
-            raise PoorFit(METHOD, "numbers with a half width above 0", f"{numbers}")
+            raise PoorFit(METHOD, "numbers with a half width above 0", f"{numbers}", code="fit-play")
         if one.play_mm < -one.half_width_mm or one.play_mm > PLAY_MAX_MM:
             raise PoorFit(
                 METHOD, f"a gap from 0 to {PLAY_MAX_MM:g} mm (a sign read the wrong way? a file that states too much?)",
-                f"{one.play_mm:.3f} mm at {one.position_mm:g} mm",
+                f"{one.play_mm:.3f} mm at {one.position_mm:g} mm", code="fit-play",
             )  # fmt: skip
     places = sorted({one.position_mm for one in found})
     rows = []
@@ -72,7 +72,10 @@ def play_by_place(axis: str, found: Sequence[PlayAt]) -> Measured:
     slope = float(np.max(np.abs(np.diff(values) / np.diff(places))))
     if slope > SLOPE_MAX:
         raise PoorFit(
-            METHOD, f"a change up to {1000 * SLOPE_MAX:g} mm a metre", f"{1000 * slope:.1f} mm a metre"
+            METHOD,
+            f"a change up to {1000 * SLOPE_MAX:g} mm a metre",
+            f"{1000 * slope:.1f} mm a metre",
+            code="fit-slope",
         )
     table = {"position_mm": tuple(places), "play_mm": tuple(round(one, 3) for one in values)}
     return Measured(
@@ -129,9 +132,19 @@ def _clamped(machine: Machine) -> str:
 
 def refuse_clamped(machine: Machine) -> None:
     """Raise PoorFit: play is not measured against a clamp on this machine."""
-    raise PoorFit("play with the head clamped", "torque at every tick and a torque limit", _clamped(machine))
+    raise PoorFit(
+        "play with the head clamped",
+        "torque at every tick and a torque limit",
+        _clamped(machine),
+        code="fit-no-torque",
+    )
 
 
 def refuse_friction() -> None:
     """Raise PoorFit: friction is not known from positions alone."""
-    raise PoorFit("friction", "torque or current at every tick", "positions and status alone: cannot tell")
+    raise PoorFit(
+        "friction",
+        "torque or current at every tick",
+        "positions and status alone: cannot tell",
+        code="fit-no-torque",
+    )

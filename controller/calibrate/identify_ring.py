@@ -93,7 +93,9 @@ def ring_of_line(reading: WaveReading) -> Ring:
     decrement = -float(weight @ ((number - mean) * np.log(height)) / square)
     decrement_half = 1.0 / sqrt(square)
     if decrement + decrement_half <= 0.0:
-        raise PoorFit("ring-down line", "waves that become lower", f"heights {_heights(reading)}")
+        raise PoorFit(
+            "ring-down line", "waves that become lower", f"heights {_heights(reading)}", code="fit-ring-line"
+        )
     decrement = max(decrement, 0.0)
     round_ = hypot(2.0 * pi, decrement)
     damping, damping_half = decrement / round_, decrement_half * 4.0 * pi**2 / round_**3
@@ -115,19 +117,27 @@ def _refuse_reading(reading: WaveReading) -> None:
     what = "ring-down line"
     numbers = (reading.speed_mm_s, reading.length_mm, reading.length_doubt_mm, reading.height_doubt_mm)
     if not all(np.isfinite(one) and one > 0.0 for one in numbers):
-        raise PoorFit(what, "speed, length and doubts above 0", ", ".join(f"{one:g}" for one in numbers))
+        raise PoorFit(
+            what,
+            "speed, length and doubts above 0",
+            ", ".join(f"{one:g}" for one in numbers),
+            code="fit-ring-line",
+        )
     if reading.waves < WAVES_MIN:
-        raise PoorFit(what, f"{WAVES_MIN} whole waves or more", f"{reading.waves}")
+        raise PoorFit(what, f"{WAVES_MIN} whole waves or more", f"{reading.waves}", code="fit-ring-line")
     order = [one for one, _ in reading.heights]
     if len(order) < 2 or any(b <= a for a, b in pairwise(order)):
         raise PoorFit(
-            what, "the heights of two waves or more, in their order", f"{_heights(reading)} of waves {order}"
+            what,
+            "the heights of two waves or more, in their order",
+            f"{_heights(reading)} of waves {order}",
+            code="fit-ring-line",
         )
     lowest = min(mm for _, mm in reading.heights)
     if not lowest >= 2.0 * reading.height_doubt_mm:
         raise PoorFit(
             what, f"heights of {2.0 * reading.height_doubt_mm:g} mm or more, twice what can be told apart",
-            f"{lowest:g} mm",
+            f"{lowest:g} mm", code="fit-ring-line",
         )  # fmt: skip
 
 
@@ -137,9 +147,15 @@ def _refuse_wide(found: Ring) -> None:
             found.method,
             f"a frequency known within {100 * FREQUENCY_SHARE:g} %",
             f"{found.frequency_hz:.2f} +- {found.frequency_half_hz:.2f} Hz",
+            code="fit-ring-unsure",
         )
     if found.damping > DAMPING_MAX:
-        raise PoorFit(found.method, f"a damping ratio up to {DAMPING_MAX:g}", f"{found.damping:.2f}")
+        raise PoorFit(
+            found.method,
+            f"a damping ratio up to {DAMPING_MAX:g}",
+            f"{found.damping:.2f}",
+            code="fit-ring-unsure",
+        )
 
 
 def line_height_mm(
@@ -196,18 +212,26 @@ def ring_of_samples(time_s: Vector, value: Vector, floor: float = 0.0) -> Ring:
     time_s, value = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
     if len(time_s) < 32 or len(value) != len(time_s) or bool(np.any(np.diff(time_s) <= 0.0)):
         raise PoorFit(
-            what, "32 samples or more at rising instants", f"{len(time_s)} instants, {len(value)} values"
+            what,
+            "32 samples or more at rising instants",
+            f"{len(time_s)} instants, {len(value)} values",
+            code="fit-samples",
         )
     t = time_s - time_s[0]
     span, step = float(t[-1]), float(np.median(np.diff(t)))
     low_hz, high_hz = max(FREQUENCY_MIN_HZ, PERIODS_MIN / span), 1.0 / (SAMPLES_PER_PERIOD_MIN * step)
     if high_hz <= low_hz:
-        raise PoorFit(what, "samples longer or closer together", f"{span:.3g} s, one in {step:.3g} s")
+        raise PoorFit(
+            what,
+            "samples longer or closer together",
+            f"{span:.3g} s, one in {step:.3g} s",
+            code="fit-samples",
+        )
     line = np.column_stack([(t / span) ** power for power in range(4)])
     quiet = value - line @ np.linalg.lstsq(line, value, rcond=None)[0]
     variance = float(quiet @ quiet)
     if variance <= 0.0:
-        raise PoorFit(what, "samples that change", "none that does")
+        raise PoorFit(what, "samples that change", "none that does", code="fit-samples")
 
     def basis(theta: Vector) -> Vector:
         w, damping = 2.0 * pi * theta[0], theta[1]
@@ -239,6 +263,7 @@ def ring_of_samples(time_s: Vector, value: Vector, floor: float = 0.0) -> Ring:
             what,
             f"a swing that takes {100 * EXPLAINED_MIN:g} % of what the samples do and is above {floor:.3g}",
             f"{100 * explained:.0f} %, amplitude {amplitude:.3g}: not observable here",
+            code="fit-samples",
         )
     halves = _sample_halves(basis, theta, weights, left)
     ring = Ring(
@@ -285,7 +310,7 @@ def together(rings: Sequence[Ring]) -> Ring:
     degrees of freedom, where that is above 1).
     """
     if not rings:
-        raise PoorFit("ring-down", "one or more", "none")
+        raise PoorFit("ring-down", "one or more", "none", code="fit-nothing-read")
     if len(rings) == 1:
         return rings[0]
     rows = []
@@ -319,7 +344,7 @@ def belt_measured(axis: str, rings: Sequence[tuple[float, Ring]]) -> Measured:
 
     places = sorted({place for place, _ in rings})
     if not places:
-        raise PoorFit("belt", "a ring-down at one place or more", "none")
+        raise PoorFit("belt", "a ring-down at one place or more", "none", code="fit-nothing-read")
     each = [together([ring for at, ring in rings if at == place]) for place in places]
     damping, damping_half, _ = weighted([one.damping for one in each], [one.damping_half for one in each])
     hertz, halves = [one.frequency_hz for one in each], [one.frequency_half_hz for one in each]

@@ -91,18 +91,32 @@ def read_photo(pixels: Pixels, record: Record) -> PhotoReading:
         )
     if not record.of("photo_mark_mm") or record.sheet not in _MAKERS:
         expected = f"a sheet with corner marks, one of {', '.join(_MAKERS)}, of a pen of 3 mm at most"
-        raise PoorFit("photograph", expected, f"the sheet {record.sheet} without any")
+        raise PoorFit(
+            "photograph", expected, f"the sheet {record.sheet} without any", code="photo-wrong-sheet"
+        )
     view, blur = view_of(pixels, record)
     unit = record.of("photo_unit_mm")[0]
     if view.tilt_deg() > TILT_MAX_DEG:
-        raise PoorFit("photograph", f"a tilt of at most {TILT_MAX_DEG:g} degrees", f"{view.tilt_deg():.0f}")
+        raise PoorFit(
+            "photograph",
+            f"a tilt of at most {TILT_MAX_DEG:g} degrees",
+            f"{view.tilt_deg():.0f}",
+            code="photo-tilt",
+        )
     if blur > BLUR_MAX_UNITS * unit:
-        raise PoorFit("photograph", f"edges blurred by at most {BLUR_MAX_UNITS * unit:.2f} mm", f"{blur:.2f}")
+        raise PoorFit(
+            "photograph",
+            f"edges blurred by at most {BLUR_MAX_UNITS * unit:.2f} mm",
+            f"{blur:.2f}",
+            code="photo-blur",
+        )
     if view.residual_mm > RESIDUAL_MAX_MM:
         words = (
             f"{view.residual_mm:.2f} mm: canvas not flat, play that the file does not state, or another sheet"
         )
-        raise PoorFit("photograph", f"dots within {RESIDUAL_MAX_MM:g} mm of their places", words)
+        raise PoorFit(
+            "photograph", f"dots within {RESIDUAL_MAX_MM:g} mm of their places", words, code="photo-places"
+        )
     dots = np.array(record.of("photo_dot_mm")).reshape(-1, 2)
     resolution = min(view.px_per_mm(one) for one in dots)
     measure.need(resolution, PX_PER_MM_LEAST / min(1.0, record.of("tip_mm")[0]), "photograph")
@@ -161,7 +175,9 @@ def _enough(found: int, drawn: int) -> None:
     if drawn < DOTS_LEAST:
         least = drawn
     if found < least:
-        raise PoorFit("photograph", f"{least} or more of the sheet's {drawn} round dots", f"{found}")
+        raise PoorFit(
+            "photograph", f"{least} or more of the sheet's {drawn} round dots", f"{found}", code="photo-places"
+        )
 
 
 def _spread(values: Array) -> tuple[float, float, int, npt.NDArray[np.bool_]]:
@@ -198,13 +214,18 @@ def _each(count: int, one: Callable[[int], float], what: str) -> tuple[Array, li
             reasons.append(str(error))
     if len(used) < max(3, USED_LEAST * count):
         common = max(set(reasons), key=reasons.count) if reasons else "none"
-        raise PoorFit(what, f"half of {count} places that can be measured", f"{len(used)} ({common})")
+        raise PoorFit(
+            what,
+            f"half of {count} places that can be measured",
+            f"{len(used)} ({common})",
+            code="photo-unusable",
+        )
     return np.array(values), used
 
 
 def _sure(what: str, half: float, allowed: float) -> None:
     if not half <= allowed:
-        raise PoorFit(what, f"a half width of at most {allowed:g} mm", f"{half:.3f}")
+        raise PoorFit(what, f"a half width of at most {allowed:g} mm", f"{half:.3f}", code="photo-unsure")
 
 
 Found = tuple[list[Finding], dict[str, PoorFit]]
@@ -232,7 +253,11 @@ def _dots(pixels: Pixels, record: Record, view: View) -> Found:
             half = float(np.sqrt(scatter**2 + (_share(view, places) * value) ** 2 + tone**2 + FLOOR_MM**2))
             _sure(key, half, DIAMETER_SURE_MM)
         except (PoorFit, UnusableError) as error:
-            refused[key] = error if isinstance(error, PoorFit) else PoorFit(key, "dots", str(error))
+            refused[key] = (
+                error
+                if isinstance(error, PoorFit)
+                else PoorFit(key, "dots", str(error), code="photo-unusable")
+            )
             continue
         both = np.concatenate([places, places + np.column_stack([np.zeros(n), pairs[chosen, 2]])])
         findings.append(Finding(key, f"dots drawn {size:g} mm wide", value, half, n, both, value))
@@ -266,7 +291,11 @@ def _tip(pixels: Pixels, record: Record, view: View) -> Found:
         half = float(np.sqrt(scatter**2 + (_share(view, places) * value) ** 2 + tone**2 + FLOOR_MM**2))
         _sure(key, half, DIAMETER_SURE_MM)
     except (PoorFit, UnusableError) as error:
-        return [], {key: error if isinstance(error, PoorFit) else PoorFit(key, "lines", str(error))}
+        return [], {
+            key: error
+            if isinstance(error, PoorFit)
+            else PoorFit(key, "lines", str(error), code="photo-unusable")
+        }
     both = np.concatenate([places, np.column_stack([x[chosen, 1], places[:, 1]])])
     return [Finding(key, "width of the line", value, half, n, both)], {}
 
@@ -283,7 +312,11 @@ def _register(pixels: Pixels, record: Record, view: View) -> Found:
             _sure(f"place{number}", float(half.max()), REGISTER_SURE_MM)
         except (PoorFit, UnusableError) as error:
             key = f"place{number}"
-            refused[key] = error if isinstance(error, PoorFit) else PoorFit(key, "four crosses", str(error))
+            refused[key] = (
+                error
+                if isinstance(error, PoorFit)
+                else PoorFit(key, "four crosses", str(error), code="photo-unusable")
+            )
             continue
         for axis, key, words in ((0, "x", "to the right"), (1, "y", "down")):
             told = f"place {number}: the second ink lies off {words} by"

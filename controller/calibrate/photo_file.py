@@ -36,7 +36,7 @@ def load_photo(path: Path) -> Pixels:
     from PIL import Image, ImageOps
 
     def refuse(expected: str, got: str) -> InputError:
-        return InputError([Mistake(path, "photograph", expected, got)])
+        return InputError([Mistake(path, "photograph", expected, got, code="photo-file")])
 
     try:
         size = path.stat().st_size

@@ -128,7 +128,12 @@ def find_marks(pixels: npt.NDArray[np.uint8]) -> Marks:
     doubles = [one for one in marks if one[2] == 2]
     if len(marks) != 4 or len(doubles) != 1:
         words = f"{len(marks)} ringed dots, {len(doubles)} with two rings"
-        raise PoorFit("photograph", "four ringed dots in the picture, one of them with two rings", words)
+        raise PoorFit(
+            "photograph",
+            "four ringed dots in the picture, one of them with two rings",
+            words,
+            code="photo-corners",
+        )
     places = np.array([one[:2] for one in marks])
     middle = places.mean(axis=0)
     angle = np.arctan2(*(places - middle).T[::-1])
@@ -136,6 +141,11 @@ def find_marks(pixels: npt.NDArray[np.uint8]) -> Marks:
     order = np.argsort((angle - first) % (2.0 * np.pi))
     sides = np.diff(np.vstack([places[order], places[order][:2]]), axis=0)
     if not (sides[:-1, 0] * sides[1:, 1] - sides[:-1, 1] * sides[1:, 0] > 0.0).all():
-        raise PoorFit("photograph", "corner marks at the corners of a rectangle", "one inside the others")
+        raise PoorFit(
+            "photograph",
+            "corner marks at the corners of a rectangle",
+            "one inside the others",
+            code="photo-corners",
+        )
     table = np.array([[one.x, one.y, one.area] for one in dots]).reshape(-1, 3)
     return Marks(places[order], table)

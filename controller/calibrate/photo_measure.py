@@ -343,4 +343,6 @@ def _arm(
 def need(px_per_mm: float, least: float, what: str) -> None:
     """Raises PoorFit where the picture resolves less than ``least``."""
     if px_per_mm < least:
-        raise PoorFit(what, f"{least:g} pixels a mm or more: go nearer", f"{px_per_mm:.1f}")
+        raise PoorFit(
+            what, f"{least:g} pixels a mm or more: go nearer", f"{px_per_mm:.1f}", code="photo-resolution"
+        )

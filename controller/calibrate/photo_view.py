@@ -129,7 +129,12 @@ def first_view(marks_mm: Array, marks_px: Array, size_px: tuple[int, int]) -> Vi
     untyped: Any = transform
     found = untyped.ProjectiveTransform.from_estimate(mm, px)
     if not found or abs(found.params[2, 2]) < 1e-9:
-        raise PoorFit("photograph", "four corner marks that span an area", "marks nearly on one line")
+        raise PoorFit(
+            "photograph",
+            "four corner marks that span an area",
+            "marks nearly on one line",
+            code="photo-corners",
+        )
     matrix = np.asarray(found.params, dtype=np.float64) / found.params[2, 2]
     numbers = np.concatenate([matrix.ravel()[:8], [0.0, 0.0]])
     return View(numbers, frame, np.zeros((10, 10)), 0.0, 4)

@@ -120,23 +120,29 @@ def answers_from(record: Record, given: Mapping[str, object], where: Path) -> di
     for key, said in given.items():
         if key not in known:
             names = ", ".join(known)
-            mistakes.append(Mistake(where, key, f"a key of the sheet {record.sheet} ({names})", str(said)))
+            mistakes.append(
+                Mistake(
+                    where, key, f"a key of the sheet {record.sheet} ({names})", str(said), code="reading-answers"
+                )
+            )
             continue
         each = list(said) if isinstance(said, list | tuple) else [said]
         if not 1 <= len(each) <= REPEATS_MAX:
-            mistakes.append(Mistake(where, key, f"1 to {REPEATS_MAX} readings", f"{len(each)}"))
+            mistakes.append(
+                Mistake(where, key, f"1 to {REPEATS_MAX} readings", f"{len(each)}", code="reading-answers")
+            )
             continue
         for one in each:
             try:
                 found = parse(known[key], str(one))
             except NonsenseError as error:
                 expected, _, got = str(error).partition(": expected ")[2].rpartition(", got ")
-                mistakes.append(Mistake(where, key, expected or got, str(one)))
+                mistakes.append(Mistake(where, key, expected or got, str(one), code="reading-nonsense"))
                 continue
             if found is not None:
                 answers[key].append(found)
     mistakes += [
-        Mistake(where, key, f"a reading: {question.words}", "nothing")
+        Mistake(where, key, f"a reading: {question.words}", "nothing", code="reading-answers")
         for key, question in known.items()
         if not question.optional and key not in given
     ]
@@ -188,6 +194,14 @@ def measured_from(record: Record, answers: Answers) -> tuple[Measured, ...]:
     maker = makers.get(record.sheet)
     if maker is None:
         raise InputError(
-            [Mistake(Path(f"sheet {record.sheet}"), "readings", f"one of {', '.join(makers)}", record.sheet)]
+            [
+                Mistake(
+                    Path(f"sheet {record.sheet}"),
+                    "readings",
+                    f"one of {', '.join(makers)}",
+                    record.sheet,
+                    code="sheet-unknown",
+                )
+            ]
         )
     return maker(record, answers)

@@ -76,6 +76,7 @@ def play(record: Record, answers: Answers) -> tuple[Measured, ...]:
                     f"comb {key.upper()}",
                     f"a tooth within the comb, {question.least:g} to {question.most:g} mm",
                     f"{read:g} at its end: draw the sheet with --most above the play",
+                    code="fit-end-of-scale",
                 )
             rows.append(PlayAt(round(place, 3), known + read, half))
             count += len(answers[key])
@@ -87,7 +88,7 @@ def play(record: Record, answers: Answers) -> tuple[Measured, ...]:
             one = replace(one, field=f"axes.{axis}.play_table", value=table)
         found.append(one)
     if not found:
-        raise PoorFit("play sheet", "one comb or more that can be read", "none")
+        raise PoorFit("play sheet", "one comb or more that can be read", "none", code="fit-nothing-read")
     return tuple(found)
 
 
@@ -107,12 +108,15 @@ def square(record: Record, answers: Answers) -> tuple[Measured, ...]:
             "square sheet",
             f"diagonals of {nominal:.0f} mm or so in the mean",
             f"{ad:g} and {bc:g}: another pair of crosses, or the first 100 mm of the tape left in",
+            code="fit-other-crosses",
         )
     q = (ad**2 - bc**2) / (4.0 * width * height)
     half = math.hypot(ad * ad_half, bc * bc_half) / (2.0 * width * height) * 1000.0
     value = record.of("stated_mm_m")[0] + 1000.0 * q
     if abs(value) > SQUARE_MAX_MM_M:
-        raise PoorFit("square sheet", f"within {SQUARE_MAX_MM_M:g} mm a metre", f"{value:.2f}")
+        raise PoorFit(
+            "square sheet", f"within {SQUARE_MAX_MM_M:g} mm a metre", f"{value:.2f}", code="fit-square"
+        )
     note = f"A to D {ad:.2f} mm, B to C {bc:.2f} mm over {width:g} x {height:g} mm"
     count = len(answers["AD"]) + len(answers["BC"])
     return (Measured("geometry.squareness_mm_m", round(value, 4), "mm/m", half, "square sheet", count, note),)
@@ -135,7 +139,10 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
         if len(layings) != 1 or not min(layings):
             each = ", ".join(str(len(answers[key])) for key in keys)
             raise PoorFit(
-                f"lengths of {axis}", "every tick read in every laying of the tape", f"{each} readings"
+                f"lengths of {axis}",
+                "every tick read in every laying of the tape",
+                f"{each} readings",
+                code="fit-lengths",
             )
         errors, halves = [stated[0]], [0.0]
         resolution = question_of(record, keys[0]).resolution
@@ -161,6 +168,7 @@ def lengths(record: Record, answers: Answers) -> tuple[Measured, ...]:
                 f"a change of at most {SLOPE_MAX_MM_M['length']:g} mm a metre",
                 f"{slopes[worst]:.1f} between {nominal[worst]:g} and {nominal[worst + 1]:g}: a slip in reading, or a "
                 "wrong belt_pitch_mm or pulley_teeth",
+                code="fit-slope",
             )
         mean = (errors[-1] - errors[0]) / (places[-1] - places[0]) * 1000.0
         far, off = _drawn_out(places, errors, record.of(f"{axis}_limits_mm"), ends)
@@ -231,7 +239,10 @@ def circles(record: Record, answers: Answers) -> tuple[Measured, ...]:
             scale.append((d0 - d90) / diameter)
     if len(ways) != 2:
         raise PoorFit(
-            "circles sheet", "diameters at 45 and 135 degrees of both ways round", f"{len(ways)} of 2"
+            "circles sheet",
+            "diameters at 45 and 135 degrees of both ways round",
+            f"{len(ways)} of 2",
+            code="fit-circles",
         )
     across = diameters["clockwise"] + diameters["against"]
     q = (ways["clockwise"][0] + ways["against"][0]) / across
@@ -281,7 +292,9 @@ def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
         raise (
             reasons[0]
             if reasons
-            else PoorFit("waves sheet", "waves that can be seen at one place or more", "none")
+            else PoorFit(
+                "waves sheet", "waves that can be seen at one place or more", "none", code="fit-nothing-read"
+            )
         )
     return tuple(found)
 
@@ -311,6 +324,7 @@ def _wave_readings(record: Record, answers: Answers, axis: str) -> list[tuple[fl
                 f"waves {key.upper()}",
                 "one line and one count of waves in all readings",
                 f"speeds {speeds}, counts {counts}",
+                code="fit-waves",
             )
         (length, doubt), (first, high), (last, low) = (_half(record, part, answers) for part in parts[2:])
         count = round(counts[0])
@@ -347,14 +361,17 @@ def sag(
     places = np.asarray(places_mm, dtype=np.float64)
     if len(places) < 3 or not bool(np.all(np.diff(places) > 0.0)):
         raise PoorFit(
-            "sag", "three places or more that rise", ", ".join(f"{one:g}" for one in places_mm) or "none"
+            "sag",
+            "three places or more that rise",
+            ", ".join(f"{one:g}" for one in places_mm) or "none",
+            code="fit-sag",
         )
     wanted = len(places) - (1 if kind == "level" else 0)
     if len(readings) != wanted or not all(len(one) for one in readings):
         raise PoorFit("sag", f"readings for {wanted} {'places' if kind == 'wire' else 'gaps between places'}",
-                      f"{sum(bool(len(one)) for one in readings)}")  # fmt: skip
+                      f"{sum(bool(len(one)) for one in readings)}", code="fit-sag")  # fmt: skip
     if not all(math.isfinite(one) for each in readings for one in each):
-        raise PoorFit("sag", "finite readings", "something else")
+        raise PoorFit("sag", "finite readings", "something else", code="fit-sag")
     pairs = [mean_of([Reading(one) for one in each], resolution) for each in readings]
     means, halves = np.array([one[0] for one in pairs]), np.array([one[1] for one in pairs])
     line_taken = None
@@ -383,6 +400,7 @@ def sag(
             "sag",
             f"a change of at most {SLOPE_MAX_MM_M['sag']:g} mm a metre",
             f"{slopes[worst]:.1f} between {places[worst]:g} and {places[worst + 1]:g} mm: a slip in reading",
+            code="fit-slope",
         )
     table = {
         "position_mm": tuple(round(float(one), 3) for one in places),
@@ -421,6 +439,7 @@ def sag_from(given: Mapping[str, object], where: Path) -> tuple[Measured, ...]:
                     ".".join(str(step) for step in one["loc"]) or "file",
                     one["msg"],
                     f"{one['input']!r}",
+                    code="reading-answers",
                 )
                 for one in error.errors()
             ]

@@ -28,7 +28,7 @@ def _read(record: Record, answers: Answers, key: str, what: str) -> tuple[float,
     mean, half = mean_of(answers[key], question.resolution)
     if mean <= question.least + 1e-9 or mean >= question.most - 1e-9:
         expected = f"a mark within the scale, {question.least:g} to {question.most:g} mm"
-        raise PoorFit(what, expected, f"{mean:g} at its end")
+        raise PoorFit(what, expected, f"{mean:g} at its end", code="fit-end-of-scale")
     return mean, half
 
 
@@ -53,6 +53,7 @@ def pen(record: Record, answers: Answers) -> tuple[Measured, ...]:
                 f"lean along {axis}",
                 "ends that part before beginnings do",
                 f"ends at {ends[0]:g} mm, beginnings at {starts[0]:g} mm: play that is made up for too much?",
+                code="fit-lean",
             )
         leans[index] = max(lean, 0.0)
         halves.append(half)
@@ -72,7 +73,12 @@ def pen(record: Record, answers: Answers) -> tuple[Measured, ...]:
         value = (round(places[0], 4), round(places[1], 4))
         found.append(Measured("pen.landing_mm", value, "mm", max(widths), "pen sheet", count, ""))
     if not found:
-        raise PoorFit("pen sheet", "ends and starts of an axis, or a landing", "none that could be read")
+        raise PoorFit(
+            "pen sheet",
+            "ends and starts of an axis, or a landing",
+            "none that could be read",
+            code="fit-nothing-read",
+        )
     return tuple(found)
 
 
@@ -80,7 +86,7 @@ def tip(record: Record, answers: Answers) -> tuple[Measured, ...]:
     """Width of the line: between the last pair without canvas between and the first with it, so half a step less."""
     read = _read(record, answers, "width", "tip ladder")
     if read is None:
-        raise PoorFit("tip sheet", "a reading", "none")
+        raise PoorFit("tip sheet", "a reading", "none", code="fit-nothing-read")
     width = read[0] - record.of("step_mm")[0] / 2.0
     count = len(answers["width"])
     return (Measured("job.tip_mm", round(width, 4), "mm", read[1], "tip sheet", count, "at teeth's speed"),)
@@ -103,7 +109,7 @@ def dots(record: Record, answers: Answers) -> tuple[Measured, ...]:
         count += len(answers[f"row{row}"])
         words.append(f"{size:g} mm came out {painted:.2f}")
     if not over:
-        raise PoorFit("dots sheet", "a row that can be read", "none")
+        raise PoorFit("dots sheet", "a row that can be read", "none", code="fit-nothing-read")
     width = stated + math.fsum(over) / len(over)
     half = max(max(halves) / math.sqrt(len(halves)), (max(over) - min(over)) / 2.0)
     return (Measured("job.tip_mm", round(width, 4), "mm", half, "dots sheet", count, "; ".join(words)),)
@@ -128,7 +134,9 @@ def wear(record: Record, answers: Answers) -> tuple[Measured, ...]:
         rows.append((at, read[0] - step / 2.0, read[1]))
         count += len(answers[f"ladder{number}"])
     if len(rows) < 2 or rows[0][0] != metres[0]:
-        raise PoorFit("wear sheet", "the first ladder and one more or several", f"{len(rows)} read")
+        raise PoorFit(
+            "wear sheet", "the first ladder and one more or several", f"{len(rows)} read", code="fit-wear"
+        )
     widths = np.array([row[1] for row in rows])
     fall = np.maximum.accumulate(widths) - widths
     worst = int(fall.argmax())
@@ -138,6 +146,7 @@ def wear(record: Record, answers: Answers) -> tuple[Measured, ...]:
             "wear sheet",
             f"widths that do not fall by more than {allowed:.2f} mm",
             f"{widths[worst]:.2f} mm after {rows[worst][0]:.1f} m: another pen, or one that ran dry",
+            code="fit-wear",
         )
     rising = isotonic_regression(widths).x
     table = {
@@ -159,11 +168,19 @@ def dry(record: Record, answers: Answers) -> tuple[Measured, ...]:
     wet = [one <= MISSING_MM for one in missing]
     if not wet[0]:
         raise PoorFit(
-            "dry sheet", f"a line that begins after {minutes[0]:g} min", f"{missing[0]:g} mm missing"
+            "dry sheet",
+            f"a line that begins after {minutes[0]:g} min",
+            f"{missing[0]:g} mm missing",
+            code="fit-dry",
         )
     last = wet.index(False) - 1 if False in wet else len(wet) - 1
     if last == 0:
-        raise PoorFit("dry sheet", f"a line that begins after {minutes[1]:g} min", "shorter waits are wanted")
+        raise PoorFit(
+            "dry sheet",
+            f"a line that begins after {minutes[1]:g} min",
+            "shorter waits are wanted",
+            code="fit-dry",
+        )
     upper = minutes[last + 1] if last + 1 < len(minutes) else None
     note = (
         f"dry after {upper:g} min, wet after {minutes[last]:g}"

@@ -34,7 +34,7 @@ def repeatability(readings: Sequence[float], coverage: float = 0.95) -> Repeatab
     values = np.asarray(readings, dtype=np.float64)
     n = len(values)
     if n < FEWEST:
-        raise PoorFit("repeatability", f"{FEWEST} readings or more", str(n))
+        raise PoorFit("repeatability", f"{FEWEST} readings or more", str(n), code="fit-repeats")
     deviation, dof = float(values.std(ddof=1)), n - 1
     low, high = (
         deviation * (dof / float(stats.chi2.ppf(share, dof))) ** 0.5

@@ -21,12 +21,14 @@ _FIELD: Final = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)+")
 
 
 class PoorFit(Exception):  # noqa: N818 (a finding about a measurement, no fault of a program)
-    """A measurement from which no value is taken. ``expected`` and ``got`` say what a good one would have had."""
+    """A measurement from which no value is taken. ``expected`` and ``got`` say what a good one would have had;
+    ``code`` is the entry of the catalogue that says more."""
 
-    def __init__(self, what: str, expected: str, got: str) -> None:
+    def __init__(self, what: str, expected: str, got: str, *, code: str) -> None:
         self.what = what
         self.expected = expected
         self.got = got
+        self.code = code
         super().__init__(f"{what}: expected {expected}, got {got}")
 
 

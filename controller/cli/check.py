@@ -56,7 +56,7 @@ def check(
     for path, machine in findings.machines:
         _print_machine(path, machine)
         for warning in against[path]:
-            warn(f"{path}: {warning}")
+            warn(f"{path}: {warning}", code=warning.code)
     for (path, job), skipped in zip(findings.jobs, unpainted, strict=True):
         _print_job(path, job)
         warn_of_skipped(skipped)
@@ -154,7 +154,7 @@ def _print_machine(path: Path, numbers: MachineNumbers) -> None:
         row(f"speed round a dot of radius {dot.radius_mm:g} mm", "mm/s", f"{dot.speed_mm_s:.4g}", *blank)
     out().print(table)
     for warning in numbers.warnings:
-        warn(f"{path}: {warning}")
+        warn(f"{path}: {warning}", code=warning.code)
 
 
 def _way(way_mm: float | None) -> str:

@@ -32,19 +32,20 @@ def clear(
 
     standing = latch.read(verbs.state_of(machine, state).latch)
     if standing is None:
-        raise RefusedError("no latch stands", "nothing has to be cleared")
+        raise RefusedError("no latch stands", "nothing has to be cleared", code="no-latch")
     if reason is None:
         if not sys.stdin.isatty():
             raise RefusedError(
                 f"a person has to clear it: {standing.text}",
                 f"on a terminal, or with --reason {standing.reason} --by NAME",
+                code="latch-needs-person",
             )
         out().print(f"latched {standing.wall_time}: {standing.text} ({standing.reason})", soft_wrap=True)
         if standing.detail:
             out().print(standing.detail, soft_wrap=True)
         out().print(f"standstill: {standing.standstill}")
         if not typer.confirm("Have you looked at the machine, and may it move again?"):
-            raise RefusedError("not cleared", "the latch stands")
+            raise RefusedError("not cleared", "the latch stands", code="latch-needs-person")
         reason = standing.reason
     kept = verbs.run(remote.clear(machine, state, reason=reason, person=by or verbs.person_name()))
     if as_json:

@@ -45,7 +45,13 @@ def commission(
     from controller.session.commissionask import TerminalQuestioner
 
     if step and step not in work.NAMES:
-        raise InputError([Mistake(machine, "--step", f"one of {', '.join(work.NAMES)}", step)])
+        raise InputError(
+            [
+                Mistake(
+                    machine, "--step", f"one of {', '.join(work.NAMES)}", step, code="option-value"
+                )
+            ]
+        )
     if show:
         standing = work.how_it_stands(machine, state)
         if as_json:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.config.errors import HaltedError, InputError, RefusedError
+from controller.config.errors import HaltedError, InputError, RefusedError, code_of
 from drivers.errors import DriverError
 
 if TYPE_CHECKING:
@@ -88,18 +88,38 @@ def emit(answer: Mapping[str, Any]) -> None:
     sys.stdout.flush()
 
 
-def warn(message: str) -> None:
-    """Print one warning on standard error; the command goes on."""
+def warn(message: str, *, code: str) -> None:
+    """Print one warning on standard error, with the code that ``giornata explain`` takes; the command goes on."""
     from rich.text import Text
 
-    err().print(Text.assemble(("warning: ", "bold yellow"), message), soft_wrap=True)
+    err().print(Text.assemble(("warning: ", "bold yellow"), message, (f" [{code}]", "dim")), soft_wrap=True)
 
+
+_LEFT_OUT_CODES = {
+    "text": "artwork-text",
+    "image": "artwork-image",
+    "clip-path": "artwork-clip",
+    "fill": "artwork-fill",
+    "stroke colour": "artwork-fill",
+    "ink": "artwork-no-ink",
+}
+"""Entries for what is left out most often; the rest share one."""
 
 _SKIPPED_AS = {"left out": "not painted", "changed": "painted otherwise", "unseen": "not seen"}
 
 
+EXPLAINED = 4
+"""So many sorts of mistakes are named with the command that explains them; --json names all."""
+
 SKIPPED_SHOWN = 8
 """So many of what is skipped are shown of a sort; the rest are counted."""
+
+
+def skipped_code(kind: str, what: str) -> str:
+    """The catalogue's entry for something of the artwork that is not painted as it is there."""
+    if kind == "left out":
+        return _LEFT_OUT_CODES.get(what, "artwork-left-out")
+    return "artwork-changed" if kind == "changed" else "artwork-unseen"
 
 
 def warn_of_skipped(skipped: Iterable[SkippedElement | Skipped]) -> None:
@@ -109,10 +129,15 @@ def warn_of_skipped(skipped: Iterable[SkippedElement | Skipped]) -> None:
         sort = (_SKIPPED_AS[one.kind], one.what)
         counts[sort] += 1
         if counts[sort] <= SKIPPED_SHOWN:
-            warn(f"{sort[0]}: {one.element_id} ({one.what}): {one.why}")
+            warn(
+                f"{sort[0]}: {one.element_id} ({one.what}): {one.why}", code=skipped_code(one.kind, one.what)
+            )
     for (done, what), count in counts.items():
         if count > SKIPPED_SHOWN:
-            warn(f"{done}: {count - SKIPPED_SHOWN} more ({what}); --json lists all")
+            warn(
+                f"{done}: {count - SKIPPED_SHOWN} more ({what}); --json lists all",
+                code="artwork-more-skipped",
+            )
 
 
 def progress(*, quiet: bool = False) -> Progress:
@@ -139,13 +164,14 @@ def progress(*, quiet: bool = False) -> Progress:
 def report_error(error: BaseException, *, as_json: bool) -> Exit:
     """Say on standard error what went wrong (and as JSON on standard output), and return the exit code."""
     exit_code, kind, lines, detail = _sort(error)
+    codes = error.codes if isinstance(error, InputError) and error.codes else (_code(error),)
     message = "\n".join(lines)
     if as_json:
         emit(
             {
                 "ok": False,
                 "exit": int(exit_code),
-                "error": {"kind": kind, "message": str(error) or message, **detail},
+                "error": {"kind": kind, "code": codes[0], "message": str(error) or message, **detail},
             }
         )
     from rich.text import Text
@@ -154,9 +180,18 @@ def report_error(error: BaseException, *, as_json: bool) -> Exit:
     console.print(Text.assemble((f"{PROGRAM}: ", "bold red"), lines[0]), soft_wrap=True)
     for line in lines[1:]:
         console.print(Text(f"  {line}"), soft_wrap=True)
+    for code in codes[:EXPLAINED]:
+        console.print(Text(f"  {PROGRAM} explain {code}", "dim"), soft_wrap=True)
     if exit_code is Exit.FAILED and os.environ.get(TRACEBACK_VARIABLE):
         traceback.print_exception(error, file=sys.stderr)
     return exit_code
+
+
+def _code(error: BaseException) -> str:
+    """The catalogue's entry for an error that ends a command."""
+    if isinstance(error, typer.Abort):
+        return "interrupted"
+    return "usage" if isinstance(error, typer.TyperException) else code_of(error)
 
 
 def _sort(error: BaseException) -> tuple[Exit, str, list[str], dict[str, Any]]:
@@ -164,7 +199,13 @@ def _sort(error: BaseException) -> tuple[Exit, str, list[str], dict[str, Any]]:
     match error:
         case InputError():
             mistakes = [
-                {"file": str(one.file), "where": one.where, "expected": one.expected, "got": one.got}
+                {
+                    "file": str(one.file),
+                    "where": one.where,
+                    "expected": one.expected,
+                    "got": one.got,
+                    "code": one.code,
+                }  # fmt: skip
                 for one in error.mistakes
             ]
             return Exit.BAD_INPUT, "input", _mistake_lines(error), {"mistakes": mistakes}

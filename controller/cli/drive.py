@@ -114,7 +114,7 @@ def _print(file: Path, trial: Trial) -> None:
         loops.add_row(loop.wire, str(loop.exchanges), str(loop.pieces), str(loop.garbage), _mark(loop.ok))
     console.print(loops)
     for caution in trial.cautions:
-        warn(str(caution))
+        warn(str(caution), code="drive-file-caution")
     troubles = [f"{one.command}: {one.trouble}" for one in trial.frames if not one.ok]
     troubles += [f"samples[#{one.place + 1}].{one.trouble}" for one in trial.samples if not one.ok]
     troubles += [f"{one.wire}: {one.trouble}" for one in trial.loopbacks if not one.ok]

@@ -150,7 +150,7 @@ async def _typed(key: str, standing: Standing, place: StateDir) -> None:
     try:
         answer = await asyncio.to_thread(control.ask, place.control_socket, request.pop("ask"), **request)
         if answer.get("ok") is not True:
-            raise RefusedError(str(answer.get("got")), str(answer.get("expected")))
+            raise RefusedError(str(answer.get("got")), str(answer.get("expected")), code="answer-not-taken")
     except RefusedError as error:
         standing.take({"event": "note", "text": f"{error.reason}: {error.remedy}"})
 

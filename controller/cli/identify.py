@@ -167,7 +167,7 @@ def wave(
             read.append((int(number), float(mm)))
         except ValueError:
             raise InputError(
-                [Mistake(Path("identify"), "--height", "a wave and mm, as 1:0.8", one)]
+                [Mistake(Path("identify"), "--height", "a wave and mm, as 1:0.8", one, code="option-value")]
             ) from None
     try:
         ring = ring_of_line(WaveReading(speed, waves, length, tuple(read), length_doubt, height_doubt))
@@ -260,7 +260,7 @@ def _drive(
     files = {"answer": str(found.answer), "plots": [str(one) for one in found.plots]}
     if not as_json:
         for note in found.notes:
-            warn(note)
+            warn(note, code="measure-note")
     if found.poor is not None:
         _refused(found.poor, {"session": driven.session, "files": files}, as_json=as_json)
     _say(found.measured, {"session": driven.session, "files": files}, as_json=as_json)

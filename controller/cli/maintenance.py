@@ -81,4 +81,4 @@ def maintenance(
     for line in found.notes:
         out().print(line, soft_wrap=True)
     for line in found.reminders:
-        warn(line)
+        warn(line, code="upkeep-due")

@@ -114,7 +114,15 @@ def axis(
     low, high = between if between is not None else (0.0, loaded.canvas.size_mm[index])
     if not low < high:
         raise InputError(
-            [Mistake(Path("measure"), "--between", "a low and a higher place", f"{low:g} {high:g}")]
+            [
+                Mistake(
+                    Path("measure"),
+                    "--between",
+                    "a low and a higher place",
+                    f"{low:g} {high:g}",
+                    code="option-value",
+                )
+            ]
         )
     count = positions if positions is not None else max(5, ceil(5.0 * (high - low) / 1000.0) + 1)
     test = AxisTest(
@@ -201,7 +209,7 @@ def _measure(
         return
     out().print(figures_table(report.rows, [SHORT[source] for source in sources]))
     for note in report.notes:
-        warn(note)
+        warn(note, code="measure-note")
     for name, path in files.items():
         for one in path if isinstance(path, tuple) else (path,):
             out().print(f"{name}: {one}", soft_wrap=True)

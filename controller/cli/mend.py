@@ -110,7 +110,7 @@ def mend(
         return
     for one in made:
         for line in one.notes:
-            warn(line)
+            warn(line, code="mend-note")
         if one.mend is None:
             err().print(f"{one.ink}: {one.nothing}", soft_wrap=True)
             continue

@@ -86,7 +86,10 @@ def pens(
         return
     out().print(_pens(used[-rows:], settings.name))
     if jumps:
-        warn(f"{jumps[-1].words}: `put in` is by the clock of that time, `up since` by today's")
+        warn(
+            f"{jumps[-1].words}: `put in` is by the clock of that time, `up since` by today's",
+            code="pens-clock-set",
+        )
     if left:
         table = plain_table("unused pens")
         table.add_column("ink", no_wrap=True)
@@ -97,10 +100,11 @@ def pens(
     for ink, count in left.items():
         if count < 0:
             warn(
-                f"{-count} more {ink} pens were put in than had been counted: count anew with --stock {ink}=N"
+                f"{-count} more {ink} pens were put in than had been counted: count anew with --stock {ink}=N",
+                code="pens-miscounted",
             )
         elif count <= account.FEW:
-            warn(f"{count} unused {ink} pen{'' if count == 1 else 's'} left")
+            warn(f"{count} unused {ink} pen{'' if count == 1 else 's'} left", code="pens-few")
 
 
 def _pens(used: Sequence[PenUse], name: str) -> Table:

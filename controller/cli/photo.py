@@ -48,7 +48,7 @@ def photo(
     from controller.config.errors import RefusedError
 
     if find_spec("skimage") is None:
-        raise RefusedError(NO_LIBRARY, REMEDY)
+        raise RefusedError(NO_LIBRARY, REMEDY, code="photo-library")
     from controller.calibrate.photo import read_photo
     from controller.calibrate.photo_beside import beside
     from controller.calibrate.photo_file import drawn_over, load_photo

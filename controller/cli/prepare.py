@@ -76,12 +76,14 @@ def prepare(
     for one in record.passes:
         if one.too_long:
             warn(
-                f"{one.name}: a stroke of {one.metres:.1f} m and {one.seconds / 60.0:.1f} min passes the limits"
+                f"{one.name}: a stroke of {one.metres:.1f} m and {one.seconds / 60.0:.1f} min passes the limits",
+                code="pass-too-long",
             )
         if one.wet_strokes:
             warn(
                 f"{one.name}: {one.wet_strokes} strokes meet paint that is not dry; "
-                f"{one.wet_minutes:.0f} min more would do"
+                f"{one.wet_minutes:.0f} min more would do",
+                code="pass-wet",
             )
     warn_of_skipped(record.skipped)
     out().print(f"prepared in {prepared.folder}", soft_wrap=True)

@@ -106,7 +106,9 @@ def proof(
         out().print(made.gaps.words, soft_wrap=True)
     warn_of_skipped(prepared.record.skipped[:SKIPPED_SHOWN])
     if (more := len(prepared.record.skipped) - SKIPPED_SHOWN) > 0:
-        warn(f"{more} more are not painted, or not as drawn: the page lists them")
+        warn(
+            f"{more} more are not painted, or not as drawn: the page lists them", code="artwork-more-skipped"
+        )
     out().print(f"page: {made.files.page}", soft_wrap=True)
 
 

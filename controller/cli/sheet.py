@@ -117,7 +117,9 @@ def reading(
         else:
             record = read_record(folder if folder is not None else Path(f"sheet-{name}"))
             if record.sheet != name:
-                raise InputError([Mistake(Path("reading"), "NAME", record.sheet, name)])
+                raise InputError(
+                    [Mistake(Path("reading"), "NAME", record.sheet, name, code="sheet-record")]
+                )
             given = (
                 answers_from(record, read_toml(answers), answers)
                 if answers is not None
@@ -126,7 +128,15 @@ def reading(
             found = measured_from(record, given)
     except EOFError:
         raise InputError(
-            [Mistake(Path("reading"), "answers", "one for every question", "the end of input")]
+            [
+                Mistake(
+                    Path("reading"),
+                    "answers",
+                    "one for every question",
+                    "the end of input",
+                    code="reading-answers",
+                )
+            ]
         ) from None
     except PoorFit as error:
         if as_json:

@@ -158,7 +158,7 @@ def export(
         count = written(loaded, target)
     except ValueError:
         expected = f"a name that ends in {', '.join(suffixes_for(loaded))}"
-        raise InputError([Mistake(target, "OUT", expected, target.name)]) from None
+        raise InputError([Mistake(target, "OUT", expected, target.name, code="trace-file")]) from None
     if as_json:
         emit({"ok": True, "file": target, "frames": count})
         return
@@ -238,9 +238,12 @@ def _print(loaded: Trace, shown: Iterable[tuple[int, int, Line]]) -> None:
         soft_wrap=True,
     )
     if told["overwritten_slots"]:
-        warn(f"the trace begins late: room for {told['overwritten_slots']} frames before it was used again")
+        warn(
+            f"the trace begins late: room for {told['overwritten_slots']} frames before it was used again",
+            code="trace-incomplete",
+        )
     if told["torn_slots"]:
-        warn(f"left out, since half written or cut off: {told['torn_slots']}")
+        warn(f"left out, since half written or cut off: {told['torn_slots']}", code="trace-incomplete")
     count = 0
     for at_ns, before_ns, line in shown:
         text = line_text(at_ns, before_ns, line)
@@ -250,7 +253,7 @@ def _print(loaded: Trace, shown: Iterable[tuple[int, int, Line]]) -> None:
         count += 1
     sys.stdout.flush()
     if count == 0:
-        warn("no frame is like that")
+        warn("no frame is like that", code="trace-no-frames")
 
 
 def _wall(loaded: Trace) -> str:

@@ -28,8 +28,8 @@ def adapter_rules() -> tuple[Rule, ...]:
     return (_options, _two_processes, _power_cut, _simulated)
 
 
-def adapter_warnings(machine: Machine) -> Iterator[tuple[str, str]]:
-    """(field, what cannot be checked) of adapters that the guard reaches otherwise than by a descriptor."""
+def adapter_warnings(machine: Machine) -> Iterator[tuple[str, str, str]]:
+    """(field, what cannot be checked, code) of adapters that the guard reaches otherwise than by a descriptor."""
     wire, cut = machine.wire, machine.stops.power_cut
     if not isinstance(wire, CanAdapter):
         return
@@ -40,6 +40,7 @@ def adapter_warnings(machine: Machine) -> Iterator[tuple[str, str]]:
                 "the guard can say no stop over this wire and never sees standstill: the streamer and the drives' own "
                 f"time-out are what stops softly, and the motors' power goes {cut.open_after_ms:g} ms after the verdict"
             ),
+            "check-stop-by-power",
         )
     elif wire.interface not in GUARDS_OWN:
         yield (
@@ -49,18 +50,26 @@ def adapter_warnings(machine: Machine) -> Iterator[tuple[str, str]]:
                 "seen when a session starts. If it does not, nothing moves: what is left is [stops.power_cut] and "
                 'wire.stop_by = "power-cut"'
             ),
+            "check-second-handle",
         )
 
 
 def _options(values: Values) -> Iterator[Contradiction]:
     if values("wire.interface") == OWN_LINK and values("wire.options"):
-        yield Contradiction("wire.options", "none for slcan (python-can:slcan takes some)", "some")
+        yield Contradiction(
+            "wire.options", "none for slcan (python-can:slcan takes some)", "some", code="adapter-options"
+        )
 
 
 def _two_processes(values: Values) -> Iterator[Contradiction]:
     interface = values("wire.interface")
     if interface in IN_ONE_PROCESS:
-        yield Contradiction("wire.interface", "a bus that guard and streamer can both open", f'"{interface}"')
+        yield Contradiction(
+            "wire.interface",
+            "a bus that guard and streamer can both open",
+            f'"{interface}"',
+            code="can-not-shared",
+        )
 
 
 def _power_cut(values: Values) -> Iterator[Contradiction]:
@@ -69,11 +78,17 @@ def _power_cut(values: Values) -> Iterator[Contradiction]:
     interface = values("wire.interface")
     if interface in GUARDS_OWN:
         yield Contradiction(
-            "wire.stop_by", f'"wire", as the guard writes to {interface} by itself', '"power-cut"'
+            "wire.stop_by",
+            f'"wire", as the guard writes to {interface} by itself',
+            '"power-cut"',
+            code="adapter-options",
         )
     elif values("stops.power_cut") is None:
         yield Contradiction(
-            "stops.power_cut", 'a power-cut output, as wire.stop_by is "power-cut"', "nothing"
+            "stops.power_cut",
+            'a power-cut output, as wire.stop_by is "power-cut"',
+            "nothing",
+            code="power-cut-missing",
         )
 
 
@@ -84,4 +99,5 @@ def _simulated(values: Values) -> Iterator[Contradiction]:
             "wire.interface",
             f"{' or '.join(sorted(SERIAL_ADAPTERS))}, as the simulated gantry's line is a serial adapter's",
             f'"{interface}"',
+            code="adapter-options",
         )

@@ -27,19 +27,21 @@ def can_rules() -> tuple[Rule, ...]:
     return (_bus_budget, _serial_budget, _latencies, *(_of_axis(axis) for axis in AXES))
 
 
-def can_warnings(machine: Machine) -> Iterator[tuple[str, str]]:
-    """(field, what is beyond it) of drives on a CAN bus that cannot be checked."""
+def can_warnings(machine: Machine) -> Iterator[tuple[str, str, str]]:
+    """(field, what is beyond it, code) of drives on a CAN bus that cannot be checked."""
     for name in AXES:
         drive = machine.axes[name].drive
         if NO_ABORT_OPTION in drive.quirks and drive.command_timeout == "heartbeat":
             yield (
                 f"axes.{name}.drive.quirks",
                 "without 6007h nobody sees whether the drive stops without our heartbeat: try it by pulling the plug",
+                "check-abort-untested",
             )
         if drive.eds is not None and not tells_its_units(drive.eds):
             yield (
                 f"axes.{name}.drive.velocity_unit_counts_s",
                 "by its EDS file the drive does not tell its unit of velocity: only a measurement can check it",
+                "check-velocity-unit",
             )
 
 
@@ -62,6 +64,7 @@ def _bus_budget(values: Values) -> Iterator[Contradiction]:
         f"a tick that loads the bus to at most {formulas.BUS_LOAD_MAX:.0%}: {way_out}, or a faster bus",
         f"{load:.1%} at {bitrate} bit/s: {cycle_bits} bits every {tick_us / 1000:g} ms (SYNC, process data), "
         f"{other_bits} bits every {beat_ms} ms (heartbeats, an SDO exchange and an emergency of each drive)",
+        code="can-bus-load",
     )
 
 
@@ -82,6 +85,7 @@ def _serial_budget(values: Values) -> Iterator[Contradiction]:
                 f"{_up_ms(takes_us / formulas.BUS_LOAD_MAX)} ms on, or a faster line",
                 f"{tick_us / 1000:g} ms, of which {characters} characters {way} the adapter take "
                 f"{takes_us / 1000:.2f} ms at {wire.serial_baud} bit/s",
+                code="can-serial-load",
             )
 
 
@@ -96,6 +100,7 @@ def _latencies(values: Values) -> Iterator[Contradiction]:
                 f'at least {acts_ms:.3f}: with wire.pdo = "immediate" its command is there so long after the tick\'s '
                 "instant, one frame after the other axis",
                 f"{latency_ms}",
+                code="latency-too-short",
             )
 
 
@@ -109,17 +114,26 @@ def _of_axis(axis: str) -> Rule:
                 raise UnknownValueError(where)
         if found and not is_can:
             yield Contradiction(
-                f"{where}.quirks", "no quirks but of drives on a CANopen bus", ", ".join(found)
+                f"{where}.quirks",
+                "no quirks but of drives on a CANopen bus",
+                ", ".join(found),
+                code="drive-description-elsewhere",
             )
         if len(set(found)) < len(found):
-            yield Contradiction(f"{where}.quirks", "each quirk once", ", ".join(found))
+            yield Contradiction(f"{where}.quirks", "each quirk once", ", ".join(found), code="can-quirks")
         if values(f"{where}.eds") is not None and not is_can:
-            yield Contradiction(f"{where}.eds", "no EDS file but of drives on a CANopen bus", "one")
+            yield Contradiction(
+                f"{where}.eds",
+                "no EDS file but of drives on a CANopen bus",
+                "one",
+                code="drive-description-elsewhere",
+            )
         if is_can and IMMEDIATE_BY_254 in found and values("wire.pdo") != "immediate":
             yield Contradiction(
                 f"{where}.quirks",
                 f'{IMMEDIATE_BY_254} only with wire.pdo = "immediate"',
                 f"{values('wire.pdo')!r}",
+                code="can-quirks",
             )
 
     return rule

@@ -6,7 +6,7 @@ Owns the words that rules are written in, and what several of them reckon. Knows
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -49,11 +49,12 @@ def told_max_mm_s(values: Values, axis: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Contradiction:
-    """Fields that do not fit each other; ``where`` is the path of the one to look at first."""
+    """Fields that do not fit each other; ``where`` is the path of the one to look at first, ``code`` names the rule."""
 
     where: str
     expected: str
     got: str
+    code: str = field(kw_only=True)
 
     def __str__(self) -> str:
         return f"{self.where}: expected {self.expected}, got {self.got}"

@@ -95,10 +95,11 @@ class DotNumbers:
 
 @dataclass(frozen=True, slots=True)
 class Warned:
-    """One warning: which field's limit, and what is beyond it."""
+    """One warning: which field's limit, what is beyond it, and the catalogue's entry that says more."""
 
     where: str
     message: str
+    code: str
 
     def __str__(self) -> str:
         return f"{self.where}: {self.message}"
@@ -245,7 +246,7 @@ def check_artwork(job: Job, job_path: Path) -> list[Mistake]:
         got = "a folder" if artwork.is_dir() else "no file" if artwork.exists() else "no such file"
     except OSError as error:
         got = (error.strerror or str(error)).lower()
-    return [Mistake(job_path, "artwork", f"an SVG file at {artwork}", got)]
+    return [Mistake(job_path, "artwork", f"an SVG file at {artwork}", got, code="artwork-missing")]
 
 
 def check_job_against_machine(job: Job, job_path: Path, machine: Machine) -> list[Mistake]:
@@ -255,7 +256,7 @@ def check_job_against_machine(job: Job, job_path: Path, machine: Machine) -> lis
     x_mm, y_mm = job.origin_mm
     if not (0 <= x_mm < width_mm and 0 <= y_mm < height_mm):
         expected = f"a place on the canvas of {machine.name}, 0 to {width_mm:g} and 0 to {height_mm:g} mm"
-        found.append(Mistake(job_path, "origin_mm", expected, f"[{x_mm:g}, {y_mm:g}]"))
+        found.append(Mistake(job_path, "origin_mm", expected, f"[{x_mm:g}, {y_mm:g}]", code="job-off-canvas"))
     fastest = min(machine.axes[axis].speed_max_mm_s for axis in AXES)
     found.extend(
         Mistake(
@@ -263,6 +264,7 @@ def check_job_against_machine(job: Job, job_path: Path, machine: Machine) -> lis
             f"inks[{ink.name}].paint_speed_mm_s",
             f"at most {fastest:g}, the slower axis' speed_max_mm_s of {machine.name}",
             f"{ink.paint_speed_mm_s:g}",
+            code="job-too-fast",
         )
         for ink in job.inks
         if ink.paint_speed_mm_s is not None and ink.paint_speed_mm_s > fastest
@@ -315,7 +317,7 @@ def _axis_numbers(machine: Machine, name: str, canvas_mm: tuple[float, float]) -
 
 
 def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
-    found = [Warned(*one) for one in head_cautions(machine.head)]
+    found = [Warned(where, message, code) for where, message, code in head_cautions(machine.head)]
     motion = machine.motion
     for numbers in axes:
         axis = machine.axes[numbers.axis]
@@ -325,6 +327,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                     f"axes.{numbers.axis}.moving_mass_kg",
                     f"{numbers.energy_j:.3g} J at travel speed, above motion.kinetic_energy_max_j of "
                     f"{motion.kinetic_energy_max_j:g} J",
+                    code="check-energy",
                 )
             )
         found.extend(
@@ -332,6 +335,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                 f"axes.{numbers.axis}",
                 f"{way_mm:.4g} mm to standstill at travel speed {who}, above "
                 f"motion.stopping_distance_max_mm of {motion.stopping_distance_max_mm:g} mm",
+                code="check-stopping-distance",
             )
             for way_mm, who in (
                 (numbers.lease_stop_mm, "when the guard stops it"),
@@ -345,6 +349,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                     f"axes.{numbers.axis}.drive.command_timeout",
                     "the drive has no time-out: when this computer, its power or the cable fails, only your "
                     "hardware stops the axis",
+                    code="check-no-drive-timeout",
                 )
             )
         if axis.max_mm - axis.min_mm > numbers.counter_span_m * 1000:
@@ -353,6 +358,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                     f"axes.{numbers.axis}",
                     f"the travel is longer than the {numbers.counter_span_m:.3g} m that the drive's counter can tell "
                     "apart; where the axis stands is lost with power",
+                    code="check-counter-span",
                 )
             )
         if numbers.velocity_step_mm_s > motion.paint_speed_mm_s / 10:
@@ -361,6 +367,7 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                     f"axes.{numbers.axis}.drive.velocity_unit_counts_s",
                     f"one unit is {numbers.velocity_step_mm_s:.3g} mm/s, coarse beside the paint speed of "
                     f"{motion.paint_speed_mm_s:g} mm/s",
+                    code="check-velocity-coarse",
                 )
             )
         found.extend(_motion_warnings(machine, numbers))
@@ -370,11 +377,12 @@ def _warnings(machine: Machine, axes: tuple[AxisNumbers, ...]) -> list[Warned]:
                 "motion.jerk_mm_s3",
                 f"acceleration is built up in {machine.motion.acceleration_mm_s2 / machine.motion.jerk_mm_s3:.2g} s, "
                 "less than a tick: no gentler than without the limit",
+                code="check-jerk",
             )
         )
     if isinstance(machine.wire, CanWire):
-        found.extend(Warned(where, message) for where, message in can_warnings(machine))
-    found.extend(Warned(where, message) for where, message in adapter_warnings(machine))
+        found.extend(Warned(where, message, code) for where, message, code in can_warnings(machine))
+    found.extend(Warned(where, message, code) for where, message, code in adapter_warnings(machine))
     if not machine.wire.is_simulated:
         found.extend(_without_hardware(machine.stops))
     return found
@@ -388,6 +396,7 @@ def _motion_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]
             f"axes.{name}.belt.frequency_hz",
             f"the belt gives {numbers.stretch_mm:.3g} mm at motion.acceleration_mm_s2 where it is softest: a frequency "
             f"told 20 % too high leaves {numbers.stretch_mm * BELT_SHARE:.2g} mm of it",
+            code="check-belt",
         )
     if axis.belt_hz_min is not None and numbers.motor_acceleration_mm_s2 > axis.acceleration_max_mm_s2:
         fits_mm_s3 = formulas.jerk_for_motor_mm_s3(
@@ -405,12 +414,14 @@ def _motion_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]
             f"axes.{name}.acceleration_max_mm_s2",
             f"to make up for the belt the motor may need {numbers.motor_acceleration_mm_s2:.4g} mm/s^2, above "
             f"{axis.acceleration_max_mm_s2:g}: {remedy}",
+            code="check-belt",
         )
     if machine.pen.lean_mm[AXES.index(name)] > LEAN_REASONABLE_MM:
         yield Warned(
             "pen.lean_mm",
             f"{machine.pen.lean_mm[AXES.index(name)]:g} mm along {name}: so loose a pen does not stand the same twice; "
             "mend the holder first",
+            code="check-pen-loose",
         )
     yield from _table_warnings(machine, numbers)
 
@@ -435,6 +446,7 @@ def _table_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]:
                 where,
                 f"bends by {bend * 1000:.3g} mm a metre at {place:g} mm, a jolt of {jolt_mm_s2:.3g} mm/s^2 at paint "
                 "speed: measure at more places",
+                code="check-table",
             )
         first, last = table[0][0], table[0][-1]
         if low < first or high > last:
@@ -442,9 +454,14 @@ def _table_warnings(machine: Machine, numbers: AxisNumbers) -> Iterator[Warned]:
                 f"{where}.position_mm",
                 f"measured from {first:g} to {last:g} mm, the canvas needs {low:.5g} to {high:.5g}: beyond the table "
                 "its end value holds",
+                code="check-table",
             )
     if axis.play_table is not None and axis.play_mm:
-        yield Warned(f"axes.{name}.play_mm", f"{axis.play_mm:g} mm is not used: play_table stands for it")
+        yield Warned(
+            f"axes.{name}.play_mm",
+            f"{axis.play_mm:g} mm is not used: play_table stands for it",
+            code="check-play-unused",
+        )
 
 
 def _without_hardware(stops: StopsSettings) -> Iterator[Warned]:
@@ -453,9 +470,11 @@ def _without_hardware(stops: StopsSettings) -> Iterator[Warned]:
         yield Warned(
             "stops.inputs",
             "no hardware stop input: the software does not see an emergency stop or a limit trip",
+            code="check-no-stop-inputs",
         )
     if stops.power_cut is None:
         yield Warned(
             "stops.power_cut",
             "no power-cut output: when the drives do not obey a stop, the guard has no other means",
+            code="check-no-power-cut",
         )

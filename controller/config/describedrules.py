@@ -72,7 +72,15 @@ def with_drive_files(data: dict[str, Any], path: Path) -> tuple[dict[str, Any], 
                 and "described" in axis["drive"]
             ):
                 where = f"axes.{name}.drive.described"
-                mistakes.append(Mistake(path, where, "no such field (the path goes into drive_file)", "one"))
+                mistakes.append(
+                    Mistake(
+                        path,
+                        where,
+                        "no such field (the path goes into drive_file)",
+                        "one",
+                        code="file-unknown-field",
+                    )
+                )
     for name, file in drive_paths(data, path).items():
         try:
             read = {"described": load_drive(file)}
@@ -105,9 +113,16 @@ def _files_given(values: Values) -> Iterator[Contradiction]:
         where = f"axes.{axis}.drive.drive_file"
         is_given = values(where) is not None
         if is_described and not is_given:
-            yield Contradiction(where, f"a drive file, as wire.kind is {values('wire.kind')}", "none")
+            yield Contradiction(
+                where,
+                f"a drive file, as wire.kind is {values('wire.kind')}",
+                "none",
+                code="drive-description-missing",
+            )
         if is_given and not is_described:
-            yield Contradiction(where, "no drive file but on a described wire", "one")
+            yield Contradiction(
+                where, "no drive file but on a described wire", "one", code="drive-description-elsewhere"
+            )
 
 
 def _facts(values: Values, axis: str) -> DriveFacts:
@@ -125,31 +140,49 @@ def _fits(values: Values, axis: str) -> Iterator[Contradiction]:
     kind = DESCRIBED_KINDS[values("wire.kind")]
     if facts.wire_kind != kind:
         yield Contradiction(
-            f"{where}.drive_file", f"a drive with wire.kind {kind}, as this wire is", facts.wire_kind
+            f"{where}.drive_file",
+            f"a drive with wire.kind {kind}, as this wire is",
+            facts.wire_kind,
+            code="drive-file-wire",
         )
     if not facts.has_address:
         yield Contradiction(
-            f"{where}.drive_file", "a drive with an address in its frames: two share the line", "none"
+            f"{where}.drive_file",
+            "a drive with an address in its frames: two share the line",
+            "none",
+            code="drive-file-wire",
         )
     for place, expected, got in facts.lacks:
-        yield Contradiction(f"{where}.drive_file ({place})", expected, got)
+        yield Contradiction(f"{where}.drive_file ({place})", expected, got, code="drive-file-disagrees")
     node, (low, high) = values(f"{where}.node_id"), facts.nodes
     if not low <= node <= high:
-        yield Contradiction(f"{where}.node_id", f"{low} to {high}, by the drive file", f"{node}")
+        yield Contradiction(
+            f"{where}.node_id", f"{low} to {high}, by the drive file", f"{node}", code="node-number"
+        )
     counts = values(f"{where}.counts_per_turn")
     if counts != facts.counts_per_turn:
         yield Contradiction(
-            f"{where}.counts_per_turn", f"{facts.counts_per_turn}, as in the drive file", f"{counts}"
+            f"{where}.counts_per_turn",
+            f"{facts.counts_per_turn}, as in the drive file",
+            f"{counts}",
+            code="drive-file-disagrees",
         )
     unit = values(f"{where}.velocity_unit_counts_s")
     if differs(unit, facts):
         expected = f"{facts.velocity_unit_counts_s!r}, one step of the drive file's velocity"
-        yield Contradiction(f"{where}.velocity_unit_counts_s", expected, f"{unit!r}")
+        yield Contradiction(
+            f"{where}.velocity_unit_counts_s", expected, f"{unit!r}", code="drive-file-disagrees"
+        )
 
 
 def _homes_have_switches(values: Values, axis: str) -> Iterator[Contradiction]:
     if not _facts(values, axis).has_home:
-        yield Contradiction(f"axes.{axis}.drive.drive_file (switches.home)", "the home switch's bit", "none")
+        yield Contradiction(
+            f"axes.{axis}.drive.drive_file (switches.home)",
+            "the home switch's bit",
+            "none",
+            code="home-switch-missing",
+        )
 
 
 def _travel_mm(values: Values, axis: str) -> Fraction:
@@ -174,6 +207,7 @@ def _range(values: Values, axis: str) -> Iterator[Contradiction]:
             f"axes.{axis}.speed_max_mm_s",
             f"a speed that the drive can be told, trim and late ticks included: up to {most_mm_s:.6g} by its file",
             f"{speed_mm_s:g}",
+            code="speed-untellable",
         )
 
 
@@ -187,6 +221,7 @@ def _counter_spans_travel(values: Values, axis: str) -> Iterator[Contradiction]:
             f"axes.{axis}.drive.drive_file (position)",
             f"a counter that tells {_SPAN_SHARE * (high - low):g} mm apart: the axis' travel and a fifth for its ends",
             f"{span_mm:.6g} mm",
+            code="counter-too-short",
         )
 
 
@@ -194,12 +229,12 @@ def _timeout(values: Values, axis: str) -> Iterator[Contradiction]:
     facts, given_ms = _facts(values, axis), values("wire.command_timeout_ms")
     if facts.fixed_timeout_ms is not None and given_ms != facts.fixed_timeout_ms:
         expected = f"{facts.fixed_timeout_ms}, the fixed time of axes.{axis}'s drive"
-        yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
+        yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}", code="timeout-disagrees")
     if facts.set_timeout_ms is not None:
         low, high = facts.set_timeout_ms
         if not low <= given_ms <= high:
             expected = f"{low} to {high}, by the drive file of axes.{axis}"
-            yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}")
+            yield Contradiction("wire.command_timeout_ms", expected, f"{given_ms}", code="timeout-disagrees")
 
 
 def _drives_are_apart(values: Values) -> Iterator[Contradiction]:
@@ -214,7 +249,7 @@ def _drives_are_apart(values: Values) -> Iterator[Contradiction]:
     except ValueError:
         raise UnknownValueError("node_id") from None
     for place, expected, got in found:
-        yield Contradiction(f"axes.{AXES[place]}.drive.drive_file", expected, got)
+        yield Contradiction(f"axes.{AXES[place]}.drive.drive_file", expected, got, code="drive-file-pair")
 
 
 def _head_has_outputs(values: Values) -> Iterator[Contradiction]:
@@ -226,11 +261,14 @@ def _head_has_outputs(values: Values) -> Iterator[Contradiction]:
     width = _facts(values, axis).outputs
     if not width:
         yield Contradiction(
-            f"axes.{axis}.drive.drive_file", "a drive with outputs: it moves the head", "none"
+            f"axes.{axis}.drive.drive_file",
+            "a drive with outputs: it moves the head",
+            "none",
+            code="head-output-missing",
         )
     elif not 16 <= bit < 16 + width:
         expected = f"16 to {15 + width}: 16 + bit of the drive's outputs"
-        yield Contradiction("head.output_bit", expected, f"{bit}")
+        yield Contradiction("head.output_bit", expected, f"{bit}", code="head-output-bit")
 
 
 def _guard_reads(values: Values) -> Iterator[Contradiction]:
@@ -241,13 +279,14 @@ def _guard_reads(values: Values) -> Iterator[Contradiction]:
             "an answer to stop or read_position (of one frame each, the same for both drives) that holds the position "
             "as a number of whole bytes: the guard proves standstill by it",
             "none",
+            code="drive-file-no-standstill",
         )
 
 
 def _guard_writes(values: Values) -> Iterator[Contradiction]:
     if values("wire.kind") == "described-can" and values("wire.interface") not in ("slcan", "socketcan"):
         expected = "slcan or socketcan: on no other can the guard write described frames by itself"
-        yield Contradiction("wire.interface", expected, f"{values('wire.interface')}")
+        yield Contradiction("wire.interface", expected, f"{values('wire.interface')}", code="drive-file-wire")
 
 
 def _tick(values: Values) -> Any:
@@ -278,6 +317,7 @@ def _tick_carries(values: Values) -> Iterator[Contradiction]:
             f"{round_us / TICK_SHARE_MAX:.0f} on",
             f"{tick_us}, of which they take {round_us:.0f} at {values('wire.bitrate_bit_s')} bit/s, silences and "
             "turnarounds of the drive files included",
+            code="tick-too-short",
         )
 
 
@@ -290,4 +330,5 @@ def _latencies(values: Values) -> Iterator[Contradiction]:
                 f"axes.{part.axis}.latency_ms",
                 f"at least {part.acts_ns * _MS:.2f}: so long after the tick's instant the drive has its command",
                 f"{latency_ms}",
+                code="latency-too-short",
             )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 
@@ -16,6 +16,24 @@ from controller.config.load import MISTAKES_MAX, read_toml
 from controller.config.values import location_of
 from controller.config.words import mistakes_of, path_of
 from drivers.described.format import DriveFile, DriveFileError
+
+DRIVE_FILE_CODES: Final = {
+    "commands": "drive-file-commands",
+    "faults": "drive-file-status",
+    "position": "drive-file-position",
+    "replies": "drive-file-replies",
+    "status": "drive-file-status",
+    "switches": "drive-file-status",
+    "timeout": "drive-file-timeout",
+}
+"""Codes of rules between the fields of a drive file, by the part that a rule speaks of first."""
+DRIVE_FILE_CODE: Final = "drive-file-frames"
+"""The rest: node numbers, identifiers, addresses, what tells a frame."""
+
+
+def drive_file_code(where: str) -> str:
+    """The catalogue's entry for a rule that field ``where`` of a drive file breaks."""
+    return DRIVE_FILE_CODES.get(where.partition(".")[0], DRIVE_FILE_CODE)
 
 
 def load_drive(path: Path | str) -> DriveFile:
@@ -37,7 +55,13 @@ def _mistakes(error: ValidationError, path: Path, data: dict[str, Any]) -> list[
         one["ctx"]["error"] for one in error.errors(include_url=False) if one["type"] == "value_error"
     ]
     found = [
-        Mistake(path, path_of(location_of(one.where), data), one.expected, one.got)
+        Mistake(
+            path,
+            path_of(location_of(one.where), data),
+            one.expected,
+            one.got,
+            code=drive_file_code(one.where),
+        )
         for each in contradictions
         if isinstance(each, DriveFileError)
         for one in each.found
@@ -47,7 +71,13 @@ def _mistakes(error: ValidationError, path: Path, data: dict[str, Any]) -> list[
     if len(found) > MISTAKES_MAX:
         found = [
             *found[:MISTAKES_MAX],
-            Mistake(path, "others", "no further mistakes", f"{len(found) - MISTAKES_MAX} more"),
+            Mistake(
+                path,
+                "others",
+                "no further mistakes",
+                f"{len(found) - MISTAKES_MAX} more",
+                code="file-many-mistakes",
+            ),
         ]
     return list(dict.fromkeys(found))
 

@@ -48,9 +48,13 @@ def _mistakes(machine: Machine, axis: str, eds_path: str, path: Path) -> list[Mi
     try:
         eds = read_eds(eds_path)
     except MisuseError as error:
-        return [Mistake(path, f"axes.{axis}.drive.eds", error.expected, f"{error.got} ({eds_path})")]
+        return [
+            Mistake(
+                path, f"axes.{axis}.drive.eds", error.expected, f"{error.got} ({eds_path})", code="eds-file"
+            )
+        ]
     return [
-        Mistake(Path(eds_path), f"{one.where} (axis {axis})", one.expected, one.got)
+        Mistake(Path(eds_path), f"{one.where} (axis {axis})", one.expected, one.got, code="eds-disagrees")
         for one in misfits(eds, machine.group_settings(), axis)
     ]
 

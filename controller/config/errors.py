@@ -1,10 +1,16 @@
-"""One clear message for bad input: which file, which field, what was expected, what came."""
+"""One clear message for bad input: which file, which field, what was expected, what came.
+
+Every error that reaches a person carries the code of an entry in the catalogue of remedies
+(``controller/config/remedies.py``); ``giornata explain CODE`` prints that entry. Knows no entry.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
+
+from safety.events import Reason
 
 _LONGEST: Final = {"where": 300, "expected": 800, "got": 600}
 """Characters of a mistake's parts; what is longer is cut short."""
@@ -26,12 +32,14 @@ class Mistake:
     """One mistake in a file. ``where`` is the field's path (``axes.x.play_mm``), an element id or a line.
 
     Words of the file may stand in all of it, so that control characters are shown as escapes and long texts cut short.
+    ``code``: which sort of mistake it is, an entry of the catalogue.
     """
 
     file: Path
     where: str
     expected: str
     got: str
+    code: str = field(kw_only=True)
 
     def __post_init__(self) -> None:
         for name, longest in _LONGEST.items():
@@ -48,26 +56,54 @@ class InputError(Exception):
         self.mistakes = tuple(mistakes)
         super().__init__("\n".join(str(mistake) for mistake in mistakes))
 
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """Codes of its mistakes, each once, in the order in which they were found."""
+        return tuple(dict.fromkeys(one.code for one in self.mistakes))
+
 
 class RefusedError(Exception):
     """The machine's state forbids the request (latched, unregistered, busy). Nothing moved.
 
-    ``remedy`` says what a person should do next.
+    ``remedy`` says what a person should do next; ``code`` is the entry of the catalogue that says more.
     """
 
-    def __init__(self, reason: str, remedy: str) -> None:
+    def __init__(self, reason: str, remedy: str, *, code: str) -> None:
         self.reason = reason
         self.remedy = remedy
+        self.code = code
         super().__init__(f"{reason}. {remedy}")
 
 
 class HaltedError(Exception):
     """A stop latched while the request ran: the axes stand, and nothing moves until a person clears the latch.
 
-    ``remedy`` says what a person should do next.
+    ``remedy`` says what a person should do next; ``code`` is the entry of the catalogue that says more.
     """
 
-    def __init__(self, reason: str, remedy: str) -> None:
+    def __init__(self, reason: str, remedy: str, *, code: str) -> None:
         self.reason = reason
         self.remedy = remedy
+        self.code = code
         super().__init__(f"{reason}. {remedy}")
+
+
+LATCHED: Final = "latched"
+
+
+def stop_code(reason: str) -> str:
+    """The code of a latched stop: the guard's own reason; ``latched`` for one that this version does not know."""
+    return reason if reason in frozenset(Reason) else LATCHED
+
+
+def code_of(error: BaseException) -> str:
+    """The catalogue's entry for any error that ends a command; of several mistakes the first one's."""
+    match error:
+        case InputError() if error.codes:
+            return error.codes[0]
+        case KeyboardInterrupt():
+            return "interrupted"
+    code = getattr(error, "code", None)
+    if isinstance(code, str) and code:
+        return code
+    return "system-error" if isinstance(error, OSError) else "internal-fault"

@@ -69,6 +69,7 @@ def _colours_differ(values: Values) -> Iterator[Contradiction]:
                 f"{where}.colour",
                 f"another colour than ink {seen[colour.lower()]}'s, or a group",
                 f'"{colour}" for both',
+                code="ink-clash",
             )
         seen.setdefault(colour.lower(), _ink_name(values, where))
 
@@ -80,7 +81,9 @@ def _canvas_differs(values: Values) -> Iterator[Contradiction]:
     for where in _each(values, "inks"):
         group, colour = _known(values, f"{where}.group"), _known(values, f"{where}.colour")
         if group is None and isinstance(colour, str) and colour.lower() == canvas.lower():
-            yield Contradiction(f"{where}.colour", "another colour than canvas_colour", f'"{colour}"')
+            yield Contradiction(
+                f"{where}.colour", "another colour than canvas_colour", f'"{colour}"', code="ink-clash"
+            )
 
 
 def _tables_fit(values: Values) -> Iterator[Contradiction]:
@@ -89,17 +92,22 @@ def _tables_fit(values: Values) -> Iterator[Contradiction]:
         metres, width_mm = _known(values, f"{where}.metres"), _known(values, f"{where}.width_mm")
         if isinstance(metres, tuple | list):
             if metres[:1] and metres[0] != 0:
-                yield Contradiction(f"{where}.metres", "0 first: the width of a new tip", f"{metres[0]:g}")
+                yield Contradiction(
+                    f"{where}.metres", "0 first: the width of a new tip", f"{metres[0]:g}", code="tip-table"
+                )
             for before, after in itertools.pairwise(metres):
                 if after <= before:
                     yield Contradiction(
-                        f"{where}.metres", "each number above the one before", f"{after:g} after {before:g}"
+                        f"{where}.metres",
+                        "each number above the one before",
+                        f"{after:g} after {before:g}",
+                        code="tip-table",
                     )
                     break
         lists = isinstance(metres, tuple | list) and isinstance(width_mm, tuple | list)
         if lists and len(metres) != len(width_mm):
             expected = f"as many numbers as metres has ({len(metres)})"
-            yield Contradiction(f"{where}.width_mm", expected, f"{len(width_mm)}")
+            yield Contradiction(f"{where}.width_mm", expected, f"{len(width_mm)}", code="tip-table")
 
 
 def _tips_known(values: Values) -> Iterator[Contradiction]:
@@ -113,12 +121,17 @@ def _tips_known(values: Values) -> Iterator[Contradiction]:
             continue
         if tip not in known:
             names = ", ".join(f"[tips.{name}]" for name in known) or "a [tips] table"
-            yield Contradiction(f"{where}.tip", f"a tip's table in this file ({names})", f'"{tip}"')
+            yield Contradiction(
+                f"{where}.tip", f"a tip's table in this file ({names})", f'"{tip}"', code="tip-table"
+            )
             continue
         width_mm = _known(values, f"tips.{tip}.width_mm")
         if isinstance(width_mm, tuple | list) and width_mm and width_mm[0] != tip_mm:
             yield Contradiction(
-                f"{where}.tip_mm", f"the new width of tips.{tip} ({width_mm[0]:g})", f"{tip_mm:g}"
+                f"{where}.tip_mm",
+                f"the new width of tips.{tip} ({width_mm[0]:g})",
+                f"{tip_mm:g}",
+                code="tip-table",
             )
 
 
@@ -143,6 +156,7 @@ def _techniques_reached(values: Values) -> Iterator[Contradiction]:
                 where,
                 "shapes that no earlier technique takes",
                 what or "all shapes again",
+                code="technique-covered",
             )
         seen.add((layer, ink))
 
@@ -153,7 +167,10 @@ def _technique_inks(values: Values) -> Iterator[Contradiction]:
         ink = _known(values, f"{where}.ink")
         if ink is not None and ink not in names and None not in names:
             yield Contradiction(
-                f"{where}.ink", f"an ink of this job ({', '.join(map(str, names))})", f'"{ink}"'
+                f"{where}.ink",
+                f"an ink of this job ({', '.join(map(str, names))})",
+                f'"{ink}"',
+                code="name-unknown",
             )
 
 
@@ -166,11 +183,15 @@ def _screens_whole(values: Values) -> Iterator[Contradiction]:
         except UnknownValueError:
             continue
         if pitch is None:
-            yield Contradiction(f"{where}.pitch_mm", 'a number above 0, as fill is "screen"', "nothing")
+            yield Contradiction(
+                f"{where}.pitch_mm", 'a number above 0, as fill is "screen"', "nothing", code="technique-fields"
+            )
         if diameter is None and tint is None:
-            yield Contradiction(f"{where}.diameter_mm", "diameter_mm or tint, for a screen", "neither")
+            yield Contradiction(
+                f"{where}.diameter_mm", "diameter_mm or tint, for a screen", "neither", code="technique-fields"
+            )
         if diameter is not None and tint is not None:
-            yield Contradiction(f"{where}.tint", "diameter_mm or tint", "both")
+            yield Contradiction(f"{where}.tint", "diameter_mm or tint", "both", code="technique-fields")
 
 
 def _screens_open(values: Values) -> Iterator[Contradiction]:
@@ -190,6 +211,7 @@ def _screens_open(values: Values) -> Iterator[Contradiction]:
                 f"{where}.diameter_mm",
                 f'below {most:.6g}, from where the dots cover everything (fill = "flat" does that)',
                 f"{diameter:g}",
+                code="screen-too-dense",
             )
 
 
@@ -203,12 +225,24 @@ def _unused_fields(values: Values) -> Iterator[Contradiction]:
         if fill != "screen":
             for name in _SCREEN_ONLY:
                 if (given := _known(values, f"{where}.{name}")) is not None:
-                    yield Contradiction(f"{where}.{name}", 'nothing unless fill is "screen"', f"{given:g}")
+                    yield Contradiction(
+                        f"{where}.{name}",
+                        'nothing unless fill is "screen"',
+                        f"{given:g}",
+                        code="technique-fields",
+                    )
         style, angle = _known(values, f"{where}.style"), _known(values, f"{where}.hatch_angle_deg")
         if fill != "flat" and style == "hatch":
-            yield Contradiction(f"{where}.style", 'no hatch unless fill is "flat"', '"hatch"')
+            yield Contradiction(
+                f"{where}.style", 'no hatch unless fill is "flat"', '"hatch"', code="technique-fields"
+            )
         if style == "contour" and isinstance(angle, float | int) and angle != 0:
-            yield Contradiction(f"{where}.hatch_angle_deg", 'no angle unless style is "hatch"', f"{angle:g}")
+            yield Contradiction(
+                f"{where}.hatch_angle_deg",
+                'no angle unless style is "hatch"',
+                f"{angle:g}",
+                code="technique-fields",
+            )
 
 
 def _painted_again(values: Values) -> Iterator[Contradiction]:
@@ -220,11 +254,26 @@ def _painted_again(values: Values) -> Iterator[Contradiction]:
             continue
         enlarge_mm = _known(values, f"{where}.enlarge_mm")
         if again is not None and fill not in ("dots", "screen"):
-            yield Contradiction(f"{where}.again", 'nothing unless fill is "dots" or "screen"', f'"{again}"')
+            yield Contradiction(
+                f"{where}.again",
+                'nothing unless fill is "dots" or "screen"',
+                f'"{again}"',
+                code="technique-fields",
+            )
         elif again == "enlarge" and enlarge_mm is None:
-            yield Contradiction(f"{where}.enlarge_mm", 'a number above 0, as again is "enlarge"', "nothing")
+            yield Contradiction(
+                f"{where}.enlarge_mm",
+                'a number above 0, as again is "enlarge"',
+                "nothing",
+                code="technique-fields",
+            )
         if again != "enlarge" and enlarge_mm is not None:
-            yield Contradiction(f"{where}.enlarge_mm", 'nothing unless again is "enlarge"', f"{enlarge_mm:g}")
+            yield Contradiction(
+                f"{where}.enlarge_mm",
+                'nothing unless again is "enlarge"',
+                f"{enlarge_mm:g}",
+                code="technique-fields",
+            )
 
 
 def _sequence_kept(values: Values) -> Iterator[Contradiction]:
@@ -246,4 +295,6 @@ def _sequence_kept(values: Values) -> Iterator[Contradiction]:
     if other:
         for where in kept:
             expected = 'a job that is painted as drawn (every ink a group, no techniques), or "best"'
-            yield Contradiction(f"{where}.sequence", expected, f'"as-drawn" beside {other}')
+            yield Contradiction(
+                f"{where}.sequence", expected, f'"as-drawn" beside {other}', code="sequence-mixed"
+            )

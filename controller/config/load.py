@@ -80,7 +80,7 @@ def kind_of(data: dict[str, Any], path: Path) -> Kind:
     if machine == job:
         expected = "a machine file (tables wire, axes, head, ...) or a job file (artwork, inks, ...)"
         got = f"the fields {', '.join(map(str, data))}" if data else "an empty file"
-        raise InputError([Mistake(path, "file", expected, got)])
+        raise InputError([Mistake(path, "file", expected, got, code="file-kind")])
     return "machine" if machine > job else "job"
 
 
@@ -91,32 +91,62 @@ def read_toml(path: Path) -> dict[str, Any]:
             raw = stream.read(FILE_BYTES_MAX + 1)
     except OSError as error:
         raise InputError(
-            [Mistake(path, "file", "a file that can be read", (error.strerror or str(error)).lower())]
+            [
+                Mistake(
+                    path,
+                    "file",
+                    "a file that can be read",
+                    (error.strerror or str(error)).lower(),
+                    code="file-unreadable",
+                )
+            ]
         ) from None
     if len(raw) > FILE_BYTES_MAX:
-        raise InputError([Mistake(path, "file", f"up to {FILE_BYTES_MAX} bytes", "a larger file")])
+        raise InputError(
+            [Mistake(path, "file", f"up to {FILE_BYTES_MAX} bytes", "a larger file", code="file-not-toml")]
+        )
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise InputError(
-            [Mistake(path, f"line {line}", "text in UTF-8", f"byte {raw[error.start]:#04x}")]
+            [
+                Mistake(
+                    path,
+                    f"line {line}",
+                    "text in UTF-8",
+                    f"byte {raw[error.start]:#04x}",
+                    code="file-not-toml",
+                )
+            ]
         ) from None
     if long := _LONG_KEY.search(text):
         line = text.count("\n", 0, long.start()) + 1
         raise InputError(
-            [Mistake(path, f"line {line}", f"keys of up to {KEY_PARTS_MAX} parts", "a longer one")]
+            [
+                Mistake(
+                    path,
+                    f"line {line}",
+                    f"keys of up to {KEY_PARTS_MAX} parts",
+                    "a longer one",
+                    code="file-not-toml",
+                )
+            ]
         )
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
         match = _POSITION.match(str(error))
         where, what = (match["where"], match["what"]) if match else ("file", str(error))
-        raise InputError([Mistake(path, where, "valid TOML", _first_small(what))]) from None
+        raise InputError(
+            [Mistake(path, where, "valid TOML", _first_small(what), code="file-not-toml")]
+        ) from None
     except (ValueError, RecursionError) as error:
         # tomllib lets these through for numbers of thousands of digits and for brackets nested a thousand deep.
         what = "brackets nested too deep" if isinstance(error, RecursionError) else str(error)
-        raise InputError([Mistake(path, "file", "valid TOML of ordinary size", what)]) from None
+        raise InputError(
+            [Mistake(path, "file", "valid TOML of ordinary size", what, code="file-not-toml")]
+        ) from None
 
 
 def _validated(model: type[_Model], rules: tuple[Rule, ...], data: dict[str, Any], path: Path) -> _Model:
@@ -126,7 +156,9 @@ def _validated(model: type[_Model], rules: tuple[Rule, ...], data: dict[str, Any
         mistakes = mistakes_of(error, path, data, model, MISTAKES_MAX)
         if error.error_count() > MISTAKES_MAX:
             more = f"{error.error_count() - MISTAKES_MAX} more"
-            raise InputError([*mistakes, Mistake(path, "others", "no further mistakes", more)]) from None
+            raise InputError(
+                [*mistakes, Mistake(path, "others", "no further mistakes", more, code="file-many-mistakes")]
+            ) from None
         # The model looks for contradictions only once every field holds; the file's reader wants them all now.
         bad = frozenset(untagged(model, one["loc"]) for one in error.errors() if one["type"] != "value_error")
         found = run_rules(rules, of_file(data, model, bad))

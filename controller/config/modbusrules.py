@@ -42,9 +42,13 @@ def _maps_given(values: Values) -> Iterator[Contradiction]:
         where = f"axes.{axis}.drive.registers"
         is_given = values(where) is not None
         if is_modbus and not is_given:
-            yield Contradiction(where, "a register map, as wire.kind is modbus-rtu", "none")
+            yield Contradiction(
+                where, "a register map, as wire.kind is modbus-rtu", "none", code="drive-description-missing"
+            )
         if is_given and not is_modbus:
-            yield Contradiction(where, "no register map but on a Modbus line", "one")
+            yield Contradiction(
+                where, "no register map but on a Modbus line", "one", code="drive-description-elsewhere"
+            )
 
 
 def _stops_agree(values: Values) -> Iterator[Contradiction]:
@@ -56,6 +60,7 @@ def _stops_agree(values: Values) -> Iterator[Contradiction]:
                 f"axes.y.drive.registers.{name}",
                 f"{one}, as for axes.x: a stop goes to all drives of the line at once",
                 f"{other}",
+                code="registers-differ",
             )
 
 
@@ -64,18 +69,29 @@ def _head_has_outputs(values: Values) -> Iterator[Contradiction]:
     axis, bit = values("head.axis"), values("head.output_bit")
     if axis in AXES and maps[AXES.index(axis)].outputs is None:
         yield Contradiction(
-            f"axes.{axis}.drive.registers.outputs", "the register that moves the head", "none"
+            f"axes.{axis}.drive.registers.outputs",
+            "the register that moves the head",
+            "none",
+            code="head-output-missing",
         )
     if not 16 <= bit <= 31:
         yield Contradiction(
-            "head.output_bit", "16 to 31 on a Modbus line: 16 + bit of the register", f"{bit}"
+            "head.output_bit",
+            "16 to 31 on a Modbus line: 16 + bit of the register",
+            f"{bit}",
+            code="head-output-bit",
         )
 
 
 def _homes_have_switches(values: Values) -> Iterator[Contradiction]:
     for axis, registers in zip(AXES, _line(values)[1], strict=True):
         if registers.home_bit is None:
-            yield Contradiction(f"axes.{axis}.drive.registers.home_bit", "the home switch's bit", "none")
+            yield Contradiction(
+                f"axes.{axis}.drive.registers.home_bit",
+                "the home switch's bit",
+                "none",
+                code="home-switch-missing",
+            )
 
 
 def _tick_carries(values: Values) -> Iterator[Contradiction]:
@@ -89,6 +105,7 @@ def _tick_carries(values: Values) -> Iterator[Contradiction]:
             f"{round_us / TICK_SHARE_MAX:.0f} on",
             f"{tick_us}, of which they take {round_us:.0f} at {wire.bitrate_bit_s} bit/s, {wire.silence_us} us of "
             f"silence and {wire.turnaround_us} us of turnaround",
+            code="tick-too-short",
         )
 
 
@@ -101,6 +118,7 @@ def _latencies(values: Values) -> Iterator[Contradiction]:
                 f"axes.{axis}.latency_ms",
                 f"at least {acts_ns * _MS:.2f}: so long after the tick's instant its command is there on this line",
                 f"{latency_ms}",
+                code="latency-too-short",
             )
 
 
@@ -119,6 +137,7 @@ def _range(values: Values) -> Iterator[Contradiction]:
                 f"axes.{axis}.speed_max_mm_s",
                 "up to 32767 velocity units in a register of 16 bits, trim and late ticks included",
                 f"{units:.0f}",
+                code="speed-untellable",
             )
 
 

@@ -81,6 +81,7 @@ def _table_lengths(values: Values, where: str, column: str) -> Iterator[Contradi
             f"{where}.{column}",
             f"as many numbers as position_mm has ({len(places)})",
             f"{len(others)}",
+            code="table-shape",
         )
 
 
@@ -88,7 +89,12 @@ def _table_rises(values: Values, where: str, _column: str) -> Iterator[Contradic
     places = values(f"{where}.position_mm")
     far = next((place for place in places if abs(place) > PLACE_MAX_MM), None)
     if far is not None:
-        yield Contradiction(f"{where}.position_mm", f"places within {PLACE_MAX_MM:g} mm of zero", f"{far:g}")
+        yield Contradiction(
+            f"{where}.position_mm",
+            f"places within {PLACE_MAX_MM:g} mm of zero",
+            f"{far:g}",
+            code="table-shape",
+        )
         return
     for before, after in pairwise(places):
         if not after - before >= PLACES_APART_MM:
@@ -96,6 +102,7 @@ def _table_rises(values: Values, where: str, _column: str) -> Iterator[Contradic
                 f"{where}.position_mm",
                 f"places that rise, by {PLACES_APART_MM:g} mm or more",
                 f"{after:.10g} after {before:.10g}",
+                code="table-shape",
             )
             return
 
@@ -116,6 +123,7 @@ def _slope(values: Values, where: str, column: str, most_mm_m: float) -> Iterato
                 f"{where}.{column}",
                 f"a change of at most {most_mm_m:g} mm a metre along position_mm",
                 f"{slope * 1000:.4g} mm a metre between {low:g} and {high:g} mm",
+                code="table-slope",
             )
             return
 
@@ -155,6 +163,7 @@ def _canvas_reach(values: Values, axis: str) -> Iterator[Contradiction]:
             "canvas",
             f"to lie within axes.{axis}, {least} to {most} mm",
             f"{low[index]:.8g} to {high[index]:.8g} mm on that axis",
+            code="canvas-outside-travel",
         )
 
 
@@ -163,39 +172,49 @@ def _belt_frequency(values: Values, axis: str) -> Iterator[Contradiction]:
     frequencies, tick_us = values(where), values("tick_us")
     most = 1e6 / (BELT_PERIOD_TICKS_MIN * tick_us)
     if min(frequencies) < BELT_HZ_MIN:
-        yield Contradiction(where, f"at least {BELT_HZ_MIN:g} Hz", f"{min(frequencies):g}")
+        yield Contradiction(
+            where, f"at least {BELT_HZ_MIN:g} Hz", f"{min(frequencies):g}", code="belt-frequency"
+        )
     if max(frequencies) > most:
         yield Contradiction(
             where,
             f"at most {most:.4g} Hz, {BELT_PERIOD_TICKS_MIN} ticks a period (leave a stiffer belt out)",
             f"{max(frequencies):g}",
+            code="belt-frequency",
         )
 
 
 def _delay(values: Values, axis: str, name: str) -> Iterator[Contradiction]:
     where = f"axes.{axis}.{name}"
     if values(where) > DELAY_MAX_MS:
-        yield Contradiction(where, f"at most {DELAY_MAX_MS:g} ms", f"{values(where):g}")
+        yield Contradiction(
+            where, f"at most {DELAY_MAX_MS:g} ms", f"{values(where):g}", code="value-unlikely"
+        )
 
 
 def _squareness(values: Values) -> Iterator[Contradiction]:
     where = "geometry.squareness_mm_m"
     if abs(values(where)) > SQUARENESS_MAX_MM_M:
         yield Contradiction(
-            where, f"between -{SQUARENESS_MAX_MM_M:g} and {SQUARENESS_MAX_MM_M:g}", f"{values(where):g}"
+            where,
+            f"between -{SQUARENESS_MAX_MM_M:g} and {SQUARENESS_MAX_MM_M:g}",
+            f"{values(where):g}",
+            code="value-unlikely",
         )
 
 
 def _lean(values: Values) -> Iterator[Contradiction]:
     lean = values("pen.lean_mm")
     if max(lean) > LEAN_MAX_MM:
-        yield Contradiction("pen.lean_mm", f"at most {LEAN_MAX_MM:g} mm", _pair(lean))
+        yield Contradiction("pen.lean_mm", f"at most {LEAN_MAX_MM:g} mm", _pair(lean), code="value-unlikely")
 
 
 def _landing(values: Values) -> Iterator[Contradiction]:
     landing = values("pen.landing_mm")
     if max(map(abs, landing)) > LANDING_MAX_MM:
-        yield Contradiction("pen.landing_mm", f"at most {LANDING_MAX_MM:g} mm either way", _pair(landing))
+        yield Contradiction(
+            "pen.landing_mm", f"at most {LANDING_MAX_MM:g} mm either way", _pair(landing), code="value-unlikely"
+        )
 
 
 def _pair(pair: tuple[float, float]) -> str:
@@ -209,13 +228,16 @@ def _reversal_error(values: Values) -> Iterator[Contradiction]:
             where,
             f"at least {REVERSAL_ERROR_MIN_MM:g} (for less, strokes would nearly stand still)",
             f"{values(where):g}",
+            code="value-unlikely",
         )
 
 
 def _corner_tolerance(values: Values) -> Iterator[Contradiction]:
     where = "motion.corner_tolerance_mm"
     if values(where) > CORNER_TOLERANCE_MAX_MM:
-        yield Contradiction(where, f"at most {CORNER_TOLERANCE_MAX_MM:g}", f"{values(where):g}")
+        yield Contradiction(
+            where, f"at most {CORNER_TOLERANCE_MAX_MM:g}", f"{values(where):g}", code="value-unlikely"
+        )
 
 
 def _jerk(values: Values) -> Iterator[Contradiction]:
@@ -225,4 +247,5 @@ def _jerk(values: Values) -> Iterator[Contradiction]:
             "motion.jerk_mm_s3",
             f"at least {acceleration / JERK_TIME_MAX_S:g}: acceleration_mm_s2 is built up within a second",
             f"{jerk:g}",
+            code="jerk-too-low",
         )

@@ -79,9 +79,11 @@ def mqtt_credentials(values: Values) -> Iterator[Contradiction]:
     """One password at most, and none without a user (MQTT 3.1.1, 3.1.2.9: no password without a user name)."""
     user, file, env = (values(f"mqtt.{name}") for name in ("user", "password_file", "password_env"))
     if file is not None and env is not None:
-        yield Contradiction("mqtt.password_env", "one of password_file and password_env", "both")
+        yield Contradiction(
+            "mqtt.password_env", "one of password_file and password_env", "both", code="mqtt-credentials"
+        )
     if user is None and (file is not None or env is not None):
-        yield Contradiction("mqtt.user", "a user to whom the password belongs", "none")
+        yield Contradiction("mqtt.user", "a user to whom the password belongs", "none", code="mqtt-credentials")
 
 
 def mqtt_certificate(values: Values) -> Iterator[Contradiction]:
@@ -89,4 +91,4 @@ def mqtt_certificate(values: Values) -> Iterator[Contradiction]:
     cert, key = values("mqtt.tls.cert"), values("mqtt.tls.key")
     if (cert is None) != (key is None):
         missing = "cert" if cert is None else "key"
-        yield Contradiction(f"mqtt.tls.{missing}", "cert and key together", f"no {missing}")
+        yield Contradiction(f"mqtt.tls.{missing}", "cert and key together", f"no {missing}", code="mqtt-credentials")

@@ -31,7 +31,9 @@ def shipped(name: str) -> Path:
     path = root / name
     if ".." in Path(name).parts or not path.is_file():
         known = sorted(str(one.relative_to(root)) for one in root.rglob("*.toml"))
-        raise InputError([Mistake(root, "shipped file", f"one of {', '.join(known)}", name)])
+        raise InputError(
+            [Mistake(root, "shipped file", f"one of {', '.join(known)}", name, code="shipped-file")]
+        )
     return path
 
 
@@ -67,6 +69,7 @@ class StateDir:
                         "state folder",
                         "a folder that can be written",
                         error.strerror or str(error),
+                        code="file-unwritable",
                     )
                 ]
             ) from None
@@ -88,6 +91,7 @@ class StateDir:
                         f"a path short enough for sockets (up to {SOCKET_PATH_BYTES_MAX} bytes with "
                         f"{longest.relative_to(self.root)})",
                         f"{length} bytes; choose a shorter one with --state",
+                        code="state-path-long",
                     )
                 ]
             )

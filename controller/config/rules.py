@@ -75,13 +75,15 @@ def job_rules() -> tuple[Rule, ...]:
 def _axis_names(values: Values) -> Iterator[Contradiction]:
     names = sorted(values("axes"))
     if tuple(names) != AXES:
-        yield Contradiction("axes", "the tables x and y", ", ".join(names) or "none")
+        yield Contradiction("axes", "the tables x and y", ", ".join(names) or "none", code="axes-missing")
 
 
 def _soft_limits(values: Values, axis: str) -> Iterator[Contradiction]:
     low, high = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
     if low >= high:
-        yield Contradiction(f"axes.{axis}.min_mm", f"less than max_mm ({high})", f"{low}")
+        yield Contradiction(
+            f"axes.{axis}.min_mm", f"less than max_mm ({high})", f"{low}", code="travel-limits"
+        )
 
 
 def _homing_speeds(values: Values, axis: str) -> Iterator[Contradiction]:
@@ -90,12 +92,19 @@ def _homing_speeds(values: Values, axis: str) -> Iterator[Contradiction]:
     try:
         slow = values(f"{where}.slow_mm_s")
         if slow >= fast:
-            yield Contradiction(f"{where}.slow_mm_s", f"less than fast_mm_s ({fast})", f"{slow}")
+            yield Contradiction(
+                f"{where}.slow_mm_s", f"less than fast_mm_s ({fast})", f"{slow}", code="homing-speeds"
+            )
     except UnknownValueError:
         pass
     most = values(f"axes.{axis}.speed_max_mm_s")
     if fast > most:
-        yield Contradiction(f"{where}.fast_mm_s", f"at most speed_max_mm_s of the axis ({most})", f"{fast}")
+        yield Contradiction(
+            f"{where}.fast_mm_s",
+            f"at most speed_max_mm_s of the axis ({most})",
+            f"{fast}",
+            code="homing-speeds",
+        )
 
 
 def _quick_stop(values: Values, axis: str) -> Iterator[Contradiction]:
@@ -105,6 +114,7 @@ def _quick_stop(values: Values, axis: str) -> Iterator[Contradiction]:
             f"axes.{axis}.drive.quick_stop_mm_s2",
             f"at least acceleration_max_mm_s2 ({most}): a stop must not be gentler than motion",
             f"{stop}",
+            code="quick-stop-too-gentle",
         )
 
 
@@ -112,7 +122,9 @@ def _park_reach(values: Values, axis: str) -> Iterator[Contradiction]:
     place = values("park_mm")[AXES.index(axis)]
     least, most = values(f"axes.{axis}.min_mm"), values(f"axes.{axis}.max_mm")
     if not least <= place <= most:
-        yield Contradiction("park_mm", f"a place within axes.{axis}, {least} to {most} mm", f"{place}")
+        yield Contradiction(
+            "park_mm", f"a place within axes.{axis}, {least} to {most} mm", f"{place}", code="park-outside"
+        )
 
 
 def _command_range(values: Values, axis: str) -> Iterator[Contradiction]:
@@ -132,31 +144,38 @@ def _command_range(values: Values, axis: str) -> Iterator[Contradiction]:
             f"{drive}.velocity_unit_counts_s",
             f"a unit in which {speed:g} mm/s fits 32 bits (up to {formulas.INT32_MAX})",
             f"{units:.4g} units",
+            code="speed-untellable",
         )
 
 
 def _home_order(values: Values) -> Iterator[Contradiction]:
     order = list(values("home_order"))
     if tuple(sorted(order)) != AXES:
-        yield Contradiction("home_order", "x and y once each", f"{order}")
+        yield Contradiction("home_order", "x and y once each", f"{order}", code="home-order")
 
 
 def _node_ids(values: Values) -> Iterator[Contradiction]:
     nodes = [values(f"axes.{axis}.drive.node_id") for axis in AXES]
     if len(set(nodes)) != len(nodes):
-        yield Contradiction("axes.y.drive.node_id", "a number of its own", f"{nodes[1]}, as axes.x has")
+        yield Contradiction(
+            "axes.y.drive.node_id", "a number of its own", f"{nodes[1]}, as axes.x has", code="node-number"
+        )
 
 
 def _head_axis(values: Values) -> Iterator[Contradiction]:
     axis, known = values("head.axis"), sorted(values("axes"))
     if axis not in known:
-        yield Contradiction("head.axis", f"one of {', '.join(known) or 'the axes'}", f'"{axis}"')
+        yield Contradiction(
+            "head.axis", f"one of {', '.join(known) or 'the axes'}", f'"{axis}"', code="head-wiring"
+        )
 
 
 def _head_inputs(values: Values) -> Iterator[Contradiction]:
     down, up = values("head.down_input_bit"), values("head.up_input_bit")
     if down == up:
-        yield Contradiction("head.up_input_bit", "another input than down_input_bit", f"{up} for both")
+        yield Contradiction(
+            "head.up_input_bit", "another input than down_input_bit", f"{up} for both", code="head-wiring"
+        )
 
 
 def _each_stop_input(values: Values, kind: str | None = None) -> Iterator[str]:
@@ -178,7 +197,9 @@ def _stop_names(values: Values) -> Iterator[Contradiction]:
         except UnknownValueError:
             continue
         if name in seen:
-            yield Contradiction(f"{where}.name", "a name of its own", f'"{name}" twice')
+            yield Contradiction(
+                f"{where}.name", "a name of its own", f'"{name}" twice', code="stop-input-clash"
+            )
         seen.add(name)
 
 
@@ -198,9 +219,13 @@ def _stop_drive_inputs(values: Values) -> Iterator[Contradiction]:
         except UnknownValueError:
             continue
         if axis not in AXES:
-            yield Contradiction(f"{where}.axis", f"one of {', '.join(AXES)}", f'"{axis}"')
+            yield Contradiction(
+                f"{where}.axis", f"one of {', '.join(AXES)}", f'"{axis}"', code="stop-input-axis"
+            )
         elif (axis, bit) in taken:
-            yield Contradiction(f"{where}.bit", "an input of its own", f"{bit}, {taken[axis, bit]}")
+            yield Contradiction(
+                f"{where}.bit", "an input of its own", f"{bit}, {taken[axis, bit]}", code="stop-input-clash"
+            )
         taken.setdefault((axis, bit), "taken by another stop input")
 
 
@@ -217,9 +242,13 @@ def _stop_devices(values: Values) -> Iterator[Contradiction]:
         except UnknownValueError:
             continue
         if device == wire:
-            yield Contradiction(f"{where}.device", "another port than wire.channel", f'"{device}"')
+            yield Contradiction(
+                f"{where}.device", "another port than wire.channel", f'"{device}"', code="stop-input-clash"
+            )
         if (device, line) in taken:
-            yield Contradiction(f"{where}.line", "a line of its own", f"{line} of {device} twice")
+            yield Contradiction(
+                f"{where}.line", "a line of its own", f"{line} of {device} twice", code="stop-input-clash"
+            )
         taken.add((device, line))
     lines: set[tuple[object, object]] = set()
     for where in _each_stop_input(values, "gpio"):
@@ -229,14 +258,19 @@ def _stop_devices(values: Values) -> Iterator[Contradiction]:
             continue
         if chip_line in lines:
             yield Contradiction(
-                f"{where}.line", "a line of its own", f"{chip_line[1]} of {chip_line[0]} twice"
+                f"{where}.line",
+                "a line of its own",
+                f"{chip_line[1]} of {chip_line[0]} twice",
+                code="stop-input-clash",
             )
         lines.add(chip_line)
 
 
 def _twin_given(values: Values) -> Iterator[Contradiction]:
     if values("wire.channel") == "simulated" and values("twin") is None:
-        yield Contradiction("twin", 'a [twin] table, as wire.channel is "simulated"', "nothing")
+        yield Contradiction(
+            "twin", 'a [twin] table, as wire.channel is "simulated"', "nothing", code="twin-missing"
+        )
 
 
 def _twin_axes(values: Values) -> Iterator[Contradiction]:
@@ -244,7 +278,9 @@ def _twin_axes(values: Values) -> Iterator[Contradiction]:
         return
     names = sorted(values("twin.axes"))
     if tuple(names) != AXES:
-        yield Contradiction("twin.axes", "the tables x and y", ", ".join(names) or "none")
+        yield Contradiction(
+            "twin.axes", "the tables x and y", ", ".join(names) or "none", code="axes-missing"
+        )
 
 
 def _path_speed(values: Values, name: str) -> Iterator[Contradiction]:
@@ -252,7 +288,10 @@ def _path_speed(values: Values, name: str) -> Iterator[Contradiction]:
     slowest = min(values(f"axes.{axis}.speed_max_mm_s") for axis in AXES)
     if speed > slowest:
         yield Contradiction(
-            f"motion.{name}", f"at most the slower axis' speed_max_mm_s ({slowest})", f"{speed}"
+            f"motion.{name}",
+            f"at most the slower axis' speed_max_mm_s ({slowest})",
+            f"{speed}",
+            code="motion-beyond-axis",
         )
 
 
@@ -264,13 +303,19 @@ def _path_acceleration(values: Values) -> Iterator[Contradiction]:
             "motion.acceleration_mm_s2",
             f"at most the weaker axis' acceleration_max_mm_s2 ({weakest})",
             f"{acceleration}",
+            code="motion-beyond-axis",
         )
 
 
 def _lease(values: Values) -> Iterator[Contradiction]:
     lease_ms, tick_us = values("lease.lease_ms"), values("tick_us")
     if lease_ms * 1000 < 2 * tick_us:
-        yield Contradiction("lease.lease_ms", f"at least two ticks of {tick_us / 1000:g} ms", f"{lease_ms}")
+        yield Contradiction(
+            "lease.lease_ms",
+            f"at least two ticks of {tick_us / 1000:g} ms",
+            f"{lease_ms}",
+            code="lease-too-short",
+        )
 
 
 def _heartbeat(values: Values) -> Iterator[Contradiction]:
@@ -282,6 +327,7 @@ def _heartbeat(values: Values) -> Iterator[Contradiction]:
             "wire.heartbeat_lost_after_ms",
             f"at least twice heartbeat_ms ({every}): one may be late",
             f"{lost}",
+            code="heartbeat-too-tight",
         )
 
 
@@ -297,7 +343,7 @@ def _inks_differ(values: Values, what: str) -> Iterator[Contradiction]:
             continue
         if value in seen and value not in told:
             told.add(value)
-            yield Contradiction("inks", f"each {what} once", f'"{value}" twice')
+            yield Contradiction("inks", f"each {what} once", f'"{value}" twice', code="ink-clash")
         seen.add(value)
 
 
@@ -306,11 +352,14 @@ def spiral_closes(values: Values, ink: str = "") -> Iterator[Contradiction]:
     step, tip = values(f"{ink}spiral_step_mm"), values(f"{ink}tip_mm")
     if step is not None and step > tip:
         yield Contradiction(
-            f"{ink}spiral_step_mm", f"at most tip_mm ({tip}): wider leaves bare rings", f"{step}"
+            f"{ink}spiral_step_mm",
+            f"at most tip_mm ({tip}): wider leaves bare rings",
+            f"{step}",
+            code="spiral-step",
         )
     if step is not None and step < SPIRAL_SHARE_MIN * tip:
         least = f"at least {SPIRAL_SHARE_MIN * tip:g}, a twentieth of tip_mm: less paints for ever"
-        yield Contradiction(f"{ink}spiral_step_mm", least, f"{step:g}")
+        yield Contradiction(f"{ink}spiral_step_mm", least, f"{step:g}", code="spiral-step")
 
 
 def _spirals_close(values: Values) -> Iterator[Contradiction]:

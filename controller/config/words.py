@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, get_args, get_origin
+from typing import Any, Final, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -33,6 +33,23 @@ _PATTERNS = {
     r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$": "levels of letters, digits, - and _ with / between them",
     r"^[A-Za-z_][A-Za-z0-9_]*$": "the name of an environment variable",
 }
+
+VALUE_CODES: Final = {
+    "greater_than": "file-out-of-range",
+    "greater_than_equal": "file-out-of-range",
+    "less_than": "file-out-of-range",
+    "less_than_equal": "file-out-of-range",
+    "finite_number": "file-out-of-range",
+    "int_parsing_size": "file-out-of-range",
+    "literal_error": "file-not-a-choice",
+    "string_pattern_mismatch": "file-text-refused",
+    "string_too_short": "file-text-refused",
+    "string_too_long": "file-text-refused",
+    "too_long": "file-out-of-range",
+    "too_short": "file-out-of-range",
+}
+"""Codes of values that do not hold, by pydantic's names; what is not here is of the wrong type."""
+WRONG_TYPE: Final = "file-wrong-type"
 
 _TYPES = {
     "float_type": "a number",
@@ -60,20 +77,23 @@ def mistakes_of(
         context = one.get("ctx", {})
         match one["type"]:
             case "missing":
-                found.append(Mistake(file, where, _describe(model, one["loc"]), "nothing"))
+                found.append(
+                    Mistake(file, where, _describe(model, one["loc"]), "nothing", code="file-missing-field")
+                )
             case "extra_forbidden":
                 found.append(_unknown_field(file, where, one["loc"], model))
             case "union_tag_invalid" | "union_tag_not_found":
                 got = shown(context["tag"]) if "tag" in context else "nothing"
                 known = _kinds_of(type_at(model, one["loc"]))
-                found.append(Mistake(file, f"{where}.kind", f"one of {known}", got))
+                found.append(Mistake(file, f"{where}.kind", f"one of {known}", got, code="file-unknown-kind"))
             case "too_short" if _long_enough(one["input"], context):
                 # Entries that do not hold are not counted; they are told by themselves.
                 continue
             case "value_error":
                 found.extend(_contradictions(file, one["loc"], context["error"], data))
             case _:
-                found.append(Mistake(file, where, _expected(one["type"], context), shown(one["input"])))
+                expected, code = _expected(one["type"], context), VALUE_CODES.get(one["type"], WRONG_TYPE)
+                found.append(Mistake(file, where, expected, shown(one["input"]), code=code))
     return found
 
 
@@ -83,13 +103,17 @@ def _long_enough(value: object, context: Mapping[str, Any]) -> bool:
 
 def contradiction_of(file: Path, one: Contradiction, data: object, table: Location = ()) -> Mistake:
     """A contradiction as a mistake of ``file``; ``table`` is where the rule's paths begin."""
-    return Mistake(file, path_of((*table, *location_of(one.where)), data), one.expected, one.got)
+    return Mistake(
+        file, path_of((*table, *location_of(one.where)), data), one.expected, one.got, code=one.code
+    )
 
 
 def _contradictions(file: Path, table: Location, error: object, data: object) -> list[Mistake]:
     if isinstance(error, ContradictionsError):
         return [contradiction_of(file, one, data, table) for one in error.found]
-    return [Mistake(file, path_of(table, data) or "file", str(error), "something else")]
+    return [
+        Mistake(file, path_of(table, data) or "file", str(error), "something else", code="file-value-refused")
+    ]
 
 
 def path_of(location: Location, data: object) -> str:
@@ -162,7 +186,7 @@ def _unknown_field(file: Path, where: str, location: Location, model: type[BaseM
         expected = f"one of the fields {', '.join(known)}"
     else:
         expected = "no such field"
-    return Mistake(file, where, expected, f"unknown field {name}")
+    return Mistake(file, where, expected, f"unknown field {name}", code="file-unknown-field")
 
 
 def _describe(model: type[BaseModel], location: Location) -> str:

@@ -112,7 +112,15 @@ def plan_move(machine: Machine, start_mm: npt.ArrayLike, target_mm: npt.ArrayLik
     rounding = 1.0 / np.abs(scale)  # a limit that came through the quantum grid is still inside
     if not bool(np.all((target >= low - rounding) & (target <= high + rounding))):
         raise InputError(
-            [Mistake(Path(machine.name), "target", _limits_words(machine), f"({target[0]:g}, {target[1]:g})")]
+            [
+                Mistake(
+                    Path(machine.name),
+                    "target",
+                    _limits_words(machine),
+                    f"({target[0]:g}, {target[1]:g})",
+                    code="move-outside",
+                )
+            ]
         )
     quanta = to_quanta(start, scale)
     writer = ScheduleWriter((int(quanta[0]), int(quanta[1])), machine.tick_ns, machine.name, None)
@@ -188,6 +196,7 @@ def _refuse_outside(strokes: StrokeSet, ink: Ink, machine: Machine, geometry: Ge
                     strokes.element_ids[element],
                     _limits_words(machine),
                     f"({x:.3f}, {y:.3f}), on the canvas ({u:.3f}, {v:.3f})",
+                    code="plan-outside-travel",
                 ),
             )
     if mistakes:
@@ -436,6 +445,7 @@ class _Pass:
                 f"at least {largest[i] / abs(self._scale[i]) / self._rules.tick_s:.1f} mm/s for ink "
                 f"{self._ink.name}, with what lag, play and belt add to travel and paint speed",
                 f"{self._machine.axes[name].speed_max_mm_s:g} mm/s",
+                code="plan-too-fast",
             )
             for i, name in enumerate(AXES)
             if largest[i] > self._fastest[i]

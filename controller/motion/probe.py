@@ -143,7 +143,9 @@ def load_test(folder: Path) -> tuple[Test, tuple[Part, ...], tuple[int, int]]:
         x, y = said["flank"]
         return made(**settings), tuple(Part(**part) for part in said["parts"]), (int(x), int(y))
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise InputError([Mistake(path, "test", "a test of giornata measure", str(error))]) from None
+        raise InputError(
+            [Mistake(path, "test", "a test of giornata measure", str(error), code="run-not-read")]
+        ) from None
 
 
 def axis_targets(
@@ -219,6 +221,7 @@ def _too_fast(test: CircleTest, fastest: float) -> InputError:
         "speed",
         f"at most about {fastest:.4g} mm/s on a radius of {test.radius_mm:g} mm with this machine's acceleration",
         f"{test.speed_mm_s:g} mm/s",
+        code="measure-setting",
     )
 
 
@@ -226,7 +229,12 @@ def _line(machine: Machine, test: LineTest) -> _Way:
     _speed(machine, test.speed_mm_s)
     start, end = np.asarray(test.start_mm), np.asarray(test.end_mm)
     if float(np.hypot(*(end - start))) < 1.0:
-        raise _mistake("line", "two ends at least 1 mm apart", f"{test.start_mm} and {test.end_mm}")
+        raise _mistake(
+            "line",
+            "two ends at least 1 mm apart",
+            f"{test.start_mm} and {test.end_mm}",
+            code="measure-setting",
+        )
     way = _Way(machine, start)
     way.mark("")
     for ends, what in (((start, end), "there"), ((end, start), "back")):
@@ -243,9 +251,11 @@ def _axis(machine: Machine, test: AxisTest) -> _Way:
     _speed(machine, test.speed_mm_s)
     targets = np.asarray(test.targets_mm, dtype=np.float64)
     if len(targets) < 2 or bool(np.any(np.diff(targets) <= 0)):
-        raise _mistake("targets", "at least two places that rise", f"{test.targets_mm}")
+        raise _mistake(
+            "targets", "at least two places that rise", f"{test.targets_mm}", code="measure-setting"
+        )
     if test.repeats < 2:
-        raise _mistake("repeats", "at least 2", f"{test.repeats}")
+        raise _mistake("repeats", "at least 2", f"{test.repeats}", code="measure-setting")
     index = AXES.index(test.axis)
     over = OVERRUN_MM + max(axis_models(machine)[index].play_mm)
 
@@ -274,7 +284,7 @@ def _axis(machine: Machine, test: AxisTest) -> _Way:
 def _steps(machine: Machine, test: StepsTest) -> _Way:
     _speed(machine, test.speed_mm_s)
     if test.repeats < 2:
-        raise _mistake("repeats", "at least 2", f"{test.repeats}")
+        raise _mistake("repeats", "at least 2", f"{test.repeats}", code="measure-setting")
     index, motion = AXES.index(test.axis), machine.motion
     along = staircase(test.speed_mm_s, motion.acceleration_mm_s2, motion.jerk_mm_s3, machine.tick_us * 1e-6)
     ends = []
@@ -298,7 +308,7 @@ def _brake(machine: Machine, test: BrakeTest) -> _Way:
     _speed(machine, test.speed_mm_s)
     _positive("rest", test.rest_s)
     if not test.places_mm:
-        raise _mistake("places", "at least one place", "none")
+        raise _mistake("places", "at least one place", "none", code="measure-setting")
     index = AXES.index(test.axis)
     # The belt has to ring: what the machine file states of it is left out of the plan, whose task is to prevent that.
     stiff = {name: machine.axes[name].model_copy(update={"belt": None}) for name in AXES}
@@ -431,6 +441,7 @@ class _Way:
                     "speed",
                     f"axis {name} at no more than {machine.axes[name].speed_max_mm_s:g} mm/s",
                     f"{fastest:.1f} mm/s where the motor crosses its play; ask for a lower speed",
+                    code="measure-setting",
                 )
         # The last part takes in the rest that lets the chain run dry; marks move by the chain's delay.
         ends = np.minimum(np.array(self._marks) + chain.delay_ticks, len(velocities))
@@ -461,6 +472,7 @@ class _Way:
             "place",
             f"a way with axis {name} from {low[k]:g} to {high[k]:g} mm, run-up and overrun counted in",
             f"{float(places[int(row), int(k)]):.1f} mm, on the canvas ({at[0]:.1f}, {at[1]:.1f})",
+            code="measure-outside",
         )
 
 
@@ -470,18 +482,23 @@ def _fastest(machine: Machine) -> float:
 
 def _positive(name: str, value: float) -> None:
     if not (np.isfinite(value) and value > 0.0):
-        raise _mistake(name, "more than 0", f"{value:g}")
+        raise _mistake(name, "more than 0", f"{value:g}", code="measure-setting")
 
 
 def _speed(machine: Machine, speed_mm_s: float) -> None:
     _positive("speed", speed_mm_s)
     fastest = min(machine.motion.travel_speed_mm_s, _fastest(machine))
     if speed_mm_s > fastest:
-        raise _mistake("speed", f"at most {fastest:g} mm/s, this machine's travel speed", f"{speed_mm_s:g}")
+        raise _mistake(
+            "speed",
+            f"at most {fastest:g} mm/s, this machine's travel speed",
+            f"{speed_mm_s:g}",
+            code="measure-setting",
+        )
 
 
-def _mistake(where: str, expected: str, got: str) -> InputError:
-    return InputError([Mistake(Path("measure"), where, expected, got)])
+def _mistake(where: str, expected: str, got: str, code: str) -> InputError:
+    return InputError([Mistake(Path("measure"), where, expected, got, code=code)])
 
 
 def parts_named(parts: Sequence[Part], what: str) -> list[int]:

@@ -311,10 +311,12 @@ class AxisHomer:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Whether a homing is believed. ``text`` is one sentence for a person either way."""
+    """Whether a homing is believed. ``text`` is one sentence for a person either way; ``code``: the catalogue's entry
+    for why it is not."""
 
     accepted: bool
     text: str
+    code: str = ""
 
 
 def judge(result: AxisHoming, previous: AxisHoming | None, axis: Axis) -> Verdict:
@@ -330,6 +332,7 @@ def judge(result: AxisHoming, previous: AxisHoming | None, axis: Axis) -> Verdic
             False,
             f"axis {result.axis}: homing touches spread over {result.spread_mm:.3f} mm, "
             f"at most {homing.spread_max_mm} mm is accepted: clean and fasten the switch, then home again",
+            "homing-spread",
         )
     if previous is None:
         return Verdict(
@@ -352,7 +355,7 @@ def judge(result: AxisHoming, previous: AxisHoming | None, axis: Axis) -> Verdic
             f"; that is close to {pitches} of {axis.drive.belt_pitch_mm} mm: "
             "the belt has likely jumped teeth, check it before painting on"
         )
-    return Verdict(False, text)
+    return Verdict(False, text, "homing-tooth-jump" if teeth else "homing-differs")
 
 
 def tooth_jump(difference_mm: float, pitch_mm: float, tolerance_mm: float) -> int:
@@ -363,6 +366,18 @@ def tooth_jump(difference_mm: float, pitch_mm: float, tolerance_mm: float) -> in
     teeth = round(difference_mm / pitch_mm)
     close = abs(difference_mm - teeth * pitch_mm) <= min(tolerance_mm, 0.25 * pitch_mm)
     return teeth if close else 0
+
+
+def failure_code(failure: HomingFailure | None) -> str:
+    """The catalogue's entry for a homing that ended without a result."""
+    return "homing-refused" if failure is None else f"homing-{failure.name.lower().replace('_', '-')}"
+
+
+def refusal_code(results: Sequence[AxisHoming], previous: Sequence[AxisHoming], axes: dict[str, Axis]) -> str:
+    """The catalogue's entry for the first axis that is refused; of none, the general one."""
+    before = {homing.axis: homing for homing in previous}
+    verdicts = (judge(result, before.get(result.axis), axes[result.axis]) for result in results)
+    return next((one.code for one in verdicts if not one.accepted), failure_code(None))
 
 
 def judge_all(

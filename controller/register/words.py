@@ -34,6 +34,11 @@ SLIP_WORDS: dict[Slip, str] = {
 }
 
 
+def marks_code(reason: Reason) -> str:
+    """The catalogue's entry for a set of marks that is refused: ``marks-`` and the reason's word."""
+    return f"marks-{reason.value.replace(' ', '-')}"
+
+
 def refusal_text(refusal: Refusal, names: Sequence[str] | None = None) -> str:
     """One sentence: what is wrong with the marks, and what to do."""
     who = _marks(refusal.marks, names)

@@ -114,7 +114,15 @@ def build_report(
         _write(html_path, page(report.data, report.passes, report.overall, pictures).encode())
     except OSError as error:
         raise InputError(
-            [Mistake(folder, "report folder", "a folder that can be written", error.strerror or str(error))]
+            [
+                Mistake(
+                    folder,
+                    "report folder",
+                    "a folder that can be written",
+                    error.strerror or str(error),
+                    code="file-unwritable",
+                )
+            ]
         ) from None
     tell("done", 1.0)
     return ReportFiles(html_path, csv_path, pictures_folder)

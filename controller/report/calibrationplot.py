@@ -57,7 +57,9 @@ def _tables_png(rows: Sequence[CalibrationRow], field: str) -> bytes:
     """One panel for each column of the table, the latest date darkest."""
     names = list(_curves(rows[-1].measured.value))
     if not names:
-        raise RefusedError(f"{field} is no table by place", "giornata calibration list")
+        raise RefusedError(
+            f"{field} is no table by place", "giornata calibration list", code="calibration-not-alike"
+        )
     figure = new_figure(1.2 + 2.8 * len(names), 8.6)
     panels: Any = figure.subplots(len(names), 1, sharex=True, squeeze=False)[:, 0]
     for panel, name in zip(panels, names, strict=True):
@@ -83,7 +85,9 @@ def _dates(at_ms: Sequence[int]) -> npt.NDArray[np.datetime64]:
 def _number(value: Any) -> float:
     if isinstance(value, bool | str | tuple):
         raise RefusedError(
-            f"{value!r} is no number, so there is no line to draw", "giornata calibration list"
+            f"{value!r} is no number, so there is no line to draw",
+            "giornata calibration list",
+            code="calibration-not-alike",
         )
     return float(value)
 

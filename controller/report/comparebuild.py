@@ -26,5 +26,5 @@ def write_whole(path: Path, text: str) -> None:
     except OSError as error:
         got = error.strerror or str(error)
         raise InputError(
-            [Mistake(path, "file", "a file that can be written", got, code="report-unwritable")]
+            [Mistake(path, "file", "a file that can be written", got, code="file-unwritable")]
         ) from None

@@ -156,14 +156,32 @@ def _session(journal: Journal, session_id: int | None) -> SessionRow:
         moved = [session for session in sessions if journal.runs(session.id)]
         if not moved:
             raise InputError(
-                [Mistake(journal.path, "session", "a session to report on (home or paint first)", "none")]
+                [
+                    Mistake(
+                        journal.path,
+                        "session",
+                        "a session to report on (home or paint first)",
+                        "none",
+                        code="session-none",
+                    )
+                ]
             )
         return moved[-1]
     for session in sessions:
         if session.id == session_id:
             return session
     known = f"1 to {sessions[-1].id}" if sessions else "none yet"
-    raise InputError([Mistake(journal.path, "session", f"one of the journal's ({known})", str(session_id))])
+    raise InputError(
+        [
+            Mistake(
+                journal.path,
+                "session",
+                f"one of the journal's ({known})",
+                str(session_id),
+                code="session-unknown",
+            )
+        ]
+    )
 
 
 def _in_place(run: RunRow, state: StateDir) -> RunRow:

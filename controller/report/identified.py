@@ -93,7 +93,15 @@ def build_identification(state_dir: Path, session_id: int, folder: Path | None =
         _write(answer, (json.dumps(said, indent=1) + "\n").encode())
     except OSError as error:
         raise InputError(
-            [Mistake(place, "report folder", "a folder that can be written", error.strerror or str(error))]
+            [
+                Mistake(
+                    place,
+                    "report folder",
+                    "a folder that can be written",
+                    error.strerror or str(error),
+                    code="file-unwritable",
+                )
+            ]
         ) from None
     return Identified(driven, measured, poor, fit, answer, tuple(place / name for name in pictures))
 

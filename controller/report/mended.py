@@ -83,14 +83,22 @@ class Asked:
         job = load_job(self.job)
         if self.wants_touch_up and (self.dry_minutes is not None or self.wants_region):
             expected = "either measured shifts, or minutes and regions"
-            raise InputError([Mistake(self.job, "--shift", expected, "both")])
+            raise InputError([Mistake(self.job, "--shift", expected, "both", code="mend-shifts")])
         if self.wants_touch_up and len(self.inks) != 1:
             expected = "--ink NAME once: the ink that lies off"
-            raise InputError([Mistake(self.job, "--shift", expected, f"{len(self.inks)} inks")])
+            raise InputError(
+                [Mistake(self.job, "--shift", expected, f"{len(self.inks)} inks", code="mend-shifts")]
+            )
         known = [one.name for one in job.inks]
         wrong = [one for one in self.inks if one not in known]
         if wrong:
-            raise InputError([Mistake(self.job, "--ink", f"one of {', '.join(known)}", ", ".join(wrong))])
+            raise InputError(
+                [
+                    Mistake(
+                        self.job, "--ink", f"one of {', '.join(known)}", ", ".join(wrong), code="name-unknown"
+                    )
+                ]
+            )
         if self.dry_minutes is not None:
             asked_minutes(self.dry_minutes)
         return job.name
@@ -131,7 +139,7 @@ def _again(asked: Asked, progress: Progress) -> tuple[Made, ...]:
     machine, job = load_machine(asked.machine), load_job(asked.job)
     region = _region(asked, job)
     if not asked.state.journal.exists():
-        raise RefusedError("nothing has been painted yet", "run giornata paint")
+        raise RefusedError("nothing has been painted yet", "run giornata paint", code="nothing-painted")
     found: list[Faded] = []
     with contextlib.closing(Journal.read(asked.state.journal, machine.name)) as journal:
         if asked.dry_minutes is not None:
@@ -149,7 +157,9 @@ def _again(asked: Asked, progress: Progress) -> tuple[Made, ...]:
         if faded.strokes or asked.inks or asked.dry_minutes is not None:
             made.append(_again_in(asked, job, faded, all_of_it, region, progress))
     if not made:
-        raise RefusedError("nothing has been painted in this region", "choose another, canvas mm")
+        raise RefusedError(
+            "nothing has been painted in this region", "choose another, canvas mm", code="mend-nothing"
+        )
     return tuple(made)
 
 
@@ -209,7 +219,7 @@ def _region(asked: Asked, job: Job) -> Any:
     try:
         return regions_of([(one[0], one[1], one[2], one[3]) for one in boxes], drawings)
     except ValueError as error:
-        raise InputError([Mistake(asked.job, "region", str(error), "none")]) from None
+        raise InputError([Mistake(asked.job, "region", str(error), "none", code="mend-nothing")]) from None
 
 
 def _words(asked: Asked) -> str:
@@ -230,7 +240,9 @@ def _touch_up(asked: Asked, progress: Progress) -> Made:
     try:
         shift = fit_shift(places, shifts)
     except ValueError as error:
-        raise InputError([Mistake(asked.shifts_file or asked.job, "--shift", str(error), "other")]) from None
+        raise InputError(
+            [Mistake(asked.shifts_file or asked.job, "--shift", str(error), "other", code="mend-shifts")]
+        ) from None
     progress(ink.name, "reading the artwork", 0.0)
     bare = _bare(asked, job, wanted_picture(job, asked.job), row, shift)
     words = _shift_words(shift, len(places))
@@ -288,11 +300,23 @@ def _bare(asked: Asked, job: Job, wanted: WantedPicture, row: int, shift: Shift)
     name = job.inks[row].name
     if not wanted.works:
         expected = "a job with techniques: flats and bands have gaps, dots as drawn have none"
-        raise InputError([Mistake(asked.job, "--shift", expected, f"ink {name} of a job painted as drawn")])
+        raise InputError(
+            [
+                Mistake(
+                    asked.job,
+                    "--shift",
+                    expected,
+                    f"ink {name} of a job painted as drawn",
+                    code="mend-shifts",
+                )
+            ]
+        )
     try:
         return bare_places(wanted.works, wanted.with_traps, job, row, shift)
     except ValueError as error:
-        raise InputError([Mistake(asked.job, f"ink {name}", str(error), "none")]) from None
+        raise InputError(
+            [Mistake(asked.job, f"ink {name}", str(error), "none", code="mend-nothing")]
+        ) from None
 
 
 def measured_shifts(asked: Asked) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
@@ -305,12 +329,20 @@ def measured_shifts(asked: Asked) -> tuple[np.ndarray[Any, Any], np.ndarray[Any,
     if asked.shifts_file is not None:
         rows += _rows_of(asked.shifts_file)
     if not rows:
-        raise InputError([Mistake(asked.shifts_file or asked.job, "shifts", "one or more", "none")])
+        raise InputError(
+            [Mistake(asked.shifts_file or asked.job, "shifts", "one or more", "none", code="mend-shifts")]
+        )
     table = np.array(rows, dtype=np.float64)
     worst = float(np.hypot(*table[:, 2:].T).max())
     if worst > SHIFT_MAX_MM:
         expected = f"shifts up to {SHIFT_MAX_MM:g} mm"
-        raise InputError([Mistake(asked.shifts_file or asked.job, "--shift", expected, f"{worst:g} mm")])
+        raise InputError(
+            [
+                Mistake(
+                    asked.shifts_file or asked.job, "--shift", expected, f"{worst:g} mm", code="mend-shifts"
+                )
+            ]
+        )
     return table[:, :2], table[:, 2:]
 
 
@@ -318,7 +350,7 @@ def _rows_of(path: Path) -> list[tuple[float, ...]]:
     try:
         lines = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Mistake(path, "--shifts", "a CSV file", str(error))]) from None
+        raise InputError([Mistake(path, "--shifts", "a CSV file", str(error), code="mend-shifts")]) from None
     found: list[tuple[float, ...]] = []
     mistakes: list[Mistake] = []
     for number, line in enumerate(lines, 1):
@@ -330,7 +362,7 @@ def _rows_of(path: Path) -> list[tuple[float, ...]]:
             if number > 1 or any(cell.strip()[:1].isdigit() for cell in line):  # else a line of names
                 mistakes += error.mistakes
     if len(found) > POINTS_MAX:
-        mistakes.append(Mistake(path, "lines", f"at most {POINTS_MAX}", str(len(found))))
+        mistakes.append(Mistake(path, "lines", f"at most {POINTS_MAX}", str(len(found)), code="mend-shifts"))
     if mistakes:
         raise InputError(mistakes)
     return found
@@ -344,7 +376,7 @@ def _numbers(
     except ValueError:
         found = ()
     if len(found) != count or not all(map(math.isfinite, found)):
-        raise InputError([Mistake(file, where, expected, repr(text))])
+        raise InputError([Mistake(file, where, expected, repr(text), code="mend-shifts")])
     return found
 
 

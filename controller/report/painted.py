@@ -64,7 +64,9 @@ def load_painted(path: Path) -> Painted:
                 (float(data["size_mm"][0]), float(data["size_mm"][1])),
             )
     except (OSError, KeyError, ValueError, TypeError, EOFError, IndexError, zipfile.BadZipFile) as error:
-        raise InputError([Mistake(path, "canvas", "a painted canvas (canvas.npz)", str(error))]) from None
+        raise InputError(
+            [Mistake(path, "canvas", "a painted canvas (canvas.npz)", str(error), code="canvas-file")]
+        ) from None
     if (
         len(painted.offsets) != painted.contacts + 1
         or int(painted.offsets[0]) != 0
@@ -74,5 +76,7 @@ def load_painted(path: Path) -> Painted:
         or not len(painted.ink_names) == len(painted.ink_colours) == len(painted.ink_tip_mm)
         or (painted.contacts > 0 and not 0 <= painted.ink.min() <= painted.ink.max() < len(painted.ink_names))
     ):
-        raise InputError([Mistake(path, "canvas", "arrays that agree in length", "arrays that do not")])
+        raise InputError(
+            [Mistake(path, "canvas", "arrays that agree in length", "arrays that do not", code="canvas-file")]
+        )
     return painted

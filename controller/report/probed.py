@@ -91,7 +91,9 @@ def last_measuring_session(state: StateDir) -> int:
         for session in reversed(journal.sessions()):
             if session.verb == "measure" and _run_of(journal, session.id) is not None:
                 return session.id
-    raise InputError([Mistake(state.journal, "session", "a session that measured", "none")])
+    raise InputError(
+        [Mistake(state.journal, "session", "a session that measured", "none", code="session-unknown")]
+    )
 
 
 def read_probed(state_dir: Path, session_id: int) -> Probed:
@@ -103,17 +105,33 @@ def read_probed(state_dir: Path, session_id: int) -> Probed:
         run = _run_of(journal, session_id)
     if session is None or run is None:
         raise InputError(
-            [Mistake(state.journal, "session", "one that drove a test to its end", f"session {session_id}")]
+            [
+                Mistake(
+                    state.journal,
+                    "session",
+                    "one that drove a test to its end",
+                    f"session {session_id}",
+                    code="session-unknown",
+                )
+            ]
         )
     test, parts, flank = load_test(measured_folder(state, session_id))
     if isinstance(test, StepsTest | BrakeTest):
-        raise InputError([Mistake(state.journal, "session", "a test of giornata measure", test.kind)])
+        raise InputError(
+            [
+                Mistake(
+                    state.journal, "session", "a test of giornata measure", test.kind, code="session-unknown"
+                )
+            ]
+        )
     folder = run.folder if run.folder.is_dir() else state.runs / run.folder.name
     try:
         spec = StreamSpec.model_validate_json((folder / "spec.json").read_bytes())
         log = read_timing_log(folder / "timing.gtl")
     except (OSError, ValidationError, TimingLogError) as error:
-        raise InputError([Mistake(folder, "run", "its spec and timing log", str(error))]) from None
+        raise InputError(
+            [Mistake(folder, "run", "its spec and timing log", str(error), code="run-not-read")]
+        ) from None
     notes.extend(
         f"timing log at byte {damage.offset}, {damage.length} bytes left out: {damage.what}"
         for damage in log.damage
@@ -121,7 +139,7 @@ def read_probed(state_dir: Path, session_id: int) -> Probed:
     machine = load_machine(Path(spec.machine_file))
     task = next(index for index, one in enumerate(spec.tasks) if isinstance(one, ScheduleTask))
     if spec.offset_counts is None:
-        raise InputError([Mistake(folder, "offset_counts", "those of a homing", "none")])
+        raise InputError([Mistake(folder, "offset_counts", "those of a homing", "none", code="run-not-read")])
     records = log.records[(log.records["task"] == task) & (log.records["segment"] >= 0)]
     tick_ns = machine.tick_ns
     windows = np.full((len(parts), 2), -1, dtype=np.int64)

@@ -62,7 +62,9 @@ def build_probe_report(state_dir: Path, session_id: int, folder: Path | None = N
     evaluated = evaluate(probed)
     if not evaluated.sources:
         why = "; ".join((*probed.notes, *evaluated.left_out)) or "none"
-        raise InputError([Mistake(probed.run.folder, "readings", "a whole test", why)])
+        raise InputError(
+            [Mistake(probed.run.folder, "readings", "a whole test", why, code="measure-incomplete")]
+        )
     rows = tuple(figure_rows(evaluated))
     place = folder if folder is not None else StateDir(state_dir).reports / f"{session_id:04d}"
     pictures = _pictures(evaluated, probed.test)
@@ -85,7 +87,15 @@ def build_probe_report(state_dir: Path, session_id: int, folder: Path | None = N
         _write(files.page, _page(probed, evaluated, rows, pictures, notes).encode())
     except OSError as error:
         raise InputError(
-            [Mistake(place, "report folder", "a folder that can be written", error.strerror or str(error))]
+            [
+                Mistake(
+                    place,
+                    "report folder",
+                    "a folder that can be written",
+                    error.strerror or str(error),
+                    code="file-unwritable",
+                )
+            ]
         ) from None
     return ProbeReport(probed, evaluated, rows, files)
 

@@ -106,7 +106,17 @@ def build_proof(
     _check_place(out_dir)
     if changed := prepared.stale():
         expected = "files as they were when the job was prepared (run giornata prepare)"
-        raise InputError([Mistake(prepared.folder, "sources", expected, f"others: {', '.join(changed)}")])
+        raise InputError(
+            [
+                Mistake(
+                    prepared.folder,
+                    "sources",
+                    expected,
+                    f"others: {', '.join(changed)}",
+                    code="prepared-stale",
+                )
+            ]
+        )
     job = with_measured_tips(load_job(job_path), prepared.record.tip_factors)
     progress("reading strokes", 0.0)
     passes = passes_of(prepared, job)
@@ -119,7 +129,9 @@ def build_proof(
         _put(fresh, out_dir)
     except OSError as error:
         why = error.strerror or str(error)
-        raise InputError([Mistake(out_dir, "--out", "a folder that can be written", why)]) from None
+        raise InputError(
+            [Mistake(out_dir, "--out", "a folder that can be written", why, code="file-unwritable")]
+        ) from None
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     coverage, gaps = made
@@ -134,13 +146,25 @@ def passes_of(prepared: Prepared, job: Job) -> tuple[PassPaint, ...]:
     for part in prepared.record.passes:
         if part.ink not in row_of:
             known = ", ".join(row_of)
-            raise InputError([Mistake(prepared.folder, f"pass {part.name}", f"an ink of {known}", part.ink)])
+            raise InputError(
+                [
+                    Mistake(
+                        prepared.folder,
+                        f"pass {part.name}",
+                        f"an ink of {known}",
+                        part.ink,
+                        code="prepared-stale",
+                    )
+                ]
+            )
         path = prepared.pass_folder(part.name) / "strokes.npz"
         try:
             strokes = prepared.strokes(part.name)
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
             expected = "whole strokes (run giornata prepare)"
-            raise InputError([Mistake(path, "strokes", expected, str(error) or "none")]) from None
+            raise InputError(
+                [Mistake(path, "strokes", expected, str(error) or "none", code="prepared-damaged")]
+            ) from None
         width_at = _width_at(job, row_of[part.ink])
         found.append(pass_paint(part.name, row_of[part.ink], part.colour, strokes, width_at, part.pen_m))
     return tuple(found)
@@ -280,7 +304,15 @@ def _frame(passes: Sequence[PassPaint], wanted: WantedPicture, px_per_mm: float 
         most = math.floor(100.0 * math.sqrt(PIXELS_MAX / ((box[2] - box[0]) * (box[3] - box[1])))) / 100.0
         got = f"{scale:g}, {frame.width * frame.height / 1e6:,.0f} million pixels"
         raise InputError(
-            [Mistake(Path("proof"), "--px-per-mm", f"at most {most:g} for a picture of this size", got)]
+            [
+                Mistake(
+                    Path("proof"),
+                    "--px-per-mm",
+                    f"at most {most:g} for a picture of this size",
+                    got,
+                    code="option-value",
+                )
+            ]
         )
     return frame
 
@@ -296,7 +328,7 @@ def _write_json(path: Path, content: dict[str, Any]) -> None:
 
 def _check_number(option: str, value: float | None, expected: str, most: float = math.inf) -> None:
     if value is not None and not (0.0 < value <= most and math.isfinite(value)):
-        raise InputError([Mistake(Path("proof"), option, expected, f"{value:g}")])
+        raise InputError([Mistake(Path("proof"), option, expected, f"{value:g}", code="option-value")])
 
 
 def _check_place(out_dir: Path) -> None:
@@ -312,7 +344,7 @@ def _check_place(out_dir: Path) -> None:
         except (OSError, ValueError, AttributeError):
             pass
     expected, got = "a new, an empty or an earlier proof's folder", "something else, left alone"
-    raise InputError([Mistake(out_dir, "--out", expected, got)])
+    raise InputError([Mistake(out_dir, "--out", expected, got, code="out-occupied")])
 
 
 def _beside(out_dir: Path) -> Path:
@@ -321,7 +353,9 @@ def _beside(out_dir: Path) -> Path:
         return Path(tempfile.mkdtemp(prefix=f".{out_dir.name}-", dir=out_dir.parent))
     except OSError as error:
         why = error.strerror or str(error)
-        raise InputError([Mistake(out_dir, "--out", "a folder that can be written", why)]) from None
+        raise InputError(
+            [Mistake(out_dir, "--out", "a folder that can be written", why, code="file-unwritable")]
+        ) from None
 
 
 def _put(fresh: Path, out_dir: Path) -> None:

@@ -38,7 +38,7 @@ def against_file(machine_path: Path, state_root: Path | None, now_ms: int | None
     try:
         return check_warnings(load_machine(machine_path), machine_path, state_root, now_ms)
     except (InputError, OSError) as error:
-        return [Warned("history", f"cannot be read: {error}")]
+        return [Warned("history", f"cannot be read: {error}", code="check-history")]
 
 
 def check_warnings(
@@ -62,7 +62,13 @@ def _unproved(names: tuple[str, ...]) -> list[Warned]:
     if not names:
         return []
     told = ", ".join(stopproof.words(name) for name in names)
-    return [Warned("stops", f"not proved on this wiring: {told}; nothing moves before giornata commission")]
+    return [
+        Warned(
+            "stops",
+            f"not proved on this wiring: {told}; nothing moves before giornata commission",
+            code="stops-unproved",
+        )
+    ]
 
 
 def today_ms(journal: Journal, row: CalibrationRow) -> int | None:
@@ -88,6 +94,7 @@ def _ages(
                 field,
                 f"measured on {day(row.at_ms)} by a clock that was set since: nobody knows how long ago; measure it "
                 "again",
+                code="check-old",
             )
             continue
         days = (now_ms - at_ms) / DAY_MS
@@ -95,6 +102,7 @@ def _ages(
             yield Warned(
                 field,
                 f"measured on {day(at_ms)}, {days:.0f} days ago (more than {most_days:g}): measure it again",
+                code="check-old",
             )
 
 
@@ -108,6 +116,7 @@ def _differences(latest: dict[str, CalibrationRow], data: dict[str, Any]) -> Ite
             f"the file says {words_of(json.dumps(value_at(data, field)))}; measured on {day(row.at_ms)}: "
             f"{words_of(json.dumps(row.measured.plain()))}{sure} {row.measured.unit} "
             f"(giornata calibration write {row.id})",
+            code="check-file-differs",
         )
 
 
@@ -152,4 +161,5 @@ def _contradictions(
                     row.measured.field,
                     f"measured on {day(row.at_ms)}, and since then homing has shown: {what} up to "
                     f"{day(max(since_ms))} (giornata drift): what it says of places may lie beside them",
+                    code="check-drifted-since",
                 )

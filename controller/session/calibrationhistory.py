@@ -40,7 +40,9 @@ def one_of(machine_path: Path, state_root: Path | None, number: int) -> Calibrat
     for row in history(machine_path, state_root).rows:
         if row.id == number:
             return row
-    raise RefusedError(f"no calibration {number} in the history", "giornata calibration list")
+    raise RefusedError(
+        f"no calibration {number} in the history", "giornata calibration list", code="calibration-unknown"
+    )
 
 
 def of_field(machine_path: Path, state_root: Path | None, field: str) -> History:
@@ -50,6 +52,8 @@ def of_field(machine_path: Path, state_root: Path | None, field: str) -> History
     if not rows:
         known = sorted({row.measured.field for row in whole.rows})
         raise RefusedError(
-            f"{field} was never measured", f"measured were {', '.join(known) or 'no fields yet'}"
+            f"{field} was never measured",
+            f"measured were {', '.join(known) or 'no fields yet'}",
+            code="calibration-unknown",
         )
     return History(rows, tuple(row for row in whole.writes if row.field == field))

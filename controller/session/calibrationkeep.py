@@ -76,7 +76,11 @@ def write(machine_path: Path, state_root: Path | None, ids: Sequence[int], perso
     with _open(machine_path, state_root) as (state, journal):
         known = {row.id: row for row in journal.calibration.all()}
         if missing := [number for number in ids if number not in known]:
-            raise RefusedError(f"no calibration {missing[0]} in the history", "giornata calibration list")
+            raise RefusedError(
+                f"no calibration {missing[0]} in the history",
+                "giornata calibration list",
+                code="calibration-unknown",
+            )
         return write_rows(journal, state, machine_path, [known[number] for number in ids], person)
 
 
@@ -86,7 +90,11 @@ def write_rows(
     """``write``, the lock being held."""
     strange = [row.measured.field for row in rows if not is_field(row.measured.field)]
     if strange:
-        raise RefusedError(f"{strange[0]} does not stand in a machine file", "it is kept in the history")
+        raise RefusedError(
+            f"{strange[0]} does not stand in a machine file",
+            "it is kept in the history",
+            code="calibration-not-alike",
+        )
     changes = {row.measured.field: row.measured.plain() for row in rows}
     of = {row.measured.field: row.id for row in rows}
     return _replace(journal, state, machine_path, changes, of, {}, person)
@@ -100,13 +108,18 @@ def revert(machine_path: Path, state_root: Path | None, field: str, person: str)
         gone = {row.reverts for row in writes}
         mine = [row for row in writes if row.field == field and row.reverts is None and row.id not in gone]
         if not mine:
-            raise RefusedError(f"{field} was not written by a calibration", "giornata calibration list")
+            raise RefusedError(
+                f"{field} was not written by a calibration",
+                "giornata calibration list",
+                code="calibration-unknown",
+            )
         last = mine[-1]
         now = value_at(read_toml(machine_path), field)
         if json.dumps(now) != last.after:
             raise RefusedError(
                 f"{field}: the file says {words_of(json.dumps(now))}, not {words_of(last.after)} as written then",
                 "somebody has changed it since: look, and change it by hand",
+                code="calibration-changed-since",
             )
         whole = None
         alone = [row for row in writes if row.kept == last.kept and row.at_ms == last.at_ms] == [last]
@@ -157,6 +170,7 @@ def _replace(
         raise RefusedError(
             f"{machine_path} cannot be changed without changing more ({error})",
             f"write it in by hand: {told}" if told else "take it out by hand",
+            code="file-not-editable",
         ) from None
     after = tomllib.loads(made.decode().removeprefix("\ufeff"))
     machine_from(after, machine_path)
@@ -215,7 +229,15 @@ def _put(path: Path, raw: bytes, mode: int) -> None:
         Path(name).replace(path)
     except OSError as error:
         raise InputError(
-            [Mistake(path, "file", "a file that can be written", error.strerror or str(error))]
+            [
+                Mistake(
+                    path,
+                    "file",
+                    "a file that can be written",
+                    error.strerror or str(error),
+                    code="file-unwritable",
+                )
+            ]
         ) from None
 
 
@@ -255,7 +277,11 @@ def difference(earlier: CalibrationRow, later: CalibrationRow) -> Difference:
     """Compare two measurements of one field. Raises RefusedError for two fields."""
     a, b = earlier.measured, later.measured
     if a.field != b.field:
-        raise RefusedError(f"{a.field} and {b.field} are not the same field", "compare two of one field")
+        raise RefusedError(
+            f"{a.field} and {b.field} are not the same field",
+            "compare two of one field",
+            code="calibration-not-alike",
+        )
     by: tuple[float, ...] | None = None
     old, new = numbers_of(a.value), numbers_of(b.value)
     if len(old) == len(new) and places_of(a) == places_of(b):

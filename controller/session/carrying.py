@@ -35,11 +35,15 @@ async def carry_over(
     remedy = "bring the files back, or paint it anew with --again"
     old = kept_strokes(journal, earlier)
     if old is None or len(old) != earlier.strokes:
-        raise RefusedError(reason, remedy)
+        raise RefusedError(reason, remedy, code="plan-changed")
     change = change_of(old, done, prepared.strokes(part.name))
     said = "; ".join(change.words)
     if isinstance(operator, SimulatedOperator) or not await operator.confirm(f"{reason}: {said}. Go on so?"):
-        raise RefusedError(f"{reason}: {said}", f"{remedy}, or run it on a terminal and say yes to go on so")
+        raise RefusedError(
+            f"{reason}: {said}",
+            f"{remedy}, or run it on a terminal and say yes to go on so",
+            code="plan-changed",
+        )
     row = journal.begin_pass(
         session, job=prepared.record.job, job_digest=prepared.record.job_digest, name=part.name, ink=part.ink,
         ink_index=[one.name for one in prepared.record.inks].index(part.ink), schedule_digest=part.digest,

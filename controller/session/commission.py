@@ -30,6 +30,7 @@ from controller.session.commissionask import Ask, Questioner
 from controller.session.commissionbench import Bench, GivenUpError, StepResult
 from controller.session.daemon import RunnerOf
 from controller.session.journal import Journal
+from controller.session.latched import refused
 from controller.session.processrunner import ProcessRunner
 from controller.session.service import StoppedError
 from controller.session.stopproof import stops_digest
@@ -219,9 +220,7 @@ async def commission(
     bench = bench or Bench(machine_path, state_root, questioner, watcher, runner_of, signals)
     found = latch.read(bench.state.latch)
     if found is not None:
-        raise RefusedError(
-            f"stopped: {found.text} ({found.reason})", "look at the machine, then giornata clear"
-        )
+        raise refused(found, "look at the machine, then giornata clear")
     done: list[StepRow] = []
     tries: dict[str, int] = {}
     while (step := _next(bench, only, again, tries)) is not None:
@@ -261,11 +260,15 @@ def _next(bench: Bench, only: str, again: bool, tries: dict[str, int]) -> Step |
             continue
         if only:
             raise RefusedError(
-                f"step {step.name} comes before {only} and does not hold", "giornata commission"
+                f"step {step.name} comes before {only} and does not hold",
+                "giornata commission",
+                code="commission-order",
             )
         if tries.get(step.name, 0) >= TRIES_MAX:
             raise RefusedError(
-                f"step {step.name} was done {TRIES_MAX} times and still does not hold", "look at what it says"
+                f"step {step.name} was done {TRIES_MAX} times and still does not hold",
+                "look at what it says",
+                code="commission-tries",
             )
         return step
     return None

@@ -236,14 +236,18 @@ def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "", **fields:
                 raw = answers.readline(ANSWER_BYTES_MAX)
     except (FileNotFoundError, ConnectionError):
         raise RefusedError(
-            "no service runs on this machine's state", "start one with giornata paint"
+            "no service runs on this machine's state", "start one with giornata paint", code="no-service"
         ) from None
     except TimeoutError:
-        raise RefusedError(f"the service does not answer within {timeout_s:g} s", remedy) from None
+        raise RefusedError(
+            f"the service does not answer within {timeout_s:g} s", remedy, code="service-silent"
+        ) from None
     try:
         answer = json.loads(raw)
     except ValueError:
         answer = None
     if not isinstance(answer, dict) or answer.get("v") != VERSION:
-        raise RefusedError(f"the service answered something unreadable: {raw[:80]!r}", remedy)
+        raise RefusedError(
+            f"the service answered something unreadable: {raw[:80]!r}", remedy, code="service-silent"
+        )
     return answer

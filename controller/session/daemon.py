@@ -24,11 +24,12 @@ from controller.session.control import ControlServer
 from controller.session.disk import DiskError, disk_error
 from controller.session.host import Host
 from controller.session.journal import Journal
+from controller.session.latched import halted, refused
 from controller.session.mqtt import telling
 from controller.session.operator import Operator, SimulatedOperator
 from controller.session.resume import settle_dead
 from controller.session.runner import Runner
-from controller.session.service import CLEAR_REMEDY, Service, StoppedError
+from controller.session.service import Service, StoppedError
 from controller.session.watcher import Watcher
 from controller.session.wire import WireError
 from safety import latch
@@ -66,9 +67,12 @@ def _held(raw: bytes) -> RefusedError:
         return RefusedError(
             f"a service holds this machine ({holder})",
             "home, paint, measure, marks and clear go through it; for what needs the machine itself, end it (SIGTERM)",
+            code="service-holds-machine",
         )
     return RefusedError(
-        f"another session runs on this machine ({holder})", "wait for its end, or stop it with giornata stop"
+        f"another session runs on this machine ({holder})",
+        "wait for its end, or stop it with giornata stop",
+        code="session-running",
     )
 
 
@@ -118,7 +122,7 @@ async def _one(
         recover(journal, state)
         standing = latch.read(state.latch)
         if standing is not None:
-            raise RefusedError(f"stopped: {standing.text} ({standing.reason})", CLEAR_REMEDY)
+            raise refused(standing)
         runner = runner_of(machine, machine_path, state)
         number = journal.begin_session(verb, job, runner.clock)
         for jump in journal.untold_jumps():
@@ -137,7 +141,7 @@ async def _one(
             standing = latch.read(state.latch)
             if standing is not None:
                 end = f"halted: {standing.reason}"
-                raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY) from error
+                raise halted(standing) from error
             end = f"stopped: {error}"
             raise
         except HaltedError as error:
@@ -153,7 +157,7 @@ async def _one(
             end = f"failed: {trouble}"
             standing = latch.read(state.latch)
             if standing is not None:
-                raise HaltedError(f"{standing.text} ({standing.reason}); {trouble}", CLEAR_REMEDY) from error
+                raise halted(standing, trouble=str(trouble)) from error
             raise trouble from error
         finally:
             host.unbind(end)
@@ -176,7 +180,9 @@ def clear_latch(state: StateDir, machine: str, *, reason: str, person: str) -> P
         try:
             kept = latch.clear(state.latch, person, reason)
         except latch.ClearRefusedError as error:
-            raise RefusedError(str(error), "giornata status shows what is latched") from None
+            raise RefusedError(
+                str(error), "giornata status shows what is latched", code="latch-other-reason"
+            ) from None
         journal.note("clear", f"{reason} cleared by {person}")
     return kept
 

@@ -82,7 +82,9 @@ def demonstrate(folder: Path, runner_of: RunnerOf, watcher: Watcher, wire: str =
     """Check, prepare, home and paint all inks over ``wire``, a name in ``MACHINES``. Raises what the verbs raise."""
     machine = MACHINES.get(wire)
     if machine is None:
-        raise InputError([Mistake(folder, "--wire", f"one of {', '.join(MACHINES)}", wire)])
+        raise InputError(
+            [Mistake(folder, "--wire", f"one of {', '.join(MACHINES)}", wire, code="option-value")]
+        )
     root = _fresh(folder.absolute())
     with _broker(root / "mqtt.jsonl") as port:
         machine_path = root / Path(machine).name
@@ -175,7 +177,9 @@ def _fresh(folder: Path) -> Path:
     """An empty folder; an earlier demonstration in its place is removed, anything else is left alone."""
     if folder.exists() and not (folder / MARK).is_file() and (not folder.is_dir() or any(folder.iterdir())):
         expected = "a new or empty folder, or an earlier demonstration's"
-        raise InputError([Mistake(folder, "--dir", expected, "something else, left alone")])
+        raise InputError(
+            [Mistake(folder, "--dir", expected, "something else, left alone", code="out-occupied")]
+        )
     if folder.exists():
         shutil.rmtree(folder)
     folder.mkdir(parents=True)

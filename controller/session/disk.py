@@ -28,6 +28,8 @@ _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 class DiskError(OSError):
     """A file that could not be written; says which, why and what to do in one sentence."""
 
+    code = "disk-refuses"
+
     def __init__(self, words: str) -> None:
         super().__init__(words)
         self.words = words
@@ -42,6 +44,8 @@ class JournalError(sqlite3.OperationalError, DiskError):
     def __init__(self, words: str, *, damaged: bool = False) -> None:
         sqlite3.OperationalError.__init__(self, words)
         self.words, self.damaged = words, damaged
+        if damaged:
+            self.code = "journal-damaged"
 
     def __str__(self) -> str:
         return self.words

@@ -302,10 +302,16 @@ def refuse_jumps(drift: MachineDrift | None) -> None:
 
     said = "; ".join(f"axis {axis}: {event_text(event)}" for axis, event in jumps)
     if not all(event.confirmed for _, event in jumps):
-        raise RefusedError(said, "giornata home: a second homing shows whether it stays")
+        raise RefusedError(
+            said, "giornata home: a second homing shows whether it stays", code="jump-unconfirmed"
+        )
     checks = dict.fromkeys(check for axis, _ in jumps for check in drift.axes[axis].checks)
     look = ", ".join(CHECK_WORDS[check] for check in checks)
-    raise RefusedError(said, f"{look}; then giornata drift --looked TEXT --found belt, switch or unknown")
+    raise RefusedError(
+        said,
+        f"{look}; then giornata drift --looked TEXT --found belt, switch or unknown",
+        code="jump-not-looked-at",
+    )
 
 
 def drift_json(drift: MachineDrift) -> dict[str, Any]:

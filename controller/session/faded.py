@@ -74,7 +74,9 @@ def last_ink(journal: Journal, job: str) -> str:
     """The ink painted last in a job. Raises RefusedError when none was."""
     runs = _runs(journal, job, None)
     if not runs:
-        raise RefusedError(f"nothing of {job} has been painted yet", "run giornata paint")
+        raise RefusedError(
+            f"nothing of {job} has been painted yet", "run giornata paint", code="nothing-painted"
+        )
     return runs[-1][1].ink
 
 
@@ -92,7 +94,9 @@ def painted_since(
     """
     runs = _runs(journal, job, ink)
     if not runs:
-        raise RefusedError(f"nothing of {job} has been painted in {ink} yet", "run giornata paint")
+        raise RefusedError(
+            f"nothing of {job} has been painted in {ink} yet", "run giornata paint", code="nothing-painted"
+        )
     left_s, notes = 60.0 * dry_minutes, list[str]()
     found: list[PaintedPass] = []
     place = len(runs) - 1
@@ -167,6 +171,7 @@ def strokes_of_pass(row: PassRow) -> StrokeSet:
     raise RefusedError(
         f"the strokes that {row.name} was painted from are not kept any more: {why}",
         "bring the files back and prepare the job again, or mend by a region of the drawing as it is",
+        code="strokes-not-kept",
     )
 
 
@@ -276,6 +281,7 @@ def _plans_of(run: RunRow, row: PassRow, meta: Mapping[str, Any]) -> list[_Plan]
         raise RefusedError(
             f"the schedule that {row.name} was painted from cannot be read any more: {error}",
             "mend by a region instead",
+            code="strokes-not-kept",
         ) from None
     return [_Plan(schedule, None, None, 0.0, meta.get("schedule_digest") == schedule.digest())]
 
@@ -336,5 +342,7 @@ def asked_minutes(minutes: float) -> float:
     """Raises InputError for minutes that are none."""
     if not (np.isfinite(minutes) and 0.0 < minutes <= 24 * 60):
         expected = "minutes above 0, up to a day"
-        raise InputError([Mistake(Path("mend"), "--dry-minutes", expected, f"{minutes:g}")])
+        raise InputError(
+            [Mistake(Path("mend"), "--dry-minutes", expected, f"{minutes:g}", code="option-value")]
+        )
     return minutes

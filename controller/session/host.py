@@ -148,6 +148,7 @@ class Host:
             raise RefusedError(
                 f"giornata {self.verb} runs (pid {os.getpid()}) and takes no other verb",
                 "wait for its end, or stop it with giornata stop",
+                code="session-running",
             )
         self._begin(request, follower)
 

@@ -65,7 +65,11 @@ def read_driven(state: StateDir, session_id: int) -> DrivenTest:
         raise InputError(
             [
                 Mistake(
-                    state.journal, "session", "one that drove steps or brakes to their end", f"{session_id}"
+                    state.journal,
+                    "session",
+                    "one that drove steps or brakes to their end",
+                    f"{session_id}",
+                    code="session-unknown",
                 )
             ]
         )
@@ -73,12 +77,14 @@ def read_driven(state: StateDir, session_id: int) -> DrivenTest:
     test, parts, _ = load_test(measured_folder(state, session_id))
     folder = run.folder if run.folder.is_dir() else state.runs / run.folder.name
     if not isinstance(test, StepsTest | BrakeTest):
-        raise InputError([Mistake(folder, "test", "steps or brakes", test.kind)])
+        raise InputError([Mistake(folder, "test", "steps or brakes", test.kind, code="session-unknown")])
     try:
         spec = StreamSpec.model_validate_json((folder / "spec.json").read_bytes())
         log = read_timing_log(folder / "timing.gtl")
     except (OSError, ValidationError, TimingLogError) as error:
-        raise InputError([Mistake(folder, "run", "its spec and timing log", str(error))]) from None
+        raise InputError(
+            [Mistake(folder, "run", "its spec and timing log", str(error), code="run-not-read")]
+        ) from None
     notes = tuple(
         f"timing log at byte {damage.offset}, {damage.length} bytes left out: {damage.what}"
         for damage in log.damage
@@ -146,9 +152,13 @@ def read_samples(path: Path) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.fl
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Mistake(path, "file", "a CSV file that can be read", str(error))]) from None
+        raise InputError(
+            [Mistake(path, "file", "a CSV file that can be read", str(error), code="samples-file")]
+        ) from None
     if len(text) > SAMPLES_CHARACTERS_MAX:
-        raise InputError([Mistake(path, "file", "20 MB or less", f"{len(text)} characters")])
+        raise InputError(
+            [Mistake(path, "file", "20 MB or less", f"{len(text)} characters", code="samples-file")]
+        )
     for number, line in enumerate(text.splitlines(), 1):
         said = line.split("#", 1)[0].strip()
         if not said:
@@ -160,7 +170,9 @@ def read_samples(path: Path) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.fl
         except ValueError:
             if number == 1:
                 continue
-            raise InputError([Mistake(path, f"line {number}", "two finite numbers", said[:80])]) from None
+            raise InputError(
+                [Mistake(path, f"line {number}", "two finite numbers", said[:80], code="samples-file")]
+            ) from None
         rows.append((seconds, value))
     table = np.array(rows, dtype=np.float64).reshape(-1, 2)
     return table[:, 0], table[:, 1]

@@ -74,7 +74,17 @@ class Journal(RegisterRows):
     def read(cls, path: Path, machine: str | None = None) -> Journal:
         """Open for reading only (while a service may be writing). ``machine`` None accepts any machine's."""
         if not path.is_file():
-            raise InputError([Mistake(path, "journal", "a journal (home or paint first)", "no such file")])
+            raise InputError(
+                [
+                    Mistake(
+                        path,
+                        "journal",
+                        "a journal (home or paint first)",
+                        "no such file",
+                        code="journal-none",
+                    )
+                ]
+            )
         name = f"{path.absolute().as_uri()}?mode=ro"
         return cls._opened(path, name, _wall_ms, lambda db: cls._check(db, path, machine))
 
@@ -126,12 +136,26 @@ class Journal(RegisterRows):
     def _check(db: sqlite3.Connection, path: Path, machine: str | None) -> None:
         (application,) = db.execute("PRAGMA application_id").fetchone()
         if application != APPLICATION_ID:
-            raise InputError([Mistake(path, "journal", "a journal of ours", "another SQLite file")])
+            raise InputError(
+                [Mistake(path, "journal", "a journal of ours", "another SQLite file", code="journal-foreign")]
+            )
         if not 1 <= (version := version_of(db)) <= SCHEMA_VERSION:
-            raise InputError([Mistake(path, "schema version", str(SCHEMA_VERSION), str(version))])
+            raise InputError(
+                [Mistake(path, "schema version", str(SCHEMA_VERSION), str(version), code="journal-version")]
+            )
         (name,) = db.execute("SELECT value FROM meta WHERE key = 'machine'").fetchone()
         if machine is not None and name != machine:
-            raise InputError([Mistake(path, "machine", f"the journal of {machine!r}", f"that of {name!r}")])
+            raise InputError(
+                [
+                    Mistake(
+                        path,
+                        "machine",
+                        f"the journal of {machine!r}",
+                        f"that of {name!r}",
+                        code="journal-other-machine",
+                    )
+                ]
+            )
 
     @property
     def machine(self) -> str:
@@ -505,7 +529,9 @@ class Journal(RegisterRows):
 
 
 def _damaged(path: Path, how: str) -> InputError:
-    return InputError([Mistake(path, "journal", "a sound journal", f"{how}. {PUT_BACK}")])
+    return InputError(
+        [Mistake(path, "journal", "a sound journal", f"{how}. {PUT_BACK}", code="journal-damaged")]
+    )
 
 
 def _refuse_emptied(path: Path) -> None:

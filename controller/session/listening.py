@@ -50,6 +50,7 @@ def wire_free(state: StateDir, verb: str) -> Iterator[None]:
         raise RefusedError(
             f"the guard of an earlier session is still at the wire (pid {status.get('pid')}, {status.get('state')})",
             "look at the machine; it may still be stopping. Then wait for the guard's end",
+            code="guard-left",
         )
 
 
@@ -65,7 +66,9 @@ async def record(
     state = StateDir.open(state_root, machine.name)
     path = target.absolute() if target is not None else state.runs / "heard.gtr"  # noqa: ASYNC240
     if not path.parent.is_dir():
-        raise InputError([Mistake(path, "trace", "a folder that is there", str(path.parent))])
+        raise InputError(
+            [Mistake(path, "trace", "a folder that is there", str(path.parent), code="trace-file")]
+        )
     is_shared = getattr(machine.wire, "interface", "") in _SHARED
     with contextlib.nullcontext() if is_shared else wire_free(state, "trace record"):
         world = None

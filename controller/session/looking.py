@@ -42,13 +42,19 @@ def look(machine_path: Path, state_root: Path | None, *, cause: LookCause, reaso
     reason = " ".join(reason.split())
     if not reason or len(reason) > REASON_CHARACTERS_MAX:
         expected = f"what you found, in 1 to {REASON_CHARACTERS_MAX} characters"
-        raise InputError([Mistake(state.journal, "--looked", expected, repr(reason[:40]))])
+        raise InputError(
+            [Mistake(state.journal, "--looked", expected, repr(reason[:40]), code="option-value")]
+        )
     found = drift(machine_path, state_root)
     if found is None or not found.open_jumps:
-        raise RefusedError("no jump waits for a look", "giornata drift shows what the homings say")
+        raise RefusedError(
+            "no jump waits for a look", "giornata drift shows what the homings say", code="no-jump"
+        )
     if not all(event.confirmed for _, event in found.open_jumps):
         raise RefusedError(
-            "one homing alone shows the jump", "giornata home: a second one shows whether it stays"
+            "one homing alone shows the jump",
+            "giornata home: a second one shows whether it stays",
+            code="jump-unconfirmed",
         )
     with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
         journal.add_look(homing=found.last_homing, cause=cause, reason=reason, person=person)

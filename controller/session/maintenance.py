@@ -158,7 +158,17 @@ def inspect(machine: str, state: StateDir, parts: list[str], note: str, person: 
     unknown = [part for part in parts if part not in PARTS]
     if unknown:
         known = ", ".join(PARTS)
-        raise InputError([Mistake(Path("maintenance"), "--inspected", f"one of {known}", ", ".join(unknown))])
+        raise InputError(
+            [
+                Mistake(
+                    Path("maintenance"),
+                    "--inspected",
+                    f"one of {known}",
+                    ", ".join(unknown),
+                    code="option-value",
+                )
+            ]
+        )
     note = " ".join(note.split())[:NOTE_CHARACTERS_MAX]
     with contextlib.closing(Journal.open(state.journal, machine)) as journal:
         last = max((run.id for run in journal.runs()), default=0)

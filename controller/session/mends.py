@@ -197,7 +197,7 @@ def asked_for(
     mends = {known[name].name if name in known else "" for name in names}
     if len(mends) > 1:
         expected = "passes of one mend, or of the job itself"
-        raise InputError([Mistake(job_path, "--pass", expected, ", ".join(names))])
+        raise InputError([Mistake(job_path, "--pass", expected, ", ".join(names), code="option-value")])
     prepared = known[names[0]].prepared
     if prepared.stale():
         note(f"the machine file has changed: planning {names[0]} anew; its strokes stay")
@@ -212,14 +212,18 @@ def forget(state: StateDir, job: str, name: str) -> None:
         if name == mend.name:
             if begun := set(mend.passes) & begun_passes(state, job):
                 raise RefusedError(
-                    f"{', '.join(sorted(begun))} has been painted, or begun", "leave it where it is"
+                    f"{', '.join(sorted(begun))} has been painted, or begun",
+                    "leave it where it is",
+                    code="mend-begun",
                 )
             shutil.rmtree(mend.prepared.folder)
             for path in (mend.picture, mend.prepared.folder.with_name(f"{name}.json")):
                 path.unlink(missing_ok=True)
             return
     known = ", ".join(one.name for one in mends_of(state, job)) or "none"
-    raise InputError([Mistake(mends_folder(state, job), "mend", f"one of {known}", repr(name))])
+    raise InputError(
+        [Mistake(mends_folder(state, job), "mend", f"one of {known}", repr(name), code="name-unknown")]
+    )
 
 
 def begun_passes(state: StateDir, job: str) -> set[str]:
@@ -350,7 +354,7 @@ def _ink(job: Job, job_path: Path, name: str) -> Ink:
         if ink.name == name:
             return ink
     known = ", ".join(ink.name for ink in job.inks)
-    raise InputError([Mistake(job_path, "ink", f"one of {known}", repr(name))])
+    raise InputError([Mistake(job_path, "ink", f"one of {known}", repr(name), code="name-unknown")])
 
 
 def _passes(state: StateDir, job: str) -> list[str]:

@@ -80,7 +80,9 @@ class TerminalOperator:
         """Raises RefusedError when there is no terminal."""
         if not self._stdin.isatty():
             raise RefusedError(
-                "a person has to answer and there is no terminal", "run it on a terminal, or give --yes"
+                "a person has to answer and there is no terminal",
+                "run it on a terminal, or give --yes",
+                code="needs-terminal",
             )
 
     async def choose(self, question: str, choices: Sequence[str]) -> str:

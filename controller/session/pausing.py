@@ -46,6 +46,8 @@ VIRTUAL_HOLD_S: Final = 0.2
 class StoppedError(Exception):
     """A controlled stop was asked for and has been done: the axes rest, the pen is up, nothing is latched."""
 
+    code: Final = "stopped"
+
 
 @dataclass(frozen=True, slots=True)
 class PassResult:
@@ -93,15 +95,21 @@ class Pausing:
         service = self._service
         if self.part is not None:
             raise RefusedError(
-                "the pass is paused", "answer its question: giornata pause --then go-on, home or stop"
+                "the pass is paused",
+                "answer its question: giornata pause --then go-on, home or stop",
+                code="pass-paused",
             )
         if not self._painting or self.choose is None:
             raise RefusedError(
-                "no pass is being painted", "only a running pass can be paused; giornata stop stops"
+                "no pass is being painted",
+                "only a running pass can be paused; giornata stop stops",
+                code="no-pass",
             )
         if service.stop_asked:
             raise RefusedError(
-                "a stop was asked for", "the session ends; giornata paint goes on with the pass"
+                "a stop was asked for",
+                "the session ends; giornata paint goes on with the pass",
+                code="stop-pending",
             )
         self._place_mm = self._within(park_mm) if park_mm is not None else self._place_mm
         if self.asked != "path":
@@ -122,6 +130,7 @@ class Pausing:
                 raise RefusedError(
                     f"the place to park is outside the soft limits of axis {name} ({mm:g} mm)",
                     f"choose {axis.min_mm:g} to {axis.max_mm:g} mm",
+                    code="pause-park",
                 )
         return place_mm
 

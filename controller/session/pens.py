@@ -150,7 +150,9 @@ def pairs(texts: Sequence[str] | None, expected: str) -> list[tuple[str, str]]:
     found = [text.partition("=") for text in texts or ()]
     wrong = [text for text, (ink, _, value) in zip(texts or (), found, strict=True) if not ink or not value]
     if wrong:
-        raise InputError([Mistake(Path("pens"), "option", expected, repr(text)) for text in wrong])
+        raise InputError(
+            [Mistake(Path("pens"), "option", expected, repr(text), code="option-value") for text in wrong]
+        )
     return [(ink.strip(), value.strip()) for ink, _, value in found]
 
 
@@ -161,14 +163,14 @@ def number(text: str, expected: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputError([Mistake(Path("pens"), "option", expected, repr(text))])
+        raise InputError([Mistake(Path("pens"), "option", expected, repr(text), code="option-value")])
     return value
 
 
 def whole(text: str, expected: str) -> int:
     """A whole number of a person's. Raises InputError."""
     if (value := number(text, expected)) != int(value):
-        raise InputError([Mistake(Path("pens"), "option", expected, repr(text))])
+        raise InputError([Mistake(Path("pens"), "option", expected, repr(text), code="option-value")])
     return int(value)
 
 
@@ -184,12 +186,12 @@ def enter(
     Raises InputError for numbers that cannot be; RefusedError for the width of an ink whose pen nobody has put in.
     """
     mistakes = [
-        Mistake(state.journal, f"--stock {ink}", f"0 to {STOCK_MAX} pens", str(count))
+        Mistake(state.journal, f"--stock {ink}", f"0 to {STOCK_MAX} pens", str(count), code="option-value")
         for ink, count in stock.items()
         if not 0 <= count <= STOCK_MAX
     ]
     mistakes += [
-        Mistake(state.journal, f"--width {ink}", "mm above 0, up to 1000", f"{width:g}")
+        Mistake(state.journal, f"--width {ink}", "mm above 0, up to 1000", f"{width:g}", code="option-value")
         for ink, width in widths.items()
         if not 0.0 < width <= 1000.0
     ]
@@ -204,7 +206,9 @@ def enter(
             last = next((row for row in reversed(journal.pens.pens()) if row.ink == ink), None)
             if last is None:
                 raise RefusedError(
-                    f"no {ink} pen has been put in yet", "giornata pens --fresh INK, if one is in"
+                    f"no {ink} pen has been put in yet",
+                    "giornata pens --fresh INK, if one is in",
+                    code="pens-none",
                 )
             journal.pens.add_width(
                 ink, pen=last.id, pen_m=_metres(journal, last.id), width_mm=width, person=person
@@ -233,7 +237,13 @@ def width_factors(journal: Journal, job: Job) -> dict[str, float]:
         factor = row.width_mm / expected
         if not WIDTH_FACTOR[0] <= factor <= WIDTH_FACTOR[1]:
             words = f"a measured width near {expected:.2f} mm, as the job says after {row.pen_m:.0f} m"
-            raise InputError([Mistake(journal.path, f"width of {ink.name}", words, f"{row.width_mm:g} mm")])
+            raise InputError(
+                [
+                    Mistake(
+                        journal.path, f"width of {ink.name}", words, f"{row.width_mm:g} mm", code="pens-width"
+                    )
+                ]
+            )
         found[ink.name] = round(factor, 6)
     return found
 

@@ -336,6 +336,7 @@ def _check_fits(
             f"group {ink.group}" if ink.group is not None else f"colour {ink.colour}",
             f"shapes for ink {ink.name}",
             "nothing to paint",
+            code="ink-nothing",
         )
         for ink in job.inks
         if len(sets[ink.name]) == 0
@@ -343,12 +344,20 @@ def _check_fits(
     try:
         check_within(sets, machine, job, job_path)
     except InputError as error:
-        outside = [Mistake(artwork_path, one.where, one.expected, one.got) for one in error.mistakes]
+        outside = [
+            Mistake(artwork_path, one.where, one.expected, one.got, code=one.code) for one in error.mistakes
+        ]
         mistakes += outside[:MISTAKES_SHOWN]
         if len(outside) > MISTAKES_SHOWN:
             rest = len(outside) - MISTAKES_SHOWN
             mistakes.append(
-                Mistake(artwork_path, "others", "within canvas and travel", f"{rest} more outside")
+                Mistake(
+                    artwork_path,
+                    "others",
+                    "within canvas and travel",
+                    f"{rest} more outside",
+                    code="picture-off-canvas",
+                )
             )
     if mistakes:
         raise InputError(mistakes)
@@ -376,6 +385,7 @@ def check_travel(schedule: Schedule, machine: Machine, machine_path: Path, ink: 
                     f"axes.{name}",
                     f"travel {axis.min_mm:g} to {axis.max_mm:g} mm to hold the motion of ink {ink} (lead-ins included)",
                     f"{first:.2f} to {last:.2f} mm",
+                    code="plan-outside-travel",
                 )
             )
     if mistakes:
@@ -388,9 +398,8 @@ def _check_place(out_dir: Path) -> None:
         return
     if out_dir.is_dir() and not any(out_dir.iterdir()):
         return
-    raise InputError([
-        Mistake(out_dir, "--out", "a new, an empty or an earlier prepared folder", "something else, left alone")
-    ])  # fmt: skip
+    expected = "a new, an empty or an earlier prepared folder"
+    raise InputError([Mistake(out_dir, "--out", expected, "something else, left alone", code="out-occupied")])
 
 
 _AT_FDCWD = -100

@@ -213,10 +213,28 @@ class Prepared:
             schedule = Schedule.load(folder)
         except (OSError, ValueError, KeyError) as error:
             raise InputError(
-                [Mistake(folder, "schedule", "whole files (run giornata prepare)", str(error))]
+                [
+                    Mistake(
+                        folder,
+                        "schedule",
+                        "whole files (run giornata prepare)",
+                        str(error),
+                        code="prepared-damaged",
+                    )
+                ]
             ) from None
         if schedule.digest() != self.part(name).digest:
-            raise InputError([Mistake(folder, "digest", self.part(name).digest[:12], schedule.digest()[:12])])
+            raise InputError(
+                [
+                    Mistake(
+                        folder,
+                        "digest",
+                        self.part(name).digest[:12],
+                        schedule.digest()[:12],
+                        code="prepared-damaged",
+                    )
+                ]
+            )
         return schedule
 
     def stale(self) -> list[str]:
@@ -225,7 +243,15 @@ class Prepared:
 
     def _unknown(self, what: str, name: str, known: Iterable[str]) -> InputError:
         return InputError(
-            [Mistake(self.folder / PREPARED_FILE, what, f"one of {', '.join(known)}", repr(name))]
+            [
+                Mistake(
+                    self.folder / PREPARED_FILE,
+                    what,
+                    f"one of {', '.join(known)}",
+                    repr(name),
+                    code="name-unknown",
+                )
+            ]
         )
 
 
@@ -236,16 +262,28 @@ def load_prepared(folder: Path) -> Prepared:
         text = path.read_bytes()
     except OSError as error:
         why = error.strerror or str(error)
-        raise InputError([Mistake(path, "prepared job", "a file that giornata prepare wrote", why)]) from None
+        raise InputError(
+            [
+                Mistake(
+                    path,
+                    "prepared job",
+                    "a file that giornata prepare wrote",
+                    why,
+                    code="prepared-damaged",
+                )
+            ]
+        ) from None
     if (found := _format_of(text)) is not None and found != FORMAT:
         expected = f"{FORMAT}: prepare the job again (giornata prepare)"
-        raise InputError([Mistake(path, "format", expected, str(found))])
+        raise InputError([Mistake(path, "format", expected, str(found), code="prepared-damaged")])
     try:
         return Prepared(folder, PreparedJob.model_validate_json(text))
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, first["loc"])) or "prepared job"
-        raise InputError([Mistake(path, where, "what giornata prepare writes", first["msg"])]) from None
+        raise InputError(
+            [Mistake(path, where, "what giornata prepare writes", first["msg"], code="prepared-damaged")]
+        ) from None
 
 
 def _format_of(text: bytes) -> int | None:

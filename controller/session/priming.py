@@ -103,14 +103,22 @@ def check_swatch(strokes_by_ink: Mapping[str, StrokeSet], job: Job, machine: Mac
     mistakes: list[Mistake] = []
     if not (x >= 0.0 and y >= 0.0 and x + width <= canvas[0] and y + height <= canvas[1]):
         expected = f"an area on the canvas of {canvas[0]:g} x {canvas[1]:g} mm"
-        mistakes.append(Mistake(job_path, "swatch", expected, Swatch(settings).key))
+        mistakes.append(Mistake(job_path, "swatch", expected, Swatch(settings).key, code="swatch-place"))
     if Swatch(settings).places < 1:
         expected = f"room for {settings.prime_mm:g} mm of zigzag with a tip of {settings.tip_mm:g} mm"
-        mistakes.append(Mistake(job_path, "swatch.size_mm", expected, f"{width:g} x {height:g} mm"))
+        mistakes.append(
+            Mistake(job_path, "swatch.size_mm", expected, f"{width:g} x {height:g} mm", code="swatch-place")
+        )
     half = settings.tip_mm / 2.0
     region = box_region(x - half, y - half, x + width + half, y + height + half)
     mistakes += [
-        Mistake(job_path, "swatch", "an area clear of the picture", f"strokes of {name} in it")
+        Mistake(
+            job_path,
+            "swatch",
+            "an area clear of the picture",
+            f"strokes of {name} in it",
+            code="swatch-place",
+        )
         for name, strokes in strokes_by_ink.items()
         if len(strokes) and len(within(strokes, region))
     ]
@@ -163,6 +171,7 @@ def _used_up(swatch: Swatch, prepared: Prepared, part: PreparedPass) -> RefusedE
         f"the {part.ink} pen of {part.name} has to be primed and the {swatch.key} of {prepared.record.job} is used up: "
         f"all {swatch.places} places, 0 primings left",
         f"{CLEAN}; or give [swatch] another place in the job file",
+        code="swatch-used-up",
     )
 
 

@@ -112,6 +112,7 @@ class ProcessRunner:
                     f"the guard of an earlier session lives on (pid {status.get('pid')}, {status.get('state')}, "
                     f"standstill {status.get('standstill') or 'not asked for'})",
                     "look at the machine; it may still be stopping. Then wait, or end that process by its pid",
+                    code="guard-left",
                 )
             await asyncio.sleep(0.05)
 
@@ -127,9 +128,11 @@ class ProcessRunner:
         try:
             said = await self._guard.expect("ready", "refused", timeout_s=GUARD_START_TIMEOUT_S)
         except ChildError as error:
-            raise LinkError(error.name, error.expected, error.got) from None
+            raise LinkError(error.name, error.expected, error.got, code="guard-not-ready") from None
         if said["event"] == "refused":
-            raise LinkError("guard", "a guard that is ready", str(said.get("why", said)))
+            raise LinkError(
+                "guard", "a guard that is ready", str(said.get("why", said)), code="guard-not-ready"
+            )
 
     async def run(self, order: Order) -> StreamOutcome:
         """Start a streamer for the order and follow it to its end."""
@@ -204,8 +207,12 @@ class ProcessRunner:
             try:
                 return StreamOutcome.model_validate(said_last)
             except ValidationError as error:
-                return StreamOutcome(end="halted", reason=f"streamer's outcome is unreadable: {error}")
-        return StreamOutcome(end="halted", reason=f"streamer ended without a word: {describe_end(code)}")
+                return StreamOutcome(
+                    end="halted", reason=f"streamer's outcome is unreadable: {error}", code="streamer-ended"
+                )
+        return StreamOutcome(
+            end="halted", reason=f"streamer ended without a word: {describe_end(code)}", code="streamer-ended"
+        )
 
     def _drained(self, draining: asyncio.Task[None]) -> None:
         """Nothing is painted that cannot be written down: a disk that takes no more ends the run on the path."""

@@ -169,7 +169,11 @@ def withdrawn(state: StateDir, machine: Machine, job: Job, person: str) -> MapRo
     with contextlib.closing(Journal.open(state.journal, machine.name)) as journal:
         before = last_map(journal, job.name)
         if before is None or before.matrix == UNMOVED:
-            raise RefusedError(f"no register map is in force for {job.name}", "there is nothing to withdraw")
+            raise RefusedError(
+                f"no register map is in force for {job.name}",
+                "there is nothing to withdraw",
+                code="no-register-map",
+            )
         said = (f"register map {before.id} withdrawn: the canvas lies where the machine file says",)
         return journal.add_register_map(
             job.name, session=None, matrix=UNMOVED, marks=(), summary=said, person=person
@@ -180,20 +184,23 @@ def job_with_marks(job_path: Path) -> Job:
     """The job. Raises InputError for one without marks."""
     job = load_job(job_path)
     if job.marks is None:
-        raise InputError([Mistake(job_path, "register", "a [register] table with marks_mm", "none")])
+        raise InputError(
+            [Mistake(job_path, "register", "a [register] table with marks_mm", "none", code="marks-none")]
+        )
     return job
 
 
 def accepted(measured: Sequence[MarkMeasured], job: Job, machine: Machine) -> Registration:
     """The map through marks that speak for one. Raises RefusedError when they do not."""
     from controller.register.marks import Refusal
-    from controller.register.words import refusal_text
+    from controller.register.words import marks_code, refusal_text
 
     found = fitted(measured, job, machine)
     if isinstance(found, Refusal):
         raise RefusedError(
             f"the marks speak for no register map: {refusal_text(found, [one.name for one in measured])}",
             "giornata marks measures them again; the map in force stays",
+            code=marks_code(found.reason),
         )
     return found
 
@@ -276,6 +283,7 @@ class _Head:
             raise RefusedError(
                 f"canvas place ({x:.1f}, {y:.1f}) mm is outside the machine's travel",
                 "choose marks within it",
+                code="marks-outside",
             )
         return [(float(one[0]), float(one[1])) for one in (first, last)]
 

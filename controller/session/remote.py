@@ -268,6 +268,7 @@ async def run_there(
             "service",
             f"the end of {verb}",
             "a closed line: it died; giornata status tells how the machine stands",
+            code="service-died",
         )
     finally:
         for task in list(prompting):
@@ -314,7 +315,7 @@ async def _connect(path: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWrit
         return await asyncio.open_unix_connection(str(path), limit=ANSWER_BYTES_MAX)
     except (FileNotFoundError, ConnectionError):
         raise RefusedError(
-            "no service runs on this machine's state", "start one with giornata serve"
+            "no service runs on this machine's state", "start one with giornata serve", code="no-service"
         ) from None
 
 
@@ -327,7 +328,9 @@ async def _messages(reader: asyncio.StreamReader) -> AsyncIterator[Message]:
             message = None
         if not isinstance(message, dict) or message.get("v") != VERSION:
             raise RefusedError(
-                f"the service said something unreadable: {line[:80]!r}", "giornata status shows how it stands"
+                f"the service said something unreadable: {line[:80]!r}",
+                "giornata status shows how it stands",
+                code="service-silent",
             )
         yield message
 

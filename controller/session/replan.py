@@ -45,6 +45,7 @@ def refuse_other_map(journal: Journal, prepared: Prepared) -> None:
         raise RefusedError(
             f"{number} is in force for {prepared.record.job}, its passes were planned under another",
             "plan them anew: giornata paint does, and giornata prepare with the machine's state",
+            code="other-register-map",
         )
 
 

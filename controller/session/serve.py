@@ -88,11 +88,14 @@ class Service:
     def begin(self, request: Request, follower: Follower) -> None:
         """Begin the verb that a request names. Raises RefusedError when it may not begin; nothing has moved then."""
         if self._ending.is_set():
-            raise RefusedError("the service is going down", "start it again with giornata serve")
+            raise RefusedError(
+                "the service is going down", "start it again with giornata serve", code="no-service"
+            )
         if self._busy:
             raise RefusedError(
                 f"giornata {self._busy} runs on this machine",
                 "wait for its end, or stop it with giornata stop; giornata status --follow shows it",
+                code="session-running",
             )
         assert request.arguments is not None
         self._check(request.arguments)
@@ -108,12 +111,14 @@ class Service:
             raise RefusedError(
                 "virtual time was asked for, and the service moves the machine in real time",
                 "end the service for virtual time, or leave out --virtual",
+                code="service-other-file",
             )
         mine = file_digest(self.machine_path)
         if arguments.machine_digest not in (None, mine):
             raise RefusedError(
                 f"the service runs by {self.machine_path}, and another machine file was given",
                 "give that file, or start the service with the other one",
+                code="service-other-file",
             )
 
     async def _do(self, verb: str, arguments: Arguments, follower: Follower) -> None:
@@ -175,7 +180,9 @@ async def _paint(service: Service, arguments: Any) -> Message:
     prepared = load_prepared(Path(arguments.prepared))
     if changed := await asyncio.to_thread(prepared.stale):
         names = ", ".join(Path(path).name for path in changed)
-        raise RefusedError(f"{names} changed since the job was prepared", "run giornata prepare")
+        raise RefusedError(
+            f"{names} changed since the job was prepared", "run giornata prepare", code="prepared-stale"
+        )
     done = await verbs.paint(
         prepared, service.machine_path, service.state.root, service.operator(arguments.yes), Watcher(),
         inks=arguments.inks, passes=arguments.passes, again=arguments.again, runner_of=service.runner_of,

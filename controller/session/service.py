@@ -20,12 +20,13 @@ from controller.config.errors import HaltedError, RefusedError
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
-from controller.register.homing import AxisHoming, judge_all
+from controller.register.homing import AxisHoming, judge_all, refusal_code
 from controller.session import pens, resume
 from controller.session.carrying import carry_over
 from controller.session.drifting import JobTraps, MachineDrift, drift_beside, refuse_jumps
 from controller.session.homingrows import as_homing, as_result, as_row
 from controller.session.journal import Journal
+from controller.session.latched import halted, refused
 from controller.session.live import Live
 from controller.session.operator import Operator
 from controller.session.pausing import PassPlan, Pausing, painted
@@ -48,9 +49,6 @@ from drivers.errors import DriverError, FaultError, LinkError
 from safety import latch
 
 T = TypeVar("T")
-
-CLEAR_REMEDY = "look at the machine, then giornata clear, then giornata home"
-
 
 StopKind = Literal["controlled", "immediate"]
 
@@ -175,6 +173,7 @@ class Service:
                 f"homing refused: {reason}",
                 "look at the machine and home again; if the new place is the right one, "
                 "giornata home --accept-difference",
+                code=outcome.code or refusal_code(results, previous, self.machine.axes),
             )
         self.take(DaemonEvent.HOMING_ACCEPTED)
         self.drift = await drift_beside(self.journal, self.machine, self._traps)
@@ -195,10 +194,7 @@ class Service:
         Raises RefusedError before anything moves when the machine's state or the journal forbids it.
         """
         self._refuse_latched()
-        if not self.journal.registered:
-            raise RefusedError(
-                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
-            )
+        self._refuse_unregistered()
         self._traps = (prepared.record.job, prepared.record.traps_mm)
         refuse_jumps(await drift_beside(self.journal, self.machine, self._traps))
         refuse_other_map(self.journal, prepared)
@@ -340,10 +336,7 @@ class Service:
         Raises RefusedError before anything moves when the machine's state forbids it; else as a pass does.
         """
         self._refuse_latched()
-        if not self.journal.registered:
-            raise RefusedError(
-                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
-            )
+        self._refuse_unregistered()
         schedule = Schedule.load(folder)
         if bool(np.asarray(schedule.head).any()):
             raise ValueError(f"{folder}: expected a schedule with the pen up all the way")
@@ -360,10 +353,7 @@ class Service:
     async def move(self, what: str, targets_mm: Sequence[tuple[float, float]]) -> None:
         """Pen up, from one place (axis mm) to the next, and rest at the last. Raises as ``measure`` does."""
         self._refuse_latched()
-        if not self.journal.registered:
-            raise RefusedError(
-                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
-            )
+        self._refuse_unregistered()
         await self._up()
         self._ticks_total = 0
         await self._stream(what, tuple(MoveTask(target_mm=one) for one in targets_mm), None)
@@ -389,10 +379,8 @@ class Service:
         if not all(isinstance(task, HoldTask) for task in tasks if proving) or HomingTask() in tasks:
             raise ValueError(f"expected axes that hold still while stops are proved, no homing, got {tasks}")
         self._refuse_latched(proving=proving)
-        if placed and not self.journal.registered:
-            raise RefusedError(
-                f"the machine is not registered ({self.journal.registration_reason})", "run giornata home"
-            )
+        if placed:
+            self._refuse_unregistered()
         await self._up()
         self._ticks_total = 0
         if not tasks:
@@ -491,20 +479,33 @@ class Service:
             self.journal.note("streamer", note, self.session)
         if standing is not None:
             # When the streamer gave up first, what it saw is the cause, and the guard's word only the consequence.
-            cause = f"{outcome.reason}; " if outcome.end == "halted" and outcome.reason else ""
-            raise HaltedError(f"{cause}{standing.text} ({standing.reason})", CLEAR_REMEDY)
+            cause = outcome.reason if outcome.end == "halted" else ""
+            raise halted(standing, cause=cause, code=outcome.code)
         if outcome.end == "halted":
             # No latch to be read although the streamer speaks of one: the machine's state is in doubt all the same.
             self._lose_registration(outcome.reason)
-            raise LinkError("streamer", "a run to its end, or a latch", outcome.reason or "neither")
+            raise LinkError(
+                "streamer",
+                "a run to its end, or a latch",
+                outcome.reason or "neither",
+                code=outcome.code or "streamer-ended",
+            )
         if outcome.end == "stopped":
             raise StoppedError(outcome.reason or "stopped on the path")
         if outcome.end == "failed" and not homing:
             raise FaultError(
-                "streamer", "a pass to its end" if row is not None else "a test to its end", outcome.reason
+                "streamer",
+                "a pass to its end" if row is not None else "a test to its end",
+                outcome.reason,
+                code=outcome.code or "run-failed",
             )
         if outcome.end == "refused":
-            raise LinkError("streamer", "a machine ready to move", outcome.reason)
+            raise LinkError(
+                "streamer",
+                "a machine ready to move",
+                outcome.reason,
+                code=outcome.code or "machine-not-ready",
+            )
         return outcome
 
     def _settle(self, run: RunRow, *, died: bool) -> bool:
@@ -547,7 +548,7 @@ class Service:
     def _offsets(self) -> tuple[float, float]:
         x, y = (self.journal.last_homing(axis) for axis in AXES)
         if x is None or y is None:
-            raise RefusedError("no accepted homing of both axes", "run giornata home")
+            raise RefusedError("no accepted homing of both axes", "run giornata home", code="not-homed")
         return x.offset_counts, y.offset_counts
 
     # -- states -----------------------------------------------------------------------------------------------
@@ -574,9 +575,14 @@ class Service:
         """Before anything is brought up: a latch stands, or stop inputs that are not ``proving`` are not proved."""
         standing = latch.read(self.state_dir.latch)
         if standing is not None:
-            raise RefusedError(f"stopped: {standing.text} ({standing.reason})", CLEAR_REMEDY)
+            raise refused(standing)
         if not proving:
             refuse_unproved(self.journal.calibration, self.machine)
+
+    def _refuse_unregistered(self) -> None:
+        if not self.journal.registered:
+            said = f"the machine is not registered ({self.journal.registration_reason})"
+            raise RefusedError(said, "run giornata home", code="not-homed")
 
     async def _up(self) -> None:
         """Bring up guard and world, once, and only when nothing speaks against motion any more."""
@@ -590,7 +596,7 @@ class Service:
         standing = latch.read(self.state_dir.latch)
         if standing is not None:
             self._halt(standing)
-            raise HaltedError(f"{standing.text} ({standing.reason})", CLEAR_REMEDY)
+            raise halted(standing)
         if self.stop_asked:
             raise StoppedError(f"stop asked for: {self.stop_asked}")
 

@@ -42,7 +42,15 @@ class SimulatedWorld:
         """Start it. Raises LinkError when it does not come up."""
         if machine.twin is None:
             raise InputError(
-                [Mistake(machine_path, "twin", "a [twin] table for the simulated gantry", "none")]
+                [
+                    Mistake(
+                        machine_path,
+                        "twin",
+                        "a [twin] table for the simulated gantry",
+                        "none",
+                        code="twin-missing",
+                    )
+                ]
             )
         settings = TwinSettings(
             group=machine.group_settings(),
@@ -60,10 +68,11 @@ class SimulatedWorld:
                 raise RefusedError(
                     str(ready.get("why")),
                     "an earlier session's gantry is still saving: wait a few seconds and try again",
+                    code="twin-busy",
                 )
         except ChildError as error:
             await child.end(patience_s=0.5)
-            raise LinkError(error.name, error.expected, error.got) from None
+            raise LinkError(error.name, error.expected, error.got, code="twin-failed") from None
         except BaseException:
             await child.end(patience_s=0.5)
             raise
@@ -86,7 +95,7 @@ class SimulatedWorld:
         try:
             await self._child.expect("saved", timeout_s=SAVE_TIMEOUT_S)
         except ChildError as error:
-            raise LinkError(error.name, error.expected, error.got) from None
+            raise LinkError(error.name, error.expected, error.got, code="twin-failed") from None
 
     async def close(self) -> None:
         """Save and end. Never raises."""
@@ -100,7 +109,7 @@ class SimulatedWorld:
         try:
             await self._child.tell(message)
         except ChildError as error:
-            raise LinkError(error.name, error.expected, error.got) from None
+            raise LinkError(error.name, error.expected, error.got, code="twin-failed") from None
 
 
 def _schedule(pid: int, policy: int, priority: int) -> None:

@@ -75,11 +75,15 @@ class StopReader:
         except BaseException as error:
             await child.end(patience_s=0.5)
             if isinstance(error, ChildError):
-                raise RefusedError(f"stop inputs cannot be read: {error}", _REMEDY) from None
+                raise RefusedError(
+                    f"stop inputs cannot be read: {error}", _REMEDY, code="stop-inputs-unreadable"
+                ) from None
             raise
         if said["event"] == "refused":
             await child.end(patience_s=0.5)
-            raise RefusedError(f"stop inputs cannot be read: {said.get('reason')}", _REMEDY)
+            raise RefusedError(
+                f"stop inputs cannot be read: {said.get('reason')}", _REMEDY, code="stop-inputs-unreadable"
+            )
         return cls(child)
 
     @property
@@ -115,5 +119,6 @@ async def await_closed(stop_socket: Path, timeout_s: float = CLOSED_TIMEOUT_S) -
             raise RefusedError(
                 f"stop inputs are open: {', '.join(still_open)}",
                 "release the emergency stop, close the loops, then try again",
+                code="stop-inputs-open",
             )
         await asyncio.sleep(0.02)

@@ -56,6 +56,7 @@ def refuse_unproved(rows: CalibrationRows, machine: Machine) -> None:
         raise RefusedError(
             f"not proved on this wiring: {', '.join(words(name) for name in missing)}; nothing moves before",
             "run giornata commission: it has you open each loop by hand and sees the guard stop",
+            code="stops-unproved",
         )
 
 

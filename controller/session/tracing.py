@@ -99,8 +99,14 @@ def load(path: Path) -> Trace:
     try:
         return read_trace(path)
     except TraceError as error:
-        raise InputError([Mistake(path, "trace", "a file that giornata wrote", str(error))]) from None
+        raise InputError(
+            [Mistake(path, "trace", "a file that giornata wrote", str(error), code="trace-file")]
+        ) from None
     except OSError as error:
         raise InputError(
-            [Mistake(path, "trace", "a file that can be read", error.strerror or str(error))]
+            [
+                Mistake(
+                    path, "trace", "a file that can be read", error.strerror or str(error), code="trace-file"
+                )
+            ]
         ) from None

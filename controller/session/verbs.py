@@ -128,6 +128,7 @@ async def paint(
             raise RefusedError(
                 f"the job was prepared for {prepared.record.machine}, not for {service.machine.name}",
                 "prepare it for this machine",
+                code="prepared-other-machine",
             )
         for line in reminders(service.journal, service.machine):
             service.watcher.note(line)
@@ -226,6 +227,7 @@ def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bo
         raise RefusedError(
             f"no guard runs for this machine, so no session of ours moves it ({error})",
             "if the machine moves all the same, use its emergency stop",
+            code="no-guard",
         ) from None
     return {"kind": "immediate", "why_at_once": why_at_once, **answer}
 
@@ -244,13 +246,13 @@ def answer_pause(machine_path: Path, state_root: Path | None, choice: Choice) ->
     path = state_of(machine_path, state_root).control_socket
     prompt = control.ask(path, "status").get("prompt")
     if not isinstance(prompt, dict) or prompt.get("kind") != "pause":
-        raise RefusedError("no pass is paused", "giornata status shows what runs")
+        raise RefusedError("no pass is paused", "giornata status shows what runs", code="no-pass")
     return _said(control.ask(path, "answer", prompt=prompt["prompt"], value=choice))
 
 
 def _said(answer: dict[str, Any]) -> dict[str, Any]:
     if answer.get("ok") is not True:
-        raise RefusedError(str(answer.get("got")), str(answer.get("expected")))
+        raise RefusedError(str(answer.get("got")), str(answer.get("expected")), code="answer-not-taken")
     return {name: value for name, value in answer.items() if name not in ("v", "ok")}
 
 
@@ -284,7 +286,7 @@ def last_painting_session(state: StateDir) -> int:
     finally:
         journal.close()
     if not painted:
-        raise RefusedError("no session has painted yet", "run giornata paint")
+        raise RefusedError("no session has painted yet", "run giornata paint", code="nothing-painted")
     return painted[-1]
 
 

@@ -47,7 +47,15 @@ class VirtualRunner:
     def __init__(self, machine: Machine, machine_path: Path, state: StateDir) -> None:
         if machine.twin is None:
             raise InputError(
-                [Mistake(machine_path, "twin", "a [twin] table for the simulated gantry", "none")]
+                [
+                    Mistake(
+                        machine_path,
+                        "twin",
+                        "a [twin] table for the simulated gantry",
+                        "none",
+                        code="twin-missing",
+                    )
+                ]
             )
         self._machine = machine
         self._machine_path = machine_path
@@ -86,7 +94,7 @@ class VirtualRunner:
         link, trace_notes = with_trace(self.world.link, spec, self._machine, self._clock, "virtual")
         group = group_on_link(self._settings, link, self._clock, self.world.head_line)
         line = self.guard.line()
-        outcome = StreamOutcome(end="halted", reason="the run raised an error")
+        outcome = StreamOutcome(end="halted", reason="the run raised an error", code="internal-fault")
         try:
             outcome = run_stream(spec, self._machine, group, self._clock, ring, line, stop=self._stop)
             outcome = noted(outcome, trace_notes)

@@ -7,6 +7,7 @@ no machine. A request that is not exactly as written here raises ``WireError`` w
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,9 +15,10 @@ from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from controller.config.errors import HaltedError, InputError, Mistake, RefusedError, plain
+from controller.config.errors import HaltedError, InputError, Mistake, RefusedError, code_of, plain
 from controller.motion.probe import AxisTest, CircleTest, Test
 from controller.motion.probesteps import BrakeTest, StepsTest
+from controller.session.disk import DiskError
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.runner import PauseAt
@@ -41,6 +43,8 @@ Message = dict[str, Any]
 
 class RemoteError(Exception):
     """The service failed by a fault of its own; the words are its own."""
+
+    code: Final = "internal-fault"
 
 
 class WireError(Exception):
@@ -258,6 +262,8 @@ def fault(error: WireError) -> Message:
 
 # -- results --------------------------------------------------------------------------------------------------
 
+_CODE: Final = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+
 EXITS: Final[Mapping[str, int]] = {
     "input": 2, "refused": 3, "halted": 4, "fault": 5, "link": 5, "misuse": 1, "stopped": 130, "system": 1,
     "internal": 1,
@@ -283,7 +289,7 @@ def failure(error: BaseException) -> Message:
         "result": "failed",
         "ok": False,
         "exit": EXITS[kind],
-        "error": {"kind": kind, "message": str(error), **detail},
+        "error": {"kind": kind, "message": str(error), "code": code_of(error), **detail},
     }
 
 
@@ -292,7 +298,13 @@ def _described(error: BaseException) -> tuple[str, Message]:
         case InputError():
             return "input", {
                 "mistakes": [
-                    {"file": str(one.file), "where": one.where, "expected": one.expected, "got": one.got}
+                    {
+                        "file": str(one.file),
+                        "where": one.where,
+                        "expected": one.expected,
+                        "got": one.got,
+                        "code": one.code,
+                    }  # fmt: skip
                     for one in error.mistakes
                 ]
             }
@@ -310,6 +322,12 @@ def _described(error: BaseException) -> tuple[str, Message]:
     return "internal", {"type": type(error).__name__}
 
 
+def told_code(said: Mapping[str, Any]) -> str:
+    """The code that a message carries; empty where it carries none that could be one."""
+    code = said.get("code")
+    return code if isinstance(code, str) and _CODE.fullmatch(code) else ""
+
+
 def error_in(message: Mapping[str, Any]) -> Exception:
     """The error that a last line or a refusal tells of, as it would have been raised here."""
     said = message.get("error")
@@ -318,27 +336,35 @@ def error_in(message: Mapping[str, Any]) -> Exception:
         return RefusedError(
             f"the service did not understand: expected {expected}, got {got}",
             "service and command are of different versions: end the one and start it anew",
+            code="versions-differ",
         )
     text = {
         name: str(said.get(name, "")) for name in ("message", "reason", "remedy", "where", "expected", "got")
     }
+    code = told_code(said)
     match said.get("kind"):
         case "input":
             mistakes = [
-                Mistake(Path(str(one["file"])), str(one["where"]), str(one["expected"]), str(one["got"]))
+                Mistake(
+                    Path(str(one["file"])),
+                    str(one["where"]),
+                    str(one["expected"]),
+                    str(one["got"]),
+                    code=told_code(one) or "exit-2",
+                )  # fmt: skip
                 for one in said.get("mistakes", ())
             ]
             return InputError(mistakes)
         case "refused":
-            return RefusedError(text["reason"], text["remedy"])
+            return RefusedError(text["reason"], text["remedy"], code=code or "exit-3")
         case "halted":
-            return HaltedError(text["reason"], text["remedy"])
+            return HaltedError(text["reason"], text["remedy"], code=code or "exit-4")
         case "stopped":
             return StoppedError(text["message"])
         case "fault" | "link" | "misuse" as kind:
-            return _DRIVER_KINDS[kind](text["where"], text["expected"], text["got"])
+            return _DRIVER_KINDS[kind](text["where"], text["expected"], text["got"], code=code)
         case "system":
-            return OSError(text["message"])
+            return DiskError(text["message"]) if code == DiskError.code else OSError(text["message"])
     return RemoteError(f"{said.get('type', 'error')}: {text['message']}")
 
 

@@ -18,7 +18,7 @@ from types import FrameType
 
 from pydantic import ValidationError
 
-from controller.config.errors import InputError
+from controller.config.errors import InputError, code_of
 from controller.config.load import load_machine
 from controller.stream.host import LEAD_MAX_NS, SPIN_NS, HostRights, claim_host, release_host
 from controller.stream.loop import StopFlag, rest_counts
@@ -70,13 +70,17 @@ def main(arguments: list[str]) -> int:
 
 def _run(spec: StreamSpec, stop: StopFlag) -> None:
     if spec.guard_socket is None:
-        _say_outcome(StreamOutcome(end="refused", reason="no guard socket is given: no guard, no motion"))
+        _say_outcome(
+            StreamOutcome(
+                end="refused", reason="no guard socket is given: no guard, no motion", code="guard-not-armed"
+            )
+        )
         return
     try:
         service = None if spec.service_pid is None else ServiceWatch(spec.service_pid)
     except OSError:
         reason = f"the service (process {spec.service_pid}) that started this run is gone"
-        _say_outcome(StreamOutcome(end="refused", reason=reason))
+        _say_outcome(StreamOutcome(end="refused", reason=reason, code="service-gone"))
         return
     # Only the instant of a send is worth a spin. Whoever waits for answers must sleep: at real-time priority a
     # spinning wait would take the core away from the very program that is to answer.
@@ -86,7 +90,7 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         ring = _open_ring(Path(spec.ring_path))
         beats = BeatLine.connect(spec.guard_socket)
     except (InputError, RingError, OSError, GuardUnreachableError) as error:
-        _say_outcome(StreamOutcome(end="refused", reason=str(error)))
+        _say_outcome(StreamOutcome(end="refused", reason=str(error), code=code_of(error)))
         return
     try:
         settings = machine.group_settings()
@@ -94,7 +98,7 @@ def _run(spec: StreamSpec, stop: StopFlag) -> None:
         group = group_on_link(settings, link, waker, open_head_line(settings, spec.head_channel))
     except DriverError as error:
         beats.close()
-        _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}"))
+        _say_outcome(StreamOutcome(end="refused", reason=f"drives: {error}", code=error.code))
         return
     try:
         outcome = run_stream(

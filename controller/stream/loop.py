@@ -58,7 +58,11 @@ class StopFlag:
 
 
 class HaltError(Exception):
-    """The loop found a reason to stop by every means."""
+    """The loop found a reason to stop by every means; ``code`` is the catalogue's entry for it."""
+
+    def __init__(self, reason: str, *, code: str) -> None:
+        self.code = code
+        super().__init__(reason)
 
 
 class StreamLoop:
@@ -196,7 +200,7 @@ class StreamLoop:
         self._look(tick, now_ns)
         self._listen(now_ns)
         if self._stop.abort:
-            raise HaltError("a second stop signal came: stopped by every means")
+            raise HaltError("a second stop signal came: stopped by every means", code="second-stop")
         if self._program is None:
             if not self._idle(now_ns):
                 return False
@@ -211,11 +215,12 @@ class StreamLoop:
         word_x, word_y = feedback.axes
         trouble = self._watch.look(now_ns)
         if trouble:
-            raise HaltError(trouble)
+            raise HaltError(trouble, code=self._watch.code)
         for name, word in (("x", word_x), ("y", word_y)):
             if now_ns - max(word.received_ns, self._armed_ns) > self._feedback_late_ns:
                 raise HaltError(
-                    f"axis {name}: expected an answer within {self._feedback_late_ns / NS_PER_MS:g} ms, got silence"
+                    f"axis {name}: expected an answer within {self._feedback_late_ns / NS_PER_MS:g} ms, got silence",
+                    code="drive-silent",
                 )
         seen = self._seen
         fresh = feedback.sequence - self._rounds
@@ -240,18 +245,20 @@ class StreamLoop:
             1, self._y.sent_units, position_y
         )
         if trouble:
-            raise HaltError(trouble)
+            raise HaltError(trouble, code="no-motion")
         verdict = self._head.observe(self._head_reader.read(), now_ns)
         if verdict is HeadVerdict.LOST:
             wanted = "down" if self._head.goal else "up"
-            raise HaltError(f"head: expected it {wanted}, got {self._head.why}")
+            raise HaltError(f"head: expected it {wanted}, got {self._head.why}", code="head-lost")
         seen.head_settled = verdict is HeadVerdict.SETTLED
 
     def _refuse_limits(self, inputs_x: int, inputs_y: int) -> None:
         """A limit switch that closes is no part of any plan. One that is closed already may be driven away from."""
         for name, inputs, before in zip(AXES, (inputs_x, inputs_y), self._seen.inputs, strict=True):
             if inputs & ~before & LIMITS:
-                raise HaltError(f"axis {name}: a limit switch was reached (inputs {inputs:#010x})")
+                raise HaltError(
+                    f"axis {name}: a limit switch was reached (inputs {inputs:#010x})", code="limit-reached"
+                )
 
     def _ascribe(self, tick: int, fresh: int, position_x: int, position_y: int) -> None:
         """Find the tick whose round this is, and the error that it shows."""
@@ -278,24 +285,26 @@ class StreamLoop:
                 raise HaltError(
                     f"axis {axis.name}: expected a following error up to "
                     f"{axis.following_max_counts / abs(axis.counts_per_mm):g} mm, "
-                    f"got {axis.error_counts / axis.counts_per_mm:+.3f} mm"
+                    f"got {axis.error_counts / axis.counts_per_mm:+.3f} mm",
+                    code="following-error",
                 )
 
     def _listen(self, now_ns: int) -> None:
         """No guard, no motion; nor without the service, which would have the guard's stop after it."""
         if self._service_gone is not None and self._service_gone():
-            raise HaltError("the service that started this run is gone")
+            raise HaltError("the service that started this run is gone", code="service-gone")
         beats = self._beats
         _, echo_ns = beats.poll_echo()
         if beats.latched:
-            raise HaltError("the guard has stopped the machine")
+            raise HaltError("the guard has stopped the machine", code="guard-stopped")
         if beats.gone:
-            raise HaltError("the guard's line is closed")
+            raise HaltError("the guard's line is closed", code="guard-silent")
         silent_ns = now_ns - max(echo_ns, self._armed_ns)
         if silent_ns > self._guard_late_ns:
             raise HaltError(
                 f"expected a word of the guard within {self._guard_late_ns / NS_PER_MS:g} ms, "
-                f"got none for {silent_ns / NS_PER_MS:.1f} ms"
+                f"got none for {silent_ns / NS_PER_MS:.1f} ms",
+                code="guard-silent",
             )
 
     def _idle(self, now_ns: int) -> bool:
@@ -305,7 +314,10 @@ class StreamLoop:
         self._segment = -1
         if self._still < REST_TICKS or not self._seen.head_settled or self._head.goal is None:
             if now_ns - self._idle_since_ns > REST_TIMEOUT_NS:
-                raise HaltError("expected standstill with the pen up, got an axis that does not come to rest")
+                raise HaltError(
+                    "expected standstill with the pen up, got an axis that does not come to rest",
+                    code="no-standstill",
+                )
             return True
         self._idle_since_ns = now_ns
         if self._closing:
@@ -369,7 +381,8 @@ class StreamLoop:
             for axis, velocity in ((x, self._plan_x), (y, self._plan_y)):
                 if axis.goes_outside(velocity):
                     raise HaltError(
-                        f"axis {axis.name}: expected a plan within the soft limits, got one beyond"
+                        f"axis {axis.name}: expected a plan within the soft limits, got one beyond",
+                        code="plan-beyond-limits",
                     )
         self._trim_x = self._trim_y = 0
         self._repay_x = x.debt.units() if registered else 0
@@ -388,7 +401,8 @@ class StreamLoop:
         for axis, velocity in ((x, self._plan_x + self._trim_x), (y, self._plan_y + self._trim_y)):
             if not -axis.speed_max_units <= velocity <= axis.speed_max_units:
                 raise HaltError(
-                    f"axis {axis.name}: expected at most {axis.speed_max_units} units, got {velocity}"
+                    f"axis {axis.name}: expected at most {axis.speed_max_units} units, got {velocity}",
+                    code="plan-beyond-limits",
                 )
 
     # One tick: at its instant and after.
@@ -402,7 +416,8 @@ class StreamLoop:
         if late_ns > self._lease_ns:
             raise HaltError(
                 f"tick {tick} would leave {late_ns / NS_PER_MS:.1f} ms late: the lease of "
-                f"{self._lease_ns / NS_PER_MS:g} ms has run out"
+                f"{self._lease_ns / NS_PER_MS:g} ms has run out",
+                code="tick-late",
             )
         self._group.send_tick((velocity_x, velocity_y), outputs)
         took_ns = self._clock.now_ns() - sent_ns
@@ -413,7 +428,9 @@ class StreamLoop:
             *self._beat_numbers(velocity_x, velocity_y),
         )
         if not renewed:
-            raise HaltError("expected the guard to take the beat, got a full or closed line")
+            raise HaltError(
+                "expected the guard to take the beat, got a full or closed line", code="guard-silent"
+            )
         x.commit(tick, self._plan_x, late_ns)
         y.commit(tick, self._plan_y, late_ns)
         late_share = max(0, late_ns) / self._tick_ns

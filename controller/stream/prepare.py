@@ -128,10 +128,12 @@ def command_lead_mm(machine: Machine, name: str) -> float:
 def prepare_steps(spec: StreamSpec, machine: Machine) -> tuple[Step, ...]:
     """All steps of the spec, in order, vetted. Raises RefusedError."""
     if not spec.tasks:
-        raise RefusedError("expected at least one task, got none", "Name what is to be done")
+        raise RefusedError(
+            "expected at least one task, got none", "Name what is to be done", code="nothing-to-do"
+        )
     blind = spec.offset_counts is None and not isinstance(spec.tasks[0], HomingTask)
     if blind and not all(isinstance(task, JogTask | WaitTask | HoldTask) for task in spec.tasks):
-        raise RefusedError("the machine is unregistered: no homing is known", "Home first")
+        raise RefusedError("the machine is unregistered: no homing is known", "Home first", code="not-homed")
     limits = Limits.of(machine)
     steps: list[Step] = []
     for index, task in enumerate(spec.tasks):
@@ -168,6 +170,7 @@ def _vet_jog(task: JogTask, machine: Machine, *, blind: bool) -> None:
             raise RefusedError(
                 f"jog: axis {task.axis}: expected a {what} above 0 and up to {most:g} {unit}, got {value:g}",
                 "Choose less; without a homing only short, slow ways are driven" if blind else "Choose less",
+                code="jog-setting",
             )
 
 
@@ -180,6 +183,7 @@ def _target_quanta(task: MoveTask, machine: Machine) -> tuple[int, int]:
             raise RefusedError(
                 f"move: axis {name}: expected a target from {axis.min_mm} to {axis.max_mm} mm, got {mm}",
                 "Choose a target within the soft limits",
+                code="move-outside",
             )
     return quanta[0], quanta[1]
 
@@ -191,25 +195,31 @@ def _vet_schedule(
     try:
         schedule = Schedule.load(folder)
     except (OSError, ValueError, KeyError) as error:
-        raise RefusedError(f"{folder}: expected a whole schedule, got {error}", PREPARE_AGAIN) from None
+        raise RefusedError(
+            f"{folder}: expected a whole schedule, got {error}", PREPARE_AGAIN, code="prepared-damaged"
+        ) from None
     if schedule.machine != machine.name or schedule.tick_ns != machine.tick_ns:
         raise RefusedError(
             f"{folder}: expected a schedule for {machine.name} at {machine.tick_ns} ns a tick, "
             f"got {schedule.machine} at {schedule.tick_ns}",
             PREPARE_AGAIN,
+            code="prepared-other-machine",
         )
     count = len(schedule.segments)
     first = task.first_segment
     last = count - 1 if task.last_segment is None else task.last_segment
     if not 0 <= first <= last < count:
         raise RefusedError(
-            f"{folder}: expected segments within 0 to {count - 1}, got {first} to {last}", PREPARE_AGAIN
+            f"{folder}: expected segments within 0 to {count - 1}, got {first} to {last}",
+            PREPARE_AGAIN,
+            code="prepared-damaged",
         )
     begin, end = schedule.segments[first], schedule.segments[last]
     if begin["kind"] in (SegmentKind.STROKE, SegmentKind.RAISE):
         raise RefusedError(
             f"{folder}: segment {first}: expected to begin with the pen up, got the middle of a stroke",
             "Begin with the travel of that stroke",
+            code="prepared-damaged",
         )
     first_tick = int(begin["first_tick"])
     end_tick = int(end["first_tick"]) + int(end["ticks"])
@@ -251,5 +261,6 @@ def _vet_ticks(
                     f"{folder}: tick {first + int(tick)}: axis {AXES[int(axis)]}: expected motion within {what}, "
                     "got a tick beyond",
                     PREPARE_AGAIN,
+                    code="plan-beyond-limits",
                 )
         at = where[-1]

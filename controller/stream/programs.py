@@ -14,7 +14,7 @@ import numpy as np
 
 from controller.config.machine import AXES, Machine
 from controller.motion.schedule import Schedule, SegmentKind
-from controller.register.homing import AxisHomer, AxisHoming, HomingFailure, Phase, judge
+from controller.register.homing import AxisHomer, AxisHoming, HomingFailure, Phase, failure_code, judge
 
 BLOCK_TICKS = 1024
 STOP_SHARE = 0.7
@@ -94,7 +94,8 @@ class HoldProgram:
 class HomingProgram:
     """Homes the axes one after the other and judges each against the previous homing.
 
-    ``results`` holds the axes found so far, in homing order, judged or not; ``failure`` the first refusal.
+    ``results`` holds the axes found so far, in homing order, judged or not; ``failure`` the first refusal,
+    ``code`` its entry in the catalogue.
     """
 
     head = 0
@@ -107,6 +108,7 @@ class HomingProgram:
         self.ending = False
         self.failure = ""
         self.failure_kind: HomingFailure | None = None
+        self.code = ""
         self.results: list[AxisHoming] = []
         self.verdicts: list[str] = []
         self._machine = machine
@@ -179,13 +181,14 @@ class HomingProgram:
         self._set(0.0)
         if homer.phase is Phase.FAILED:
             self.failure, self.failure_kind = homer.message, homer.failure
+            self.code = failure_code(homer.failure)
             return
         result = homer.result
         self.results.append(result)
         verdict = judge(result, self._previous.get(result.axis), self._machine.axes[result.axis])
         self.verdicts.append(verdict.text)
         if not verdict.accepted:
-            self.failure = verdict.text
+            self.failure, self.code = verdict.text, verdict.code
 
     def _slow_down(self) -> bool:
         if self._speed_units == 0.0:

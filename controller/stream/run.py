@@ -16,7 +16,7 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
-from controller.config.errors import InputError, RefusedError
+from controller.config.errors import LATCHED, InputError, RefusedError, code_of
 from controller.config.machine import AXES, Machine
 from controller.stream.host import HostRights, stolen_ms
 from controller.stream.loop import HaltError, StopFlag, StreamLoop
@@ -63,20 +63,24 @@ def run_stream(
     host = HostRights(False, -1, ())
     stop = stop or StopFlag()
 
-    def refused(reason: str) -> StreamOutcome:
-        return StreamOutcome(end="refused", reason=reason, realtime=host.realtime, notes=host.notes)
+    def refused(reason: str, code: str) -> StreamOutcome:
+        return StreamOutcome(
+            end="refused", reason=reason, code=code, realtime=host.realtime, notes=host.notes
+        )
 
     standing = latch.read(Path(spec.latch_path))
     if standing is not None:
-        return refused(f"a latch stands ({standing.reason}: {standing.text}). A person must clear it first")
+        return refused(
+            f"a latch stands ({standing.reason}: {standing.text}). A person must clear it first", LATCHED
+        )
     try:
         queue = TaskQueue(spec, machine, prepare_steps(spec, machine))
         _refuse_wild_trim(machine)
         queue.warm_up()
     except (RefusedError, InputError) as error:
-        return refused(str(error))
+        return refused(str(error), code_of(error))
     if group.axes != AXES:
-        return refused(f"expected drives for axes {AXES}, got {group.axes}")
+        return refused(f"expected drives for axes {AXES}, got {group.axes}", "driver-misuse")
     loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker, service_gone)
     acknowledged: tuple[str, ...] = ()
     stolen_before_ms = 0.0
@@ -90,7 +94,7 @@ def run_stream(
         group.enable()
     except DriverError as error:
         group.abort()
-        return refused(f"drives: {error}")
+        return refused(f"drives: {error}", error.code)
     except BaseException:
         group.abort()
         raise
@@ -98,27 +102,28 @@ def run_stream(
         hindrance = loop.hindrance()
         if hindrance:
             group.disable()
-            return refused(hindrance)
+            return refused(hindrance, "machine-not-ready")
         if not loop.arm():
             group.disable()
-            return refused(f"the guard did not arm: {_guard_words(beats, spec)}")
+            return refused(f"the guard did not arm: {_guard_words(beats, spec)}", "guard-not-armed")
         if on_ready is not None:
             on_ready(host)
         loop.run()
-        ending, reason = loop.ending, loop.reason
+        ending, reason, code = loop.ending, loop.reason, queue.code
         if not beats.disarm(clock.now_ns(), loop.tick):
-            raise HaltError("the guard did not take the disarm word")
+            raise HaltError("the guard did not take the disarm word", code="guard-silent")
         group.disable()
     except BaseException as error:  # noqa: BLE001
         # Whatever it was, even a bug of ours: stop first, then say it.
         group.abort()
         loop.last_word()
-        ending, reason = "halted", _describe(error, beats, spec)
+        ending, reason, code = "halted", _describe(error, beats, spec), code_of(error)
         if pen := loop.pen_words():
             reason = f"{reason}; {pen}"
     return StreamOutcome(
         end=ending,
         reason=reason,
+        code=code if ending in ("halted", "failed") else "",
         tick=max(0, loop.tick - 1),
         segment=loop.last_segment,
         homing=queue.homing,
@@ -155,6 +160,7 @@ def _refuse_wild_trim(machine: Machine) -> None:
                 f"trim.gain_per_s: expected at most {machine.trim.gain_per_s / margin:.3g} with lag and latency of "
                 f"axis {name} and this tick, got {machine.trim.gain_per_s}",
                 "Lower the gain: a higher one makes the axes swing",
+                code="trim-gain",
             )
 
 

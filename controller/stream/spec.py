@@ -124,6 +124,8 @@ class StreamOutcome(_Message):
 
     end: Literal["done", "stopped", "failed", "halted", "refused"]
     reason: str = ""
+    code: str = ""
+    """The entry of the catalogue of remedies that explains ``reason``; empty where there is none."""
     tick: int = 0
     segment: int = -1
     homing: tuple[AxisHomingResult, ...] = ()

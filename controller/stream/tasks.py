@@ -45,6 +45,8 @@ class TaskQueue:
         self.task = 0
         self.homing: tuple[AxisHomingResult, ...] = ()
         self.notes: list[str] = []
+        self.code = ""
+        """The catalogue's entry for why nothing may follow."""
 
     def warm_up(self) -> None:
         """Plan one move for nothing, so that imports and compilation are over before anything is armed."""
@@ -91,6 +93,7 @@ class TaskQueue:
     def finish(self, program: Program) -> str:
         """A program has ended: keep what it found. Returns why nothing may follow, or an empty string."""
         if not isinstance(program, HomingProgram):
+            self.code = "jog-ended" if program.failure else ""
             return program.failure
         self.homing = tuple(
             AxisHomingResult(
@@ -103,6 +106,7 @@ class TaskQueue:
             for result in program.results
         )
         self.notes.extend(program.verdicts)
+        self.code = program.code
         if program.failure or program.stopping:
             return program.failure
         offsets = {result.axis: result.offset_counts for result in program.results}

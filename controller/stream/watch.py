@@ -28,6 +28,10 @@ time is counted in readings, one a tick: while readings are held up, nothing is 
 _FAULTS = (DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE)
 
 
+CODES = ((POWER_LOST, "motor-power-lost"), (DRIVE_INPUT_OPEN, "input-open"), (DRIVE_FAULT, "drive-fault"))
+"""By the flag that is set: the catalogue's entry, the guard's own word for it."""
+
+
 class MotionWatch:
     """Commanded motion of one axis without any measured motion."""
 
@@ -108,6 +112,14 @@ class MachineWatch:
                 reason = reason or f"axis {AXES[index]}: expected operation enabled, got {_words(word)}"
         self.flags = flags
         return reason
+
+    @property
+    def code(self) -> str:
+        """The catalogue's entry for what ``look`` found last, in its order."""
+        for bit, code in CODES:
+            if self.flags & bit:
+                return code
+        return "drive-not-enabled"
 
     def stuck(self, index: int, commanded_units: int, position_counts: int) -> str:
         """Why axis ``index`` must stop: it was commanded to move and has not moved. Else an empty text."""

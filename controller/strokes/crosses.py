@@ -81,7 +81,9 @@ def _check_clear(centres: Floats, sets: Mapping[str, StrokeSet], job: Job, row: 
         others = np.abs(centres[:place] - centre).max(axis=1, initial=0.0)
         if place and float(others.min()) < 2.0 * arm_mm:
             expected = f"a place {2.0 * arm_mm:g} mm or more from mark {names[int(np.argmin(others))]}"
-            mistakes.append(Mistake(job_path, where, expected, f"{float(others.min()):.1f} mm"))
+            mistakes.append(
+                Mistake(job_path, where, expected, f"{float(others.min()):.1f} mm", code="marks-place")
+            )
         for ink in job.inks:
             strokes = sets[ink.name]
             if not len(strokes):
@@ -89,7 +91,9 @@ def _check_clear(centres: Floats, sets: Mapping[str, StrokeSet], job: Job, row: 
             room_mm = _distance_mm(strokes, centre) - ink.tip_mm / 2.0
             if room_mm < arm_mm:
                 expected = f"a place {arm_mm:g} mm or more from what ink {ink.name} paints"
-                mistakes.append(Mistake(job_path, where, expected, f"{max(room_mm, 0.0):.1f} mm"))
+                mistakes.append(
+                    Mistake(job_path, where, expected, f"{max(room_mm, 0.0):.1f} mm", code="marks-place")
+                )
     if mistakes:
         raise InputError(mistakes)
 

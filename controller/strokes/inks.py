@@ -128,24 +128,46 @@ def mistakes_of(
             continue
         count = drawing.group_ids.count(ink.group)
         if count == 0:
-            found.append(Mistake(job_path, f"inks[{ink.name}].group", expected, f'"{ink.group}"'))
+            found.append(
+                Mistake(job_path, f"inks[{ink.name}].group", expected, f'"{ink.group}"', code="group-missing")
+            )
         elif count > 1:
             found.append(
-                Mistake(drawing_path, f"group {ink.group}", "an id given once", f"{count} groups with it")
+                Mistake(
+                    drawing_path,
+                    f"group {ink.group}",
+                    "an id given once",
+                    f"{count} groups with it",
+                    code="group-twice",
+                )
             )
     for row, technique in enumerate(job.techniques):
         if technique.layer is not None and technique.layer not in drawing.group_ids:
-            found.append(Mistake(job_path, f"techniques[#{row + 1}].layer", expected, f'"{technique.layer}"'))
+            found.append(
+                Mistake(
+                    job_path,
+                    f"techniques[#{row + 1}].layer",
+                    expected,
+                    f'"{technique.layer}"',
+                    code="group-missing",
+                )
+            )
     if not job.refuses_unmatched:
         return found
     for one in assigned.unmatched:
         wanted = f'an ink within {job.colour_distance_max:g} of it, or unmatched = "skip"'
-        found.append(Mistake(drawing_path, f"colour {one.colour}", wanted, str(one)))
+        found.append(Mistake(drawing_path, f"colour {one.colour}", wanted, str(one), code="colour-unmatched"))
     for skipped in (*drawing.skipped, *more):
         if skipped.kind == "left out":
             where = f"{skipped.element_id} ({skipped.what})"
             found.append(
-                Mistake(drawing_path, where, 'what can be painted, or unmatched = "skip"', skipped.why)
+                Mistake(
+                    drawing_path,
+                    where,
+                    'what can be painted, or unmatched = "skip"',
+                    skipped.why,
+                    code="artwork-unpaintable",
+                )
             )
     return found
 

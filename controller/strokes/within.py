@@ -62,7 +62,13 @@ def check_within(strokes_by_ink: Mapping[str, StrokeSet], machine: Machine, job:
                 found.extend(
                     (
                         mm,
-                        Mistake(file, f"{element} (ink {ink.name})", f"within {what}", f"{mm:.2f} mm {side}"),
+                        Mistake(
+                            file,
+                            f"{element} (ink {ink.name})",
+                            f"within {what}",
+                            f"{mm:.2f} mm {side}",
+                            code="picture-off-canvas",
+                        ),
                     )
                     for element, mm in _worst(strokes, excess)
                 )

@@ -365,9 +365,8 @@ class _InkTask:
             found = screen_dots(work.area, places, diameter_mm, how.borders, self.drawing.tolerance_mm)
         except TooManyDotsError as error:
             what = f"a screen of at most {DOTS_MAX} dots: a wider pitch"
-            raise InputError(
-                [Mistake(Path(self.job.artwork), name, what, f"about {error.dots:.3g}")]
-            ) from None
+            got, code = f"about {error.dots:.3g}", "screen-too-many-dots"
+            raise InputError([Mistake(Path(self.job.artwork), name, what, got, code=code)]) from None
         if found.dropped and how.borders == "dropped":
             why = f"{found.dropped} dots across an edge are left out, as its borders say"
             self.skipped.append(Skipped(name, "screen", why, "changed"))

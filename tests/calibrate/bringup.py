@@ -16,6 +16,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from controller.config.load import load_machine
 from controller.motion.probesteps import StepsTest
 from controller.report.identified import build_identification
 from controller.session.calibrationkeep import kept
@@ -25,7 +26,7 @@ from controller.session.measure import measure
 from controller.session.operator import SimulatedOperator
 from controller.session.virtualrunner import VirtualRunner
 from controller.session.watcher import Watcher
-from tests.calibrate.gantries import as_toml, gantry
+from tests.calibrate.gantries import Given, as_toml, gantry
 from tests.session.commissioned import Person
 
 SPEED_MM_S = 100.0
@@ -43,31 +44,38 @@ class Notes(Watcher):
         self.lines.append(text)
 
 
-async def brought_up(folder: Path, seed: int) -> tuple[Commissioned, Notes, dict[str, Any]]:
-    """Commission until it is through or stops for something else than an unknown lag; what it came to, what was told
-    and what was measured of the loops."""
+async def brought_up(folder: Path, file: Given) -> tuple[Commissioned, Notes, dict[str, Any]]:
+    """Commission the gantry of ``file`` until it is through or stops for something else than an unknown lag; what it
+    came to, what was told and what was measured of the loops. Machine file and state are ``m.toml`` and ``s``."""
     machine, state, person, notes = folder / "m.toml", folder / "s", Person(), Notes()
-    machine.write_text(as_toml(gantry(seed).file))
+    machine.write_text(as_toml(file))
     found: dict[str, Any] = {}
     while True:
         bench = Bench(machine, state, person, notes, VirtualRunner, signals=False)
         done = await commission(machine, state, person, notes, bench=bench)
         if "states no lag" not in done.why or found:
             return done, notes, found
-        size = bench.machine.canvas.size_mm
-        for index, axis in enumerate(("x", "y")):
-            test = StepsTest(axis, size[index] / 2.0, size[1 - index] / 2.0, 2, SPEED_MM_S)  # type: ignore[arg-type]
-            driven = await measure(
-                test, machine, state, SimulatedOperator(), notes, runner_of=VirtualRunner, signals=False
-            )
-            built = build_identification(driven.state.root, driven.session, None)
-            if built.poor is not None:
-                notes.note(str(built.poor))
-                continue
-            kept(machine, state, built.measured, "Ada", write=True)
-            found |= {one.field: (one.value, one.half_width) for one in built.measured}
+        found = await loops(machine, state, notes)
         if not found:
             return done, notes, found
+
+
+async def loops(machine_path: Path, state: Path, notes: Notes) -> dict[str, Any]:
+    """Lag and dead time of both axes from a staircase, into the machine file: value and half width by field."""
+    found: dict[str, Any] = {}
+    size = load_machine(machine_path).canvas.size_mm
+    for index, axis in enumerate(("x", "y")):
+        test = StepsTest(axis, size[index] / 2.0, size[1 - index] / 2.0, 2, SPEED_MM_S)  # type: ignore[arg-type]
+        driven = await measure(
+            test, machine_path, state, SimulatedOperator(), notes, runner_of=VirtualRunner, signals=False
+        )
+        built = build_identification(driven.state.root, driven.session, None)
+        if built.poor is not None:
+            notes.note(str(built.poor))
+            continue
+        kept(machine_path, state, built.measured, "Ada", write=True)
+        found |= {one.field: one for one in built.measured}
+    return found
 
 
 def main() -> int:
@@ -79,14 +87,15 @@ def main() -> int:
     for seed in range(given.seed, given.seed + given.count):
         began = time.process_time()
         with tempfile.TemporaryDirectory(prefix="giornata-bringup-") as name:
-            done, notes, found = asyncio.run(brought_up(Path(name), seed))
+            done, notes, found = asyncio.run(brought_up(Path(name), gantry(seed).file))
         twin = gantry(seed).file["twin"]["axes"]
         true = {
             axis: (twin[axis]["loop_lag_ms"], twin[axis]["latency_ms"], twin[axis]["belt"]) for axis in twin
         }
         print("\n".join(notes.lines))
         print(f"seed {seed}: {done.stopped_at or 'whole'} {done.why} {time.process_time() - began:.0f} s")
-        print(json.dumps({"found": found, "true": true}), flush=True)
+        told = {name: (one.value, one.half_width) for name, one in found.items()}
+        print(json.dumps({"found": told, "true": true}), flush=True)
     return 0
 
 

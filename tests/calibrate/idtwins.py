@@ -205,7 +205,7 @@ def read_wave(along_mm: Vector, side_mm: Vector, speed_mm_s: float) -> WaveReadi
         heights.append(height)
     count = len(heights)
     if count < 3:
-        raise PoorFit("ring-down line", "three waves to read", f"{count}")
+        raise PoorFit("ring-down line", "three waves to read", f"{count}", code="fit-ring-line")
     length = float(np.round((along_mm[crests[count - 1]] - along_mm[crests[0]]) / RULER_MM) * RULER_MM)
     # Half a division at each end and in each reading.
     return WaveReading(

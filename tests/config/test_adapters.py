@@ -53,4 +53,4 @@ def test_what_cannot_be_is_refused(tmp_path: Path, wire: str, where: str) -> Non
 def test_how_the_guard_will_stop_is_said(tmp_path: Path, wire: str, more: str, said: list[str]) -> None:
     """A second handle, which may be refused; or no stop frames at all."""
     machine = load_machine(machine_file(tmp_path, wire, more))
-    assert [where for where, _ in adapter_warnings(machine)] == said
+    assert [where for where, _, _ in adapter_warnings(machine)] == said

@@ -7,6 +7,8 @@ would use, in virtual time, and what is shown is read from the files that they l
 
 from __future__ import annotations
 
+import contextlib
+import io
 import math
 import re
 import sys
@@ -114,10 +116,12 @@ def painted(folder: Path) -> Blocks:
     common = ["--machine", str(MACHINE), "--state", str(state), "--json"]
     for verb in (
         ["prepare", str(JOB)],
+        ["home", "--virtual", "--yes"],
         ["trace", "on"],
         ["paint", str(JOB), "--virtual", "--yes", "--pass", PASS],
     ):
-        code = giornata([*verb, *common])
+        with contextlib.redirect_stdout(io.StringIO()):
+            code = giornata([*verb, *common])
         if code:
             raise RuntimeError(f"giornata {verb[0]}: exit {code}")
     machine = load_machine(MACHINE)

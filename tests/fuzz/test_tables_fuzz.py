@@ -73,7 +73,7 @@ def test_the_campaign_over_jobs_notices(monkeypatch: pytest.MonkeyPatch, tmp_pat
         if flaw == "crash":
             raise KeyError("inks")
         if flaw == "words":
-            raise InputError([Mistake(file, "inks", "", "nothing")])
+            raise InputError([Mistake(file, "inks", "", "nothing", code="exit-2")])
         if flaw == "file":
             Path(__file__).read_bytes()
         return load_job(file)
@@ -120,7 +120,7 @@ def test_artwork_that_is_no_file(artwork: str, tmp_path: Path) -> None:
 
 def test_words_of_a_file_cannot_speak_to_the_terminal() -> None:
     """A mistake shows control characters of the file as escapes, in one line, and cuts short what is long."""
-    mistake = Mistake(Path("a\nb.toml"), "inks[\x1b[2J]", "text", "x" * 100_000)
+    mistake = Mistake(Path("a\nb.toml"), "inks[\x1b[2J]", "text", "x" * 100_000, code="exit-2")
     assert str(mistake).startswith("a\\nb.toml: inks[\\x1b[2J]: expected text, got xxx")
     assert words_amiss(InputError([mistake])) is None
     assert words_amiss(InputError([])) is not None

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from controller.cli.console import report_error
-from controller.config.errors import HaltedError, InputError, Mistake, RefusedError
+from controller.config.errors import HaltedError, InputError, Mistake, RefusedError, code_of
 from controller.config.places import StateDir, shipped
 from controller.session import control, remote, verbs
 from controller.session.daemon import locked
@@ -352,7 +352,7 @@ async def test_without_a_person_here_it_is_refused(house: House, three) -> None:
 
     class Nobody(Silent):
         async def load_pen(self, *_: object) -> bool:
-            raise RefusedError("a person has to answer and there is no terminal", "give --yes")
+            raise RefusedError("a person has to answer and there is no terminal", "give --yes", code="needs-terminal")
 
     async with house.served():
         await house.ask("home")
@@ -442,8 +442,9 @@ def test_every_verb_has_arguments() -> None:
 @pytest.mark.parametrize(
     "error",
     [
-        InputError([Mistake(Path("job.toml"), "inks", "one", "none")]),
-        RefusedError("latched", "clear it"), HaltedError("the lease ended", "look"), StoppedError("on the path"),
+        InputError([Mistake(Path("job.toml"), "inks", "one", "none", code="file-missing-field")]),
+        RefusedError("latched", "clear it", code="latched"),
+        HaltedError("the lease ended", "look", code="lease-out"), StoppedError("on the path"),
         FaultError("axis x", "a pass", "a fault"), LinkError("wire", "an answer", "silence"),
         MisuseError("wire", "one", "two"), OSError("disk full"), ZeroDivisionError("division"),
     ],
@@ -458,6 +459,7 @@ def test_errors_come_over_as_they_are(error: Exception, capsys: pytest.CaptureFi
         return
     assert int(report_error(came, as_json=False)) == int(report_error(error, as_json=False)) == told["exit"]
     assert str(error) in str(came)
+    assert code_of(came) == code_of(error)
 
 
 async def test_watchdog_beats_from_the_loop(house: House, tmp_path: Path) -> None:

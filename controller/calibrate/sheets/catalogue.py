@@ -52,6 +52,8 @@ def make_sheet(name: str, machine: Machine, tip_mm: float | None = None, **optio
     """
     kind = SHEETS.get(name)
     if kind is None:
-        raise InputError([Mistake(Path("sheet"), "NAME", f"one of {', '.join(SHEETS)}", name)])
+        raise InputError(
+            [Mistake(Path("sheet"), "NAME", f"one of {', '.join(SHEETS)}", name, code="sheet-unknown")]
+        )
     given = {} if tip_mm is None else {"tip_mm": tip_mm}
     return kind.make(machine, **given, **options)

@@ -136,7 +136,9 @@ class Page:
 
     def __init__(self, name: str, title: str, machine: Machine, tip_mm: float, hint: str) -> None:
         if not (isfinite(tip_mm) and 0.2 <= tip_mm <= 20.0):
-            raise InputError([Mistake(Path(f"sheet {name}"), "--tip-mm", "0.2 to 20", f"{tip_mm:g}")])
+            raise InputError(
+                [Mistake(Path(f"sheet {name}"), "--tip-mm", "0.2 to 20", f"{tip_mm:g}", code="sheet-setting")]
+            )
         self.name, self.title, self.machine, self.tip_mm = name, title, machine, tip_mm
         self.size_mm = machine.canvas.size_mm
         self.captions = SheetInk(CAPTION, tip_mm, colour=CAPTION_COLOUR)
@@ -179,11 +181,13 @@ class Page:
         where = Path(f"sheet {self.name}")
         if off < EDGE_MM - 1e-6:
             got = f"{self.size_mm[0]:g} x {self.size_mm[1]:g} mm, {EDGE_MM - off:.0f} mm too small"
-            raise InputError([Mistake(where, "canvas.size_mm", size, got)])
+            raise InputError([Mistake(where, "canvas.size_mm", size, got, code="sheet-no-room")])
         for other, (ox, oy, ow, oh) in self._blocks:
             if x < ox + ow and ox < x + width and y < oy + oh and oy < y + height:
                 got = f"{self.size_mm[0]:g} x {self.size_mm[1]:g} mm, where it meets {other}"
-                raise InputError([Mistake(where, "canvas.size_mm", f"room for {words}", got)])
+                raise InputError(
+                    [Mistake(where, "canvas.size_mm", f"room for {words}", got, code="sheet-no-room")]
+                )
         self._blocks.append((words, box_mm))
         if name:
             self._places.append((name, box_mm))

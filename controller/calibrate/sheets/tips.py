@@ -195,7 +195,15 @@ def wear_sheet(
     """
     if not 1 <= len(metres) <= 40 or not all(0.5 <= one <= 500.0 for one in metres):
         raise InputError(
-            [Mistake(page_name("wear"), "metres", "1 to 40 lengths of 0.5 to 500 m", f"{metres}")]
+            [
+                Mistake(
+                    page_name("wear"),
+                    "metres",
+                    "1 to 40 lengths of 0.5 to 500 m",
+                    f"{metres}",
+                    code="sheet-setting",
+                )
+            ]
         )
     page = Page("wear", "Wear", machine, tip_mm, "In each ladder: the first pair with canvas between")
     step = LADDER_STEP_MM * max(1.0, round(tip_mm))
@@ -264,7 +272,15 @@ def dry_sheet(machine: Machine, tip_mm: float = 1.0, *, minutes: tuple[float, ..
     rising = all(before < after for before, after in pairwise(minutes))
     if len(minutes) < 2 or not rising or minutes[0] < 0.0 or minutes[-1] > 600.0:
         raise InputError(
-            [Mistake(page_name("dry"), "minutes", "two or more that rise, 0 to 600", f"{minutes}")]
+            [
+                Mistake(
+                    page_name("dry"),
+                    "minutes",
+                    "two or more that rise, 0 to 600",
+                    f"{minutes}",
+                    code="sheet-setting",
+                )
+            ]
         )
     page = Page(
         "dry",

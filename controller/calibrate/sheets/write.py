@@ -54,9 +54,13 @@ def read_record(folder: Path) -> Record:
         return Record.model_validate_json(path.read_text(encoding="utf-8"))
     except OSError as error:
         got = (error.strerror or str(error)).lower()
-        raise InputError([Mistake(path, "file", "a sheet that giornata sheet has written", got)]) from None
+        raise InputError(
+            [Mistake(path, "file", "a sheet that giornata sheet has written", got, code="sheet-record")]
+        ) from None
     except ValueError:
-        raise InputError([Mistake(path, "file", "a sheet's record", "something else")]) from None
+        raise InputError(
+            [Mistake(path, "file", "a sheet's record", "something else", code="sheet-record")]
+        ) from None
 
 
 def _number(value: float) -> str:
