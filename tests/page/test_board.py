@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import replace
 from typing import Any
 
@@ -18,7 +19,7 @@ PASS = PreparedPass(
     metres=8.0, pen_m=10.0, ticks=1000, seconds=100.0, fresh_pen=False, cut_by="metres", too_long=False,
     wet_strokes=0, wet_minutes=0.0, digest="d",
 )  # fmt: skip
-PICTURE = Picture("0123456789abcdef", "tide", b"", (PASS,), 80)
+PICTURE = Picture("0123456789abcdef", "tide", gzip.compress(b"strokes"), (PASS,), 80)
 S = 1_000_000_000
 
 
@@ -179,7 +180,7 @@ def test_only_the_whole_helps(board: Board) -> None:
 
 def test_packed_is_served_by_its_key_only(board: Board) -> None:
     """Another key is another picture, gone by now."""
-    assert board.packed(PICTURE.key) == b""
+    assert board.packed(PICTURE.key) == PICTURE.packed
     assert board.packed("f" * 16) is None
     assert board.packed("../journal.sqlite") is None
 
