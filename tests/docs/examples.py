@@ -1,8 +1,8 @@
 """Examples in the documentation: where they stand, how they are to be run, and whether an output is as they show it.
 
 An example is a fenced block of language ``console``. Its lines that begin with ``$ `` are typed, all others are
-expected in the output, in their order: whitespace counts as one blank, ``...`` stands for anything, a line that is
-only ``...`` for lines that are not shown. The comment in front of a block says how it is run:
+expected in the output, in their order: whitespace and the rules of a table count as one blank, ``...`` stands for
+anything, a line that is only ``...`` for lines that are not shown. The comment in front of a block says how it is run:
 
     <!-- example: run -->               by itself, in order with the page's others of this kind
     <!-- example: terminal NAME -->     in a terminal of this name, whose program may live on between blocks
@@ -88,8 +88,8 @@ def examples(page: str, text: str) -> list[Example]:
 
 
 def pattern_of(line: str) -> re.Pattern[str]:
-    """What an expected line matches, in an output whose whitespace counts as one blank."""
-    parts = [r"\s+".join(map(re.escape, part.split())) for part in _WILD.split(line)]
+    """What an expected line matches."""
+    parts = [r"[\s│┃]+".join(map(re.escape, part.split())) for part in _WILD.split(line)]
     return re.compile(r"[\s\S]*?".join(parts))
 
 
