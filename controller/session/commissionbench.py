@@ -133,16 +133,27 @@ class Bench:
     async def meanwhile(
         self, service: Service, what: str, tasks: tuple[Task, ...], ask: Ask, *, proving: bool = False
     ) -> StreamOutcome:
-        """Have a person do something by hand while the axes are held where they are. Raises as ``bring_up``."""
+        """Have a person do something by hand while the axes are held where they are. Raises as ``bring_up``.
+
+        Asked once the axes are held: a hand that is quicker would open a loop on a machine that is only getting ready,
+        which refuses to. In virtual time nothing else happens while axes are held, so it is asked before.
+        """
         await service.bring_up(what, (), placed=False, proving=True)
-        holding = asyncio.ensure_future(service.bring_up(what, tasks, placed=False, proving=proving))
+        held = asyncio.Event()
+        holding = asyncio.ensure_future(
+            service.bring_up(what, tasks, placed=False, proving=proving, look=lambda _records: held.set())
+        )
+        begun = asyncio.ensure_future(held.wait())
         try:
-            await self.questioner.ask(ask)
+            if service.runner.clock == "real":
+                await asyncio.wait((holding, begun), return_when=asyncio.FIRST_COMPLETED)
+            if not holding.done():
+                await self.questioner.ask(ask)
             return await holding
         finally:
-            if not holding.done():
-                holding.cancel()
-                await asyncio.gather(holding, return_exceptions=True)
+            for one in (holding, begun):
+                one.cancel()
+            await asyncio.gather(holding, begun, return_exceptions=True)
 
     async def clear(self, why: str) -> None:
         """Clear the latch that a step has caused, when the person has looked. Raises GivenUpError for a no."""

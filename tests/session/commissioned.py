@@ -64,6 +64,8 @@ class Wired(FakeRunner):
         super().__init__()
         self.machine, self.state, self.scale, self.following_mm = machine, state, scale, following_mm
         self.open_input = ""
+        self.ended_early = False
+        """The guard ends the streamer before it has named the input; with the latch gone, one refuses by its name."""
 
     async def run(self, order: Order) -> StreamOutcome:
         """Answer as the streamer does."""
@@ -73,8 +75,11 @@ class Wired(FakeRunner):
         if isinstance(order.tasks[0], HoldTask):
             if not self.open_input:
                 return StreamOutcome(end="done")
-            put_latch(self.state, "input-open", "a drive says that an input is open")
-            return StreamOutcome(end="halted", reason=f"stop input {self.open_input} is open")
+            words = f"stop input {self.open_input} is open"
+            if self.ended_early and len(self.orders) > 1:
+                return StreamOutcome(end="refused", reason=words)
+            put_latch(self.state, "input-open", "a stop input wired to a drive is open")
+            return StreamOutcome(end="halted", reason="killed by SIGKILL" if self.ended_early else words)
         machine = load_machine(self.machine)
         for task in order.tasks:
             if isinstance(task, JogTask):

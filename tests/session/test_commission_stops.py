@@ -137,6 +137,28 @@ async def test_what_does_not_work_is_not_proved(tmp_path: Path, spoil: Any, word
     assert all(order.tasks == (HoldTask(seconds=1.0),) for order in site.runner.orders)
 
 
+@pytest.mark.parametrize("opened", ["limit-loop", "another"])
+async def test_a_drives_input_is_told_by_name_when_the_guard_was_quicker(tmp_path: Path, opened: str) -> None:
+    """The guard ends the streamer before it can name the input: with the latch cleared and the loop left open, the
+    streamer refuses by its name. Another loop than the one that was asked for proves nothing."""
+    site = Site(
+        tmp_path, {"inputs": [STOPS["inputs"][0], STOPS["inputs"][0] | {"name": "another", "bit": 21}]}
+    )
+    site.runner.ended_early = True
+    site.person.replies["open limit-loop"] = lambda _question: setattr(site.runner, "open_input", opened)
+    site.person.replies["open another"] = lambda _question: setattr(site.runner, "open_input", "")
+    result = await site.go()
+    assert result.stopped_at == "stops"
+    hands = [key for key in site.person.keys if key.split()[0] in ("open", "leave", "clear", "close")]
+    if opened == "limit-loop":
+        assert hands == ["open limit-loop", "leave limit-loop", "clear", "close limit-loop", "open another"]
+        assert site.missing() == ("input another",)
+    else:
+        assert hands == ["open limit-loop", "leave limit-loop", "clear"]
+        assert "expected it to stop the machine, got stop input another is open" in result.why
+        assert len(site.missing()) == 2
+
+
 async def test_another_wiring_asks_again_and_only_for_what_is_missing(tmp_path: Path) -> None:
     """Broken off in the middle, the next call goes on; a changed [stops] begins anew."""
     site = Site(tmp_path)
