@@ -176,7 +176,10 @@ def _enough(found: int, drawn: int) -> None:
         least = drawn
     if found < least:
         raise PoorFit(
-            "photograph", f"{least} or more of the sheet's {drawn} round dots", f"{found}", code="photo-places"
+            "photograph",
+            f"{least} or more of the sheet's {drawn} round dots",
+            f"{found}",
+            code="photo-places",
         )
 
 

@@ -44,6 +44,7 @@ class Beside:
 
 def beside(record: Record, read: PhotoReading, answers: Answers) -> list[Beside]:
     """Every finding with the person's reading of it: a ladder's pair less half a step, as ``readings_pen`` has it."""
+    half_step = record.of("step_mm")[0] / 2.0 if record.of("step_mm") else 0.0
     questions = {one.key: one for one in record.questions}
     rows: list[Beside] = []
     for one in read.findings:
@@ -52,5 +53,5 @@ def beside(record: Record, read: PhotoReading, answers: Answers) -> list[Beside]
             rows.append(Beside(one, None, None))
             continue
         mean, half = mean_of(given, questions[one.key].resolution)
-        rows.append(Beside(one, mean - record.of("step_mm")[0] / 2.0, half))
+        rows.append(Beside(one, mean - half_step, half))
     return rows

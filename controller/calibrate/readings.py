@@ -122,7 +122,11 @@ def answers_from(record: Record, given: Mapping[str, object], where: Path) -> di
             names = ", ".join(known)
             mistakes.append(
                 Mistake(
-                    where, key, f"a key of the sheet {record.sheet} ({names})", str(said), code="reading-answers"
+                    where,
+                    key,
+                    f"a key of the sheet {record.sheet} ({names})",
+                    str(said),
+                    code="reading-answers",
                 )
             )
             continue
@@ -177,7 +181,7 @@ def measured_from(record: Record, answers: Answers) -> tuple[Measured, ...]:
 
     Values whose field begins with ``job.`` belong to job files, the rest to the machine file.
     """
-    from controller.calibrate import readings_frame, readings_pen
+    from controller.calibrate import readings_frame, readings_pen, readings_register
 
     makers: dict[str, Callable[[Record, Answers], tuple[Measured, ...]]] = {
         "play": readings_frame.play,
@@ -190,6 +194,7 @@ def measured_from(record: Record, answers: Answers) -> tuple[Measured, ...]:
         "dots": readings_pen.dots,
         "wear": readings_pen.wear,
         "dry": readings_pen.dry,
+        "register": readings_register.register,
     }
     maker = makers.get(record.sheet)
     if maker is None:

@@ -212,6 +212,11 @@ def test_a_photograph_stands_beside_a_reading() -> None:
     assert row.agrees is False
     (row,) = beside(record, read, {})
     assert (row.read, row.agrees) == (None, None)
+    off = replace(one, key="place2x", words="place 2: the second ink lies off to the right by", value=0.31)
+    (row,) = beside(
+        sheet_of("register", 1.0).record, replace(read, findings=(off,)), {"place2x": [Reading(0.3)]}
+    )
+    assert (row.read, row.agrees) == (0.3, True)
 
 
 def test_discs_that_overlap() -> None:

@@ -263,6 +263,17 @@ def test_lean_and_dry_out() -> None:
         answered(record, missing | {"missing1": 9})
 
 
+def test_register_by_place_and_in_the_mean() -> None:
+    """Offsets by place, those that were read; their mean and how far they lie apart are noted; none is refused."""
+    record = record_of("register")
+    right, down = answered(record, {"place1x": "0.2", "place4x": "0,4", "place6x": "?", "place2y": "-0.1"})
+    assert (right.field, right.value) == ("register.x_off", {"place": (1.0, 4.0), "right_mm": (0.2, 0.4)})
+    assert right.note == "+0.30 mm to the right in the mean, places apart by 0.20 mm"
+    assert (down.value, down.half_width, down.n) == ({"place": (2.0,), "down_mm": (-0.1,)}, 0.05, 1)
+    with pytest.raises(PoorFit, match="one place or more"):
+        answered(record, {})
+
+
 def test_sag_by_wire_and_by_level() -> None:
     """A parabola of 2 mm: by a wire that hangs itself, and by slopes; the line through the ends falls out."""
     places = np.linspace(100.0, 3300.0, 9)

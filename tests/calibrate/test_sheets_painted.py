@@ -211,3 +211,31 @@ def test_line_ends_tell_the_lean_and_touches_the_landing(tmp_path: Path) -> None
     found = measured_from(sheet.record, answers)
     assert one(found, "pen.lean_mm") == pytest.approx([0.35, 0.0], abs=0.1)
     assert one(found, "pen.landing_mm") == pytest.approx([0.2, 0.0], abs=0.1)
+
+
+def test_the_second_ink_is_read_off_the_first(tmp_path: Path) -> None:
+    """Two passes that lie 0.34 mm right and 0.18 mm up of one another on a gantry out of square by 3 mm a metre, which
+    nobody stated: read along arms, in both columns and rows of a place, the second ink's offset comes back."""
+    true, chance = np.array([0.34, -0.18]), np.random.default_rng(4)
+    machine = machine_with({"squareness_mm_m": 3.0})
+    sheet = make_sheet("register", machine)
+    cross: dict[tuple[str, int], Vector] = {}
+    for ink, shift in (("first", np.zeros(2)), ("second", true)):
+        contacts = painted(sheet, machine, tmp_path / ink, ink, range(4))
+        for number, (upright, level) in enumerate(zip(contacts[::2], contacts[1::2], strict=True)):
+            y = float(near(level, 0, upright[-1, 0] - 1.0, upright[-1, 0] + 1.0)[:, 1].mean())
+            x = float(near(upright, 1, y - 1.0, y + 1.0)[:, 0].mean())
+            cross[ink, number] = np.array([x, y]) + shift
+    # The first ink's stand at the top left and the bottom right, the second's at the top right and the bottom left.
+    columns = (cross["second", 0] - cross["first", 1], cross["second", 1] - cross["first", 0])
+    rows = (cross["second", 0] - cross["first", 0], cross["second", 1] - cross["first", 1])
+    assert abs(columns[0][0] - columns[1][0]) > 0.1  # what is not square shows in either
+    answers = {
+        "place1x": [Reading(float(np.mean([ruled(one[0], chance) for one in columns])))],
+        "place1y": [Reading(float(np.mean([ruled(one[1], chance) for one in rows])))],
+    }
+    for found, wanted in zip(measured_from(sheet.record, answers), true, strict=True):
+        assert isinstance(found.value, dict)
+        ((off,),) = [part for name, part in found.value.items() if name.endswith("_mm")]
+        assert abs(off - wanted) <= 0.05 + 0.01
+        assert found.half_width == 0.05

@@ -40,7 +40,7 @@ SHEETS: Final[dict[str, Kind]] = {
     "wear": Kind(wear_sheet, "width of the line by metres painted"),
     "dry": Kind(dry_sheet, "how long a raised pen stays wet"),
     "marks": Kind(marks_sheet, "register marks"),
-    "register": Kind(register_sheet, "crosses of two inks, for a photograph"),
+    "register": Kind(register_sheet, "crosses of two inks, how far one lies off the other"),
 }
 """In the order in which a new machine wants them."""
 

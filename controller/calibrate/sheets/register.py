@@ -1,8 +1,8 @@
-"""The sheet of two inks: crosses of the one beside crosses of the other, to be measured from a photograph.
+"""The sheet of two inks: crosses of the one beside crosses of the other, to be read by eye or from a photograph.
 
-Owns where they are. At each place two crosses of either ink stand in a square, those of one ink diagonally opposite:
-the mean of the second ink's two less the mean of the first's is how far the second lies off, and neither the machine's
-scale nor its squareness is in it. Frame: canvas mm.
+Owns where they are and what is asked. At each place two crosses of either ink stand in a square, those of one ink
+diagonally opposite: the mean of the second ink's two less the mean of the first's is how far the second lies off, and
+neither the machine's scale nor its squareness is in it. Frame: canvas mm.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from controller.calibrate.sheets.corners import PHOTO_WORDS, corners, has_corners, room_mm, unit_mm
-from controller.calibrate.sheets.page import EDGE_MM, SLOW_MM_S, Look, Page, Sheet, SheetInk, cross
+from controller.calibrate.sheets.page import EDGE_MM, SLOW_MM_S, Look, Page, Question, Sheet, SheetInk, cross
 from controller.config.machine import Machine
 
 ARM_UNITS: Final = 8.0
@@ -18,6 +18,10 @@ HOOK_MM: Final = 3.0
 COLUMNS: Final = 3
 ROWS: Final = 2
 SECOND_COLOUR: Final = "#b5432f"
+MOST_MM: Final = 3.0
+"""Crosses farther off than that meet their neighbours' captions, or another machine's."""
+GLASS_MM: Final = 0.05
+"""Half of what a glass with a scale of tenths leaves open. Common practice, no source."""
 
 
 def pitch_mm(tip_mm: float) -> float:
@@ -27,7 +31,9 @@ def pitch_mm(tip_mm: float) -> float:
 
 def register_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     """Crosses of two inks at six places."""
-    page = Page("register", "Register of two inks", machine, tip_mm, "Paint both inks and take a photograph")
+    page = Page(
+        "register", "Register of two inks", machine, tip_mm, "Paint both inks, then lay an edge along arms"
+    )
     inks = (
         SheetInk("first", tip_mm, SLOW_MM_S, in_sequence=True),
         SheetInk("second", tip_mm, SLOW_MM_S, in_sequence=True, colour=SECOND_COLOUR),
@@ -70,10 +76,15 @@ def register_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     how = (
         "Paint the captions and the first ink, change the pen as in any job, and paint the second.",
         (
-            "Take a photograph as docs/photo.md tells and give it to giornata photo: it says by how much, right and "
-            "down, the second ink lies off the first at each of the six places."
+            "By eye: lay a straight edge along an upright arm of the first ink. With a glass and a scale of tenths, "
+            "read how far to the right of it the second ink's cross of that column stands (to the left is minus), at "
+            "the same side of both lines. Do so in both columns of a place and take the mean: what is not square "
+            "falls out. Then along the level arms: how far down (up is minus), the mean of both rows."
         ),
-        "By eye: a cross of the second ink stands off the line through its neighbours of the first by as much.",
+        (
+            "Or take a photograph as docs/photo.md tells and give it to giornata photo: it says the same at each of "
+            "the six places."
+        ),
         *((PHOTO_WORDS,) if has_corners(tip_mm) else ()),
     )
     look = Look(
@@ -81,4 +92,21 @@ def register_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         (x - 2.0, y - 2.0, pitch + 2.0 * arm + 10.0, pitch + 2.0 * arm + 10.0),
     )
     figures = {**marks, "first_mm": tuple(first), "second_mm": tuple(second), "arm_mm": (arm,)}
-    return page.sheet(inks, [], figures, how, [look])
+    questions = [
+        Question(
+            key=f"place{number}{axis}",
+            words=f"place {number}: the second ink lies off {words}, the mean of both {lines}",
+            unit="mm",
+            kind="number",
+            least=-MOST_MM,
+            most=MOST_MM,
+            resolution=GLASS_MM,
+            optional=True,
+        )
+        for number in range(1, ROWS * COLUMNS + 1)
+        for axis, words, lines in (
+            ("x", "to the right (left is minus)", "columns"),
+            ("y", "down (up is minus)", "rows"),
+        )
+    ]
+    return page.sheet(inks, questions, figures, how, [look])
