@@ -17,7 +17,7 @@ from tests.docs.examples import Example, seek
 
 PATIENCE_S = 600.0
 """A shared computer may keep programs waiting; nothing here is judged by its time."""
-_ANSWER = re.compile(r"^(.*\[(?:y/N|[\w -]+(?: / [\w -]+)+)\]) (\S+)$")
+_ANSWER = re.compile(r"^(.*\[(?:y/N|[\w -]+(?: / [\w -]+)+)\]):? (\S+)$")
 _COLOUR = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\r")
 
 
@@ -43,7 +43,10 @@ class Terminal:
         """Type and expect what a block shows. Raises AssertionError with the line that did not come."""
         for line in example.lines:
             answer = _ANSWER.match(line)
-            if line.startswith("$ "):
+            if line.startswith("$ cd "):
+                self.finish()
+                self.folder = self.folder / line[5:].strip().replace("~", self._environment["HOME"])
+            elif line.startswith("$ "):
                 self.finish()
                 self._start(line[2:])
             elif answer:
