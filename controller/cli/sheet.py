@@ -52,6 +52,16 @@ def sheet(
     every: Annotated[
         float | None, typer.Option("--every", metavar="MM", help="lengths: from tick to tick.", min=40.0)
     ] = None,
+    read_to: Annotated[
+        float | None,
+        typer.Option(
+            "--read-to",
+            metavar="MM",
+            help="lengths, square: how far a reading of the tape may be off; 0.25 if not given, 0.1 with a glass.",
+            min=0.02,
+            max=2.0,
+        ),
+    ] = None,
     minutes: MinutesOption = None,
     metres: MetresOption = None,
     as_json: JsonOption = False,
@@ -65,6 +75,7 @@ def sheet(
         "places": places,
         "most_mm": most,
         "every_mm": every,
+        "resolution_mm": read_to,
         "minutes": tuple(minutes) if minutes else None,
         "metres": tuple(metres) if metres else None,
     }
@@ -117,9 +128,7 @@ def reading(
         else:
             record = read_record(folder if folder is not None else Path(f"sheet-{name}"))
             if record.sheet != name:
-                raise InputError(
-                    [Mistake(Path("reading"), "NAME", record.sheet, name, code="sheet-record")]
-                )
+                raise InputError([Mistake(Path("reading"), "NAME", record.sheet, name, code="sheet-record")])
             given = (
                 answers_from(record, read_toml(answers), answers)
                 if answers is not None

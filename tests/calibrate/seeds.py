@@ -24,7 +24,7 @@ from controller.config.machine import AXES
 from tests.bench.accuracy_art import Art
 from tests.calibrate.gantries import Gantry, Given, gantry
 from tests.calibrate.judged import DOT_G_MM, MAX_MM, P99_MM, judge, truth_of
-from tests.calibrate.unattended import Commissioned, commissioned
+from tests.calibrate.unattended import TAPE_MM, Commissioned, commissioned
 
 PAINT_MM_S: Final = 200.0
 PATH_MM_S2: Final = 400.0
@@ -120,19 +120,28 @@ def _of_axis(axis: str, true: Given, done: Commissioned) -> list[Row]:
     return rows
 
 
-def one_seed(seed: int, drawing: Art | None = None, *, best: bool = False) -> dict[str, Any]:
-    """A gantry commissioned and judged: rows, refusals, figures before, after and, if wanted, at best."""
+def one_seed(
+    seed: int, drawing: Art | None = None, *, best: bool = False, bare: bool = False, tape_mm: float = TAPE_MM
+) -> dict[str, Any]:
+    """A gantry commissioned and judged: rows, refusals, figures before, after and, if wanted, at best.
+
+    bare: without figures.
+    """
     began = time.process_time()
     one = gantry(seed)
-    done = commissioned(one)
+    done = commissioned(one, tape_mm=tape_mm)
     truth = truth_of(one.file)
     machine = done.machine()
     motion = machine.motion.model_copy(update={"reversal_error_mm": FINE_MM})
-    figures = {
-        "before": judge(one.machine(), truth, drawing),
-        "after": judge(machine, truth, drawing),
-        "fine": judge(machine.model_copy(update={"motion": motion}), truth, drawing),
-    }
+    figures = (
+        {}
+        if bare
+        else {
+            "before": judge(one.machine(), truth, drawing),
+            "after": judge(machine, truth, drawing),
+            "fine": judge(machine.model_copy(update={"motion": motion}), truth, drawing),
+        }
+    )
     if best:
         figures["best"] = judge(truth, truth, drawing)
     return {
@@ -207,6 +216,18 @@ def _figures(seeds: Sequence[dict[str, Any]]) -> list[str]:
     return lines
 
 
+def _line(one: dict[str, Any]) -> str:
+    """A seed as it comes."""
+    words = f"seed {one['seed']}: refused {list(one['refused'])}, {one['cpu_s']:.0f} s"
+    if "after" in one["figures"]:
+        after = one["figures"]["after"]
+        words += (
+            f", p99 {after['p99']:.3f} ({after['shape']}), max {after['max']:.3f} ({after['max_shape']}), "
+            f"G {after['g']:.3f}, register {after['register']:.3f}, place {after['place']:.3f}"
+        )
+    return words
+
+
 def main() -> int:
     """Run seeds or print a table."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -217,6 +238,8 @@ def main() -> int:
     )
     parser.add_argument("--best", action="store_true", help="judge also by a file that knows everything")
     parser.add_argument("--table", action="store_true", help="only print the table of --json")
+    parser.add_argument("--bare", action="store_true", help="only what was found, nothing drawn by it")
+    parser.add_argument("--tape", type=float, default=TAPE_MM, help="mm to which a tape is read")
     given = parser.parse_args()
     had = (
         [json.loads(line) for line in given.json.read_text().splitlines()]
@@ -227,19 +250,11 @@ def main() -> int:
     for seed in () if given.table else range(given.seed, given.seed + given.count):
         if seed in seeds:
             continue
-        seeds[seed] = one_seed(seed, best=given.best)
+        seeds[seed] = one_seed(seed, best=given.best, bare=given.bare, tape_mm=given.tape)
         if given.json:
             with given.json.open("a") as file:
                 file.write(json.dumps(seeds[seed]) + "\n")
-        after = seeds[seed]["figures"]["after"]
-        print(
-            f"seed {seed}: p99 {after['p99']:.3f} ({after['shape']}), "
-            f"max {after['max']:.3f} ({after['max_shape']}), G {after['g']:.3f}, "
-            f"register {after['register']:.3f}, place {after['place']:.3f}, refused {list(seeds[seed]['refused'])}, "
-            f"fine G {seeds[seed]['figures']['fine']['g']:.3f}, "
-            f"{seeds[seed]['cpu_s']:.0f} s",
-            flush=True,
-        )
+        print(_line(seeds[seed]), flush=True)
     print(table([seeds[seed] for seed in sorted(seeds)]))
     return 0
 

@@ -107,6 +107,17 @@ def test_unknown_sheets_and_tips_are_refused(machine: Machine) -> None:
         make_sheet("tip", machine, 40.0)
 
 
+def test_options_of_other_sheets_are_refused(machine: Machine) -> None:
+    """An option that a sheet does not have is answered with those that it has; a tape's doubt is the sheet's own."""
+    with pytest.raises(InputError, match="expected options of this sheet: --every, --read-to, got --places"):
+        make_sheet("lengths", machine, places=3)
+    with pytest.raises(InputError, match="expected no options of its own, got --most"):
+        make_sheet("marks", machine, most_mm=1.0)
+    sheet = make_sheet("lengths", machine, resolution_mm=0.1)
+    assert {question.resolution for question in sheet.record.questions} == {0.1}
+    assert any("within 0.1 mm" in words for words in sheet.how)
+
+
 def lines_of(sheet: Sheet, ink: str) -> list[Any]:
     """The lines of one ink."""
     return next(one.lines for one in sheet.inks if one.name == ink)

@@ -1,8 +1,9 @@
 """A gantry commissioned without anybody there: lag, combs, waves, tape, wire, diagonals, in the order of a builder.
 
 Owns the order and the person's readings. Every schedule is planned by the file as it stands and played on the gantry's
-mechanics past the wire; every value comes from production's own fits and readings and is written into the file as
-``Measured`` says. The truth reaches this module through paint and encoders alone.
+mechanics past the wire (``tests.calibrate.wired`` has it painted over the wire); every value comes from production's
+own fits and readings and is written into the file as ``Measured`` says. The truth reaches this module through paint and
+encoders alone.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import copy
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -32,9 +33,9 @@ from tests.calibrate.gantries import Axis, Gantry, Given, heed, stated
 from tests.calibrate.idtwins import BRISK_JERK_MM_S3, BRISK_SHARE, steps_samples
 from tests.calibrate.painted import EYE_MM, Vector, near, painted, ruled
 
-TAPE_MM, LEVEL_MM, RULER_MM, LOUPE_MM = 0.25, 0.25, 0.5, 0.1
-"""What a person tells: a tape and a wire to half of half a millimetre, lengths of waves to half of one, heights with a
-loupe to a tenth (common practice, no source)."""
+TAPE_MM, WIRE_MM, RULER_MM, LOUPE_MM = 0.1, 0.1, 0.5, 0.1
+"""What a person tells: a tape's half-millimetre marks and a rule at a wire to a tenth with a glass, lengths of waves to
+half a millimetre, heights with a loupe to a tenth (common practice, no source). Others: ``tests.calibrate.bounds``."""
 
 ALIKE_MM = 0.03
 """Teeth that lie apart by less look alike; the first and the last of them are given."""
@@ -46,14 +47,20 @@ WAVE_TIP_MM = 0.5
 WAVES_LEAST_MM = 0.3
 
 
+Paint = Callable[[Sheet, Machine, Path, str, Sequence[int] | None], list[Vector]]
+"""As ``painted``: what the tip leaves of one ink of a sheet that is painted by a file."""
+
+
 @dataclass
 class Commissioned:
     """``file`` as it stands at the end; what was measured, the last of each field counting; what was refused, and
-    why."""
+    why; how sheets are painted; the mark to which a tape is read."""
 
     file: Given
     measured: dict[str, Measured] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
+    paint: Paint = painted
+    tape_mm: float = TAPE_MM
 
     def machine(self) -> Machine:
         """By the file."""
@@ -69,29 +76,40 @@ class Commissioned:
             table[last] = one.plain()
             self.measured[one.field] = one
 
+    def heed(self) -> None:
+        """Lower the jerk where the file as it is asks for it."""
+        heed(self.file)
 
-def commissioned(gantry: Gantry, *, rounds: int = 2, places: int = 3) -> Commissioned:
+
+def commissioned(
+    gantry: Gantry, *, rounds: int = 2, places: int = 3, tape_mm: float = TAPE_MM
+) -> Commissioned:
     """The whole way, every step refusing for itself; the second round sees what the first has left.
 
     places: combs and waving lines of each axis.
     """
-    done = Commissioned(copy.deepcopy(gantry.file))
-    chance = gantry.reader()
+    done = Commissioned(copy.deepcopy(gantry.file), tape_mm=tape_mm)
     _loops(done, gantry, repeats=1 + rounds)
+    read(done, gantry, rounds, places)
+    return done
+
+
+def read(done: Commissioned, gantry: Gantry, rounds: int, places: int) -> None:
+    """Everything that a person reads off, once lag and latency are known."""
+    chance = gantry.reader()
     _rail(done, gantry, chance)
     with tempfile.TemporaryDirectory(prefix="giornata-seed-") as name:
         folder = Path(name)
         for number in range(rounds):
             with _refusing(done, "play"):
                 most_mm = 1.7 if number == 0 else 0.4
-                done.keep(_combs(done.machine(), folder, chance, most_mm, places))
+                done.keep(_combs(done, folder, chance, most_mm, places))
             _belts(done, folder, chance, places)
-            heed(done.file)
+            done.heed()
         with _refusing(done, "lengths"):
-            done.keep(_lengths(done.machine(), folder, chance))
+            done.keep(_lengths(done, folder, chance))
         with _refusing(done, "squareness"):
-            done.keep(_square(done.machine(), folder, chance))
-    return done
+            done.keep(_square(done, folder, chance))
 
 
 @contextlib.contextmanager
@@ -117,10 +135,11 @@ def _loops(done: Commissioned, gantry: Gantry, repeats: int) -> None:
 
 
 def _combs(
-    machine: Machine, folder: Path, chance: np.random.Generator, most_mm: float, places: int
+    done: Commissioned, folder: Path, chance: np.random.Generator, most_mm: float, places: int
 ) -> tuple[Measured, ...]:
+    machine = done.machine()
     sheet = make_sheet("play", machine, most_mm=most_mm, places=places)
-    teeth = painted(sheet, machine, folder, "teeth")
+    teeth = done.paint(sheet, machine, folder, "teeth", None)
     each = len(teeth) // len(sheet.record.questions)
     answers = {
         question.key: [
@@ -197,7 +216,7 @@ def _waves(
     answers: dict[str, list[Reading]] = {}
     taken = [first[axis] + number for axis in axes for number in range(count[axis])]
     lines = {
-        speed: dict(zip(taken, painted(sheet, machine, folder, f"speed-{speed:g}", taken), strict=True))
+        speed: dict(zip(taken, done.paint(sheet, machine, folder, f"speed-{speed:g}", taken), strict=True))
         for speed in sheet.record.of("speed_mm_s")
     }
     for axis in axes:
@@ -264,14 +283,15 @@ def _rail(done: Commissioned, gantry: Gantry, chance: np.random.Generator) -> No
     twin = gantry.file["twin"]["sag"]
     true = np.interp(places, twin["position_mm"], twin["drop_mm"])
     wire = 12.0 + chance.uniform(-3.0, 3.0) * places / places[-1]
-    readings = [[ruled(float(mm), chance, LEVEL_MM) for _ in range(LAYINGS)] for mm in wire + true]
+    readings = [[ruled(float(mm), chance, WIRE_MM) for _ in range(LAYINGS)] for mm in wire + true]
     with _refusing(done, "sag"):
-        done.keep(sag("wire", places.tolist(), readings, resolution=0.5 * LEVEL_MM))
+        done.keep(sag("wire", places.tolist(), readings, resolution=0.5 * WIRE_MM))
 
 
-def _lengths(machine: Machine, folder: Path, chance: np.random.Generator) -> tuple[Measured, ...]:
-    sheet = make_sheet("lengths", machine)
-    contacts = painted(sheet, machine, folder, "ticks")
+def _lengths(done: Commissioned, folder: Path, chance: np.random.Generator) -> tuple[Measured, ...]:
+    machine = done.machine()
+    sheet = make_sheet("lengths", machine, resolution_mm=done.tape_mm)
+    contacts = done.paint(sheet, machine, folder, "ticks", None)
     answers: dict[str, list[Reading]] = {}
     begin = 0
     for index, axis in enumerate(AXES):
@@ -283,21 +303,22 @@ def _lengths(machine: Machine, folder: Path, chance: np.random.Generator) -> tup
         zeros = [100.0 + chance.uniform(-0.5, 0.5) for _ in range(LAYINGS)]
         for number, tick in enumerate(ticks):
             far = float(np.hypot(*(tick - ticks[0])))
-            answers[f"{axis}{number}"] = [Reading(ruled(zero + far, chance, TAPE_MM)) for zero in zeros]
+            answers[f"{axis}{number}"] = [Reading(ruled(zero + far, chance, done.tape_mm)) for zero in zeros]
         begin += count
     return measured_from(sheet.record, answers)
 
 
-def _square(machine: Machine, folder: Path, chance: np.random.Generator) -> tuple[Measured, ...]:
-    sheet = make_sheet("square", machine)
-    contacts = painted(sheet, machine, folder, "crosses")
+def _square(done: Commissioned, folder: Path, chance: np.random.Generator) -> tuple[Measured, ...]:
+    machine = done.machine()
+    sheet = make_sheet("square", machine, resolution_mm=done.tape_mm)
+    contacts = done.paint(sheet, machine, folder, "crosses", None)
     centres = {}
     for name, upright, level in zip("ABCD", contacts[::2], contacts[1::2], strict=True):
         y = float(near(level, 0, upright[-1, 0] - 2.0, upright[-1, 0] + 2.0)[:, 1].mean())
         centres[name] = np.array([float(near(upright, 1, y - 2.0, y + 2.0)[:, 0].mean()), y])
     answers = {
         key: [
-            Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance, TAPE_MM))
+            Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance, done.tape_mm))
             for _ in range(LAYINGS)
         ]
         for key in ("AD", "BC")

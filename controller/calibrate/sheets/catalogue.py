@@ -5,6 +5,7 @@ Owns the table of names; what is on them is their modules'.
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,16 +45,33 @@ SHEETS: Final[dict[str, Kind]] = {
 }
 """In the order in which a new machine wants them."""
 
+WORDS: Final = {
+    "places": "--places",
+    "most_mm": "--most",
+    "every_mm": "--every",
+    "resolution_mm": "--read-to",
+    "minutes": "--minutes",
+    "metres": "--metres",
+}
+"""What sheets take beside machine and tip, as the command line has it."""
+
 
 def make_sheet(name: str, machine: Machine, tip_mm: float | None = None, **options: Any) -> Sheet:
     """The sheet ``name`` for ``machine``, with its own tip where None.
 
-    Raises InputError for a name that is none and for a sheet that does not fit the canvas.
+    Raises InputError for a name that is none, for options that are another sheet's, and for a sheet that does not fit
+    the canvas.
     """
     kind = SHEETS.get(name)
     if kind is None:
         raise InputError(
             [Mistake(Path("sheet"), "NAME", f"one of {', '.join(SHEETS)}", name, code="sheet-unknown")]
         )
+    takes = inspect.signature(kind.make).parameters
+    if strange := [one for one in options if one not in takes]:
+        known = [word for key, word in WORDS.items() if key in takes]
+        expected = f"options of this sheet: {', '.join(known)}" if known else "no options of its own"
+        got = ", ".join(WORDS.get(one, one) for one in strange)
+        raise InputError([Mistake(Path(f"sheet {name}"), got, expected, got, code="sheet-setting")])
     given = {} if tip_mm is None else {"tip_mm": tip_mm}
     return kind.make(machine, **given, **options)

@@ -105,6 +105,10 @@ def lengths_sheet(
         ),
         "Read the middle of each line: its two edges, and half of their sum.",
         "Read x along the row and y along the column; more than once, the tape laid anew, if you can.",
+        (
+            f"A reading counts as within {resolution_mm:g} mm here. A glass tells tenths on half-millimetre marks: "
+            "draw the sheet with --read-to 0.1 for it."
+        ),
     )
     return page.sheet([ink], questions, figures, how, looks)
 
