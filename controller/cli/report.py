@@ -21,10 +21,14 @@ def report(
         Path | None,
         typer.Option("--out", metavar="DIR", help="Where to write it; in the machine's state if not given."),
     ] = None,
+    parquet: Annotated[
+        bool,
+        typer.Option("--parquet", help="Write every table as Parquet as well; needs the extra 'tables'."),
+    ] = False,
     state: StateOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a session's report: timing by segment, planned against painted, homing. HTML, PNG and CSV."""
+    """Write a session's report: what is painted, errors over time and on the canvas, pens, homings, register, stops."""
     from controller.report.build import build_report
     from controller.session import verbs
 
@@ -33,7 +37,10 @@ def report(
     with progress(quiet=as_json) as bar:
         bar.add_task(f"session {number}", total=None)
         files = build_report(
-            place.root, number, folder if folder is not None else place.reports / f"{number:04d}"
+            place.root,
+            number,
+            folder if folder is not None else place.reports / f"{number:04d}",
+            parquet=parquet,
         )
     answer: dict[str, Any] = verbs.paths_of(files)
     if as_json:

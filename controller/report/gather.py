@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,68 +18,24 @@ from pydantic import ValidationError
 
 from controller.config.errors import InputError, Mistake
 from controller.config.load import load_machine
-from controller.config.machine import AXES
+from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
+from controller.report.history import History, gather_history
 from controller.report.painted import Painted, load_painted
+from controller.report.passdata import KEPT, PassData
+from controller.report.runticks import RunTicks, TaskPlan, read_ticks
 from controller.session.journal import Journal
-from controller.session.prepared import load_prepared
-from controller.session.rows import EventRow, HomingRow, PassRow, RunRow, SessionRow
-from controller.stream.spec import StreamSpec
-from controller.stream.timinglog import TimingLogError, read_timing_log
-from controller.strokes.strokeset import StrokeSet
-
-FLAG_FRESH = 1
-FALLBACK_COLOUR = "#555555"
+from controller.session.rows import EventRow, HomingRow, RunRow, SessionRow
+from controller.stream.spec import ScheduleTask, StreamSpec
+from controller.stream.timinglog import Damage, TimingLogError
 
 Index = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class RunTicks:
-    """The ticks of one run, reduced to what the report needs; all arrays (n,) but ``error_mm`` (n, 2).
-
-    scheduled_ns, lateness_ns (sent - scheduled); segment (-1 outside a schedule); task; head; error_mm: measured
-    minus expected position by axis, not-a-number where no fresh word came from the drives.
-    ``task_kinds``: what each task was (``homing``, ``move``, ``schedule``).
-    """
-
-    run: RunRow
-    tick_ns: int
-    task_kinds: tuple[str, ...]
-    scheduled_ns: Index
-    lateness_ns: Index
-    segment: npt.NDArray[np.int32]
-    task: npt.NDArray[np.int16]
-    head: npt.NDArray[np.uint8]
-    error_mm: npt.NDArray[np.float64]
-
-    @property
-    def ticks(self) -> int:
-        """Number of ticks."""
-        return len(self.lateness_ns)
-
-
-@dataclass(frozen=True, slots=True)
-class PassData:
-    """One pass as far as this session had a part in it.
-
-    strokes and segments are None when the prepared folder is gone or was prepared anew since.
-    finished: strokes finished in this session.
-    """
-
-    row: PassRow
-    colour: str
-    tip_mm: float
-    strokes: StrokeSet | None
-    segments: npt.NDArray[np.void] | None
-    finished: Index
-    runs: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class SessionData:
-    """All that a report is made from."""
+    """All that a report is made from. settings: the machine file as it stands, None where it cannot be read."""
 
     machine: str
     session: SessionRow
@@ -92,6 +48,8 @@ class SessionData:
     painted: Painted | None
     canvas_size_mm: tuple[float, float] | None
     counts_per_mm: tuple[float, float] | None
+    settings: Machine | None
+    history: History
     notes: tuple[str, ...]
 
     @property
@@ -122,32 +80,31 @@ def gather(state_dir: Path, session_id: int | None = None) -> SessionData:
         session = _session(journal, session_id)
         runs = tuple(_in_place(run, state) for run in journal.runs(session.id))
         spec = next((spec for run in runs if (spec := _spec(run)) is not None), None)
-        counts_per_mm, canvas_size = _machine(spec, notes.append)
+        machine = _machine(spec, notes.append)
+        counts_per_mm = None if machine is None else _counts_per_mm(machine)
         ticks = tuple(
             found for run in runs if (found := _ticks(run, counts_per_mm, notes.append)) is not None
         )
-        passes = tuple(
-            _pass(journal, row, [run.id for run in runs if run.pass_id == row.id], notes.append)
-            for row in journal.passes(session.id)
-        )
+        so_far = [_in_place(run, state) for run in journal.runs() if run.session <= session.id]
+        history = gather_history(journal, session, so_far, machine, notes.append)
+        here = {run.pass_id for run in runs}
         data = SessionData(
             journal.machine,
             session,
             runs,
             ticks,
-            passes,
+            tuple(part for part in history.passes if part.row.id in here),
             tuple(journal.homings(session.id)),
             tuple(journal.homings()),
             tuple(journal.events(session.id)),
             _painted(state.twin / "canvas.npz", notes.append),
-            canvas_size,
+            None if machine is None else machine.canvas.size_mm,
             counts_per_mm,
+            machine,
+            history,
             (),
         )
-    return SessionData(
-        **{name: getattr(data, name) for name in SessionData.__dataclass_fields__ if name != "notes"},
-        notes=tuple(notes),
-    )
+    return replace(data, notes=tuple(notes))
 
 
 def _session(journal: Journal, session_id: int | None) -> SessionRow:
@@ -198,91 +155,63 @@ def _spec(run: RunRow) -> StreamSpec | None:
     return None
 
 
-def _machine(
-    spec: StreamSpec | None, note: Callable[[str], None]
-) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
-    """Signed counts per mm of both axes and the canvas' size."""
+def _machine(spec: StreamSpec | None, note: Callable[[str], None]) -> Machine | None:
+    """The machine that the session's runs were told of, as its file says it stands."""
     if spec is None:
         note("no run left its spec; positions cannot be turned into mm")
-        return None, None
+        return None
     try:
-        machine = load_machine(Path(spec.machine_file))
+        return load_machine(Path(spec.machine_file))
     except InputError as error:
         note(
             f"the machine file cannot be read any more, so following errors are left out: {error.mistakes[0]}"
         )
-        return None, None
+        return None
+
+
+def _counts_per_mm(machine: Machine) -> tuple[float, float]:
+    """Signed counts per mm of both axes."""
     x, y = (machine.axes[axis].drive for axis in AXES)
-    return (
-        (x.direction * float(x.counts_per_mm), y.direction * float(y.counts_per_mm)),
-        machine.canvas.size_mm,
-    )
+    return x.direction * float(x.counts_per_mm), y.direction * float(y.counts_per_mm)
+
+
+def _plans(run: RunRow, spec: StreamSpec | None) -> dict[int, TaskPlan]:
+    """By task, the schedules that the run kept; what cannot be read is left out, and the pass' own stands in."""
+    plans: dict[int, TaskPlan] = {}
+    first: dict[str, int] = {}
+    for index, task in enumerate(spec.tasks if spec is not None else ()):
+        if not isinstance(task, ScheduleTask):
+            continue
+        place = run.folder / KEPT / str(first.setdefault(task.folder, index))
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            segments, from_mm = np.array(Schedule.load(place).segments), 0.0
+            if (place / "remainder.json").exists():
+                said = json.loads((place / "remainder.json").read_text())
+                segments["stroke"][segments["stroke"] >= 0] = int(said["stroke"])
+                from_mm = float(said["from_mm"])
+            plans[index] = TaskPlan(segments, from_mm)
+    return plans
 
 
 def _ticks(
     run: RunRow, counts_per_mm: tuple[float, float] | None, note: Callable[[str], None]
 ) -> RunTicks | None:
-    path = run.folder / "timing.gtl"
-    try:
-        log = read_timing_log(path)
-    except FileNotFoundError:
-        note(f"run {run.id} ({run.what}) left no timing log")
-        return None
-    except (OSError, TimingLogError) as error:
-        note(f"run {run.id} ({run.what}): {error}")
-        return None
-    for damage in log.damage:
+    spec = _spec(run)
+    kinds = tuple(task.kind for task in spec.tasks) if spec is not None else ()
+
+    def damaged(damage: Damage) -> None:
         note(
             f"run {run.id} ({run.what}): timing log at byte {damage.offset}, {damage.length} bytes left out: "
             f"{damage.what}"
         )
-    records = log.records
-    off_mm = np.full((len(records), 2), np.nan)
-    if counts_per_mm is not None:
-        fresh = ((records["flags"] & FLAG_FRESH) != 0) & (records["feedback_ns"] > 0)
-        off_counts = (records["measured_counts"] - records["planned_counts"])[fresh]
-        off_mm[fresh] = off_counts / np.array(counts_per_mm)
-    spec = _spec(run)
-    return RunTicks(
-        run,
-        int(log.meta.get("tick_ns", 0)) or _tick_ns(records),
-        tuple(task.kind for task in spec.tasks) if spec is not None else (),
-        records["scheduled_ns"].astype(np.int64),
-        (records["sent_ns"] - records["scheduled_ns"]).astype(np.int64),
-        records["segment"].astype(np.int32),
-        records["task"].astype(np.int16),
-        records["head"].astype(np.uint8),
-        off_mm,
-    )
 
-
-def _tick_ns(records: npt.NDArray[np.void]) -> int:
-    return int(np.median(np.diff(records["scheduled_ns"]))) if len(records) > 1 else 0
-
-
-def _pass(journal: Journal, row: PassRow, runs: list[int], note: Callable[[str], None]) -> PassData:
-    finished = np.array(
-        [stroke for stroke, run, _ in journal.stroke_rows(row.id) if run in runs], dtype=np.int64
-    )
-    colour, tip_mm, key = FALLBACK_COLOUR, 1.0, ""
-    with suppress(InputError):
-        part = load_prepared(row.folder.parent).part(row.name)
-        colour, tip_mm, key = part.colour, part.tip_mm, part.plan_key
-    strokes: StrokeSet | None = None
-    segments: npt.NDArray[np.void] | None = None
     try:
-        meta = json.loads((row.folder / "schedule" / "meta.json").read_text())
-        # Planned anew under another register map, strokes and segments are the same but for their times.
-        same = meta["digest"] == row.schedule_digest or (row.plan_key != "" and row.plan_key == key)
-        if not same:
-            note(f"pass {row.name} was prepared anew since; its planned strokes are left out")
-        else:
-            segments = np.array(Schedule.load(row.folder / "schedule").segments)
-            strokes = StrokeSet.load(row.folder / "strokes.npz")
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        note(f"pass {row.name}: its prepared folder cannot be read any more: {error}")
-        strokes = segments = None
-    return PassData(row, colour, tip_mm, strokes, segments, finished, tuple(runs))
+        return read_ticks(run.folder / "timing.gtl", run, kinds, counts_per_mm, damaged, _plans(run, spec))
+    except FileNotFoundError:
+        note(f"run {run.id} ({run.what}) left no timing log")
+    except (OSError, TimingLogError) as error:
+        note(f"run {run.id} ({run.what}): {error}")
+    return None
 
 
 def _painted(path: Path, note: Callable[[str], None]) -> Painted | None:

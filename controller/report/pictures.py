@@ -27,8 +27,8 @@ from controller.report.figures import (
     new_figure,
     png,
 )
-from controller.report.gather import FALLBACK_COLOUR, PassData
 from controller.report.painted import Painted
+from controller.report.passdata import FALLBACK_COLOUR, PassData
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

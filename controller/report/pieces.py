@@ -89,13 +89,16 @@ a {{ color: var(--link); }}
 .contents {{ margin: 1rem 0; }}
 .contents ul {{ display: flex; flex-wrap: wrap; gap: 0.3rem 1.1rem; list-style: none; margin: 0; padding: 0; }}
 .contents a {{ display: inline-block; padding: 0.15rem 0; }}
-.scroll {{ overflow-x: auto; border: 1px solid var(--line); border-radius: 8px; background: var(--card); }}
+.scroll {{ overflow-x: auto; border: 1px solid var(--line); border-radius: 8px; background: var(--card);
+  margin: 0.8rem 0; }}
 table {{ border-collapse: collapse; width: 100%; font-size: 0.92rem; font-variant-numeric: tabular-nums; }}
 caption {{ text-align: left; padding: 0.5rem 0.7rem 0; color: var(--quiet); }}
-th, td {{ padding: 0.4rem 0.7rem; text-align: right; white-space: nowrap; border-bottom: 1px solid var(--line); }}
+th, td {{ padding: 0.4rem 0.7rem; text-align: right; white-space: nowrap; border-bottom: 1px solid var(--line);
+  vertical-align: baseline; }}
 tr:last-child > * {{ border-bottom: 0; }}
 thead tr:last-child > * {{ border-bottom: 1px solid var(--line); }}
 th {{ font-weight: 600; color: var(--quiet); vertical-align: bottom; }}
+thead th {{ white-space: normal; min-width: 3.5rem; }}
 tbody th {{ font-weight: inherit; color: inherit; vertical-align: baseline; }}
 tr > :first-child, .words {{ text-align: left; }}
 td.words, tbody th.words {{ white-space: normal; min-width: 12rem; }}

@@ -1,12 +1,11 @@
 """Figures of a session: ticks summed by segment, passes summed up, quantiles. Arrays in, tables out.
 
-Knows nothing of files but the CSV that it writes. Quantiles are those of linear interpolation between order
+Knows no files. Quantiles are those of linear interpolation between order
 statistics (numpy's default; Hyndman and Fan 1996, type 7).
 """
 
 from __future__ import annotations
 
-import csv
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,10 @@ import numpy.typing as npt
 
 from controller.motion.schedule import SegmentKind
 from controller.report.deviation import Measured
-from controller.report.gather import PassData, RunTicks, SessionData
+from controller.report.frames import Frame, write_csv
+from controller.report.gather import SessionData
+from controller.report.passdata import PassData
+from controller.report.runticks import RunTicks
 
 QUANTILES = (0.5, 0.99, 0.999)
 LATE_NS = 1_000_000
@@ -44,13 +46,18 @@ SEGMENT_TABLE_DTYPE = np.dtype(
         ("late", "<i8"),  # ticks later than 1 ms
         ("following_rms_mm", "<f8"),  # nan where the drives said nothing
         ("following_max_mm", "<f8"),
+        ("contour_rms_mm", "<f8"),  # nan at standstill as well
+        ("contour_max_mm", "<f8"),
+        ("timing_error_ms", "<f8"),  # how much longer than its ticks it took, by the instants of sending
+        ("at_ns", "<i8"),  # instant of its first tick, streamer's clock
     ]
 )
 
-CSV_TITLES = (
+SEGMENT_TITLES = (
     "run", "pass", "task", "segment", "stroke", "kind", "ticks", "start_s", "planned_ms", "actual_ms",
-    "lateness_p50_us", "lateness_p99_us", "lateness_p99.9_us", "lateness_max_us", "ticks_later_than_1_ms",
-    "following_error_rms_mm", "following_error_max_mm",
+    "lateness_p50_us", "lateness_p99_us", "lateness_p999_us", "lateness_max_us", "ticks_later_than_1_ms",
+    "following_error_rms_mm", "following_error_max_mm", "contour_error_rms_mm", "contour_error_max_mm",
+    "timing_error_ms", "at_ns",
 )  # fmt: skip
 
 KIND_NAMES = {
@@ -76,7 +83,10 @@ def grouped_quantiles(values: Vector, starts: Index, quantiles: tuple[float, ...
 
 
 def segment_table(ticks: RunTicks, segments: npt.NDArray[np.void] | None) -> npt.NDArray[np.void]:
-    """(m,) SEGMENT_TABLE_DTYPE of one run, in order of time; ``segments`` of its pass' schedule, where known."""
+    """(m,) SEGMENT_TABLE_DTYPE of one run, in order of time.
+
+    segments: of its pass' schedule, where known; a task whose schedule the run kept is told by that instead.
+    """
     n = ticks.ticks
     if n == 0:
         return np.zeros(0, dtype=SEGMENT_TABLE_DTYPE)
@@ -92,31 +102,40 @@ def segment_table(ticks: RunTicks, segments: npt.NDArray[np.void] | None) -> npt
     table["stroke"] = -1
     table["kind"] = _task_names(ticks, starts)
     planned_ticks = counts.copy()
-    scheduled = table["segment"] >= 0
-    if segments is not None and len(segments) and bool(scheduled.any()):
-        known = scheduled & (table["segment"] < len(segments))
+    names = np.array([KIND_NAMES[kind] for kind in SegmentKind])
+    for task in np.unique(table["task"]).tolist():
+        plan = ticks.plans.get(task)
+        mine = segments if plan is None else plan.segments
+        if mine is None:
+            continue
+        known = (table["task"] == task) & (table["segment"] >= 0) & (table["segment"] < len(mine))
         rows = table["segment"][known]
-        names = np.array([KIND_NAMES[kind] for kind in SegmentKind])
-        table["kind"][known] = names[segments["kind"][rows]]
-        table["stroke"][known] = segments["stroke"][rows]
-        planned_ticks[known] = segments["ticks"][rows]
+        table["kind"][known] = names[mine["kind"][rows]]
+        table["stroke"][known] = mine["stroke"][rows]
+        planned_ticks[known] = mine["ticks"][rows]
     sent = ticks.scheduled_ns + ticks.lateness_ns
+    table["at_ns"] = ticks.scheduled_ns[starts]
     begin = sent[starts]
     table["start_s"] = (ticks.scheduled_ns[starts] - ticks.scheduled_ns[0]) * 1e-9
     table["planned_ms"] = planned_ticks * ticks.tick_ns * 1e-6
     table["actual_ms"] = np.diff(np.append(begin, sent[-1] + ticks.tick_ns)) * 1e-6
     lateness_us: Vector = ticks.lateness_ns.astype(np.float64) * 1e-3
+    last = np.append(starts[1:], n) - 1
+    # Where the stream goes on at once, a segment lasts until the next one's first tick was sent.
+    joined = np.diff(np.append(ticks.scheduled_ns[starts], 0)) == counts * ticks.tick_ns
+    end = np.where(joined, np.append(begin[1:], 0), sent[last] + ticks.tick_ns)
+    table["timing_error_ms"] = (end - begin - counts * ticks.tick_ns) * 1e-6
     quantiles = grouped_quantiles(lateness_us, starts, QUANTILES)
     table["p50_us"], table["p99_us"], table["p999_us"] = quantiles.T
     table["max_us"] = np.maximum.reduceat(lateness_us, starts)
     table["late"] = np.add.reduceat((ticks.lateness_ns > LATE_NS).astype(np.int64), starts)
-    error = np.hypot(*ticks.error_mm.T)
-    heard = ~np.isnan(error)
-    number = np.add.reduceat(heard.astype(np.int64), starts)
-    square = np.add.reduceat(np.where(heard, error, 0.0) ** 2, starts)
-    largest = np.maximum.reduceat(np.where(heard, error, -1.0), starts)
-    table["following_rms_mm"] = np.where(number > 0, np.sqrt(square / np.maximum(number, 1)), np.nan)
-    table["following_max_mm"] = np.where(number > 0, largest, np.nan)
+    for name, error in (("following", np.hypot(*ticks.error_mm.T)), ("contour", ticks.contour_mm)):
+        heard = ~np.isnan(error)
+        number = np.add.reduceat(heard.astype(np.int64), starts)
+        square = np.add.reduceat(np.where(heard, error, 0.0) ** 2, starts)
+        largest = np.maximum.reduceat(np.where(heard, error, -1.0), starts)
+        table[f"{name}_rms_mm"] = np.where(number > 0, np.sqrt(square / np.maximum(number, 1)), np.nan)
+        table[f"{name}_max_mm"] = np.where(number > 0, largest, np.nan)
     return table
 
 
@@ -184,6 +203,7 @@ class PassSummary:
     lateness: Lateness
     following_rms_mm: float | None
     following_max_mm: float | None
+    contour_max_mm: float | None
     homing_spread_mm: dict[str, float]
     deviation_max_mm: float | None
     missed_max_mm: float | None
@@ -206,6 +226,7 @@ def pass_summary(data: SessionData, part: PassData, measured: Measured | None) -
         [np.zeros(0), *(np.hypot(*one.error_mm[at].T) for one, at in zip(logs, inside, strict=True))]
     )
     error = error[~np.isnan(error)]
+    contours = [one.contour_mm[at] for one, at in zip(logs, inside, strict=True)]
     metres = None
     if part.strokes is not None:
         metres = float(part.strokes.lengths_mm()[part.finished].sum()) / 1000.0
@@ -225,6 +246,7 @@ def pass_summary(data: SessionData, part: PassData, measured: Measured | None) -
         Lateness.of(lateness),
         float(np.sqrt(np.mean(error**2))) if len(error) else None,
         float(error.max()) if len(error) else None,
+        max((float(np.nanmax(one)) for one in contours if not np.isnan(one).all()), default=None),
         spread,
         _largest(measured, "off_max_mm"),
         _largest(measured, "missed_mm"),
@@ -240,16 +262,41 @@ def _largest(measured: Measured | None, column: str) -> float | None:
     return float(values.max()) if len(values) else None
 
 
+def segments_frame(table: npt.NDArray[np.void]) -> Frame:
+    """A segment table with names that carry their units; what is not known is not-a-number."""
+    names = SEGMENT_TABLE_DTYPE.names or ()
+    return Frame("segments", {title: table[name] for title, name in zip(SEGMENT_TITLES, names, strict=True)})
+
+
+def kinds_frame(table: npt.NDArray[np.void]) -> Frame:
+    """One row for each thing that the head did: how many segments and ticks, and the largest of each error."""
+    kinds = [
+        kind
+        for kind in ("stroke", "travel", "lead-in", "lower", "raise", "move", "homing")
+        if kind in table["kind"]
+    ]
+    groups = [table[table["kind"] == kind] for kind in kinds]
+
+    def largest(name: str) -> Vector:
+        values = [np.abs(group[name].astype(np.float64)) for group in groups]
+        return np.array(
+            [np.nan if np.isnan(one).all() else np.nanmax(one) for one in values], dtype=np.float64
+        )
+
+    return Frame(
+        "kinds",
+        {
+            "kind": np.array(kinds, dtype=np.str_),
+            "segments": np.array([len(group) for group in groups], dtype=np.int64),
+            "ticks": np.array([int(group["ticks"].sum()) for group in groups], dtype=np.int64),
+            "lateness_max_us": largest("max_us"),
+            "timing_error_max_ms": largest("timing_error_ms"),
+            "following_error_max_mm": largest("following_max_mm"),
+            "contour_error_max_mm": largest("contour_max_mm"),
+        },
+    )
+
+
 def write_segments_csv(path: Path, table: npt.NDArray[np.void]) -> None:
-    """Write a segment table with titles that carry their units (RFC 4180, UTF-8); what is not known stays empty."""
-    columns = []
-    for name in SEGMENT_TABLE_DTYPE.names or ():
-        values = table[name]
-        if values.dtype.kind == "f":
-            columns.append(["" if np.isnan(value) else f"{value:.6g}" for value in values.tolist()])
-        else:
-            columns.append([str(value) for value in values.tolist()])
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream)
-        writer.writerow(CSV_TITLES)
-        writer.writerows(zip(*columns, strict=True))
+    """Write a segment table as CSV."""
+    write_csv(path, segments_frame(table))

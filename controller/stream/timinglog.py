@@ -20,7 +20,7 @@ import json
 import os
 import struct
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Self
@@ -184,16 +184,22 @@ def read_timing_log(path: Path) -> TimingLog:
     return TimingLog(meta, records, tuple(damage))
 
 
-def tick_blocks(path: Path) -> Iterator[npt.NDArray[np.void]]:
+def tick_blocks(
+    path: Path, damaged: Callable[[Damage], None] | None = None
+) -> Iterator[npt.NDArray[np.void]]:
     """The trusted records of a log, block by block: no more memory than a block, however long the run was.
 
-    Yields what ``read_timing_log`` has in ``records``, and raises what it raises; arrays are read-only.
+    Yields what ``read_timing_log`` has in ``records``, and raises what it raises; arrays are read-only. ``damaged`` is
+    told what was left out.
     """
     meta = None
     for found in _walk(path):
         if isinstance(found, dict):
             meta = _checked(found, path)
-        elif not isinstance(found, Damage):
+        elif isinstance(found, Damage):
+            if damaged is not None:
+                damaged(found)
+        else:
             if meta is None:
                 raise _no_meta(path)
             yield found

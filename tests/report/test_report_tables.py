@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from controller.report.build import summarise
 from controller.report.gather import gather
 from controller.report.tables import (
-    CSV_TITLES,
     LATE_NS,
+    SEGMENT_TITLES,
     Lateness,
     all_segments,
     grouped_quantiles,
@@ -111,7 +111,7 @@ def test_csv_holds_every_segment(made, tmp_path):
     write_segments_csv(tmp_path / "segments.csv", table)
     with (tmp_path / "segments.csv").open(newline="") as stream:
         titles, *rows = csv.reader(stream)
-    assert tuple(titles) == CSV_TITLES
+    assert tuple(titles) == SEGMENT_TITLES
     assert len(rows) == len(table)
     column = titles.index("lateness_max_us")
     np.testing.assert_allclose([float(row[column]) for row in rows], table["max_us"], rtol=1e-5)
