@@ -26,6 +26,7 @@ tests, and calls no ``asyncio.run`` in the test's own thread.
 from __future__ import annotations
 
 import shutil
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -43,6 +44,7 @@ SWITCHES = (
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 )  # fmt: skip
 """No sandbox: tests may run as root, on pages of our own only. No name is resolved."""
+PATIENCE_S = 60.0
 GRAVE = frozenset({"serious", "critical"})
 """The two higher of axe's four grades of impact."""
 
@@ -125,6 +127,23 @@ def visit(
 def sideways_px(page: Page) -> int:
     """How far the page as a whole can be scrolled sideways, in CSS px; 0 as it should be."""
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+def shows(page: Page, script: str) -> None:
+    """Wait until a script's value is true, over a change of page too; the bound only ends a failing test. Asked from
+    outside, since a page whose policy forbids eval cannot be asked to wait by itself."""
+    from playwright.sync_api import Error
+
+    end_s = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            if page.evaluate(script):
+                return
+        except Error as error:
+            if "context was destroyed" not in error.message:
+                raise
+        assert time.monotonic() < end_s, f"it never came to hold: {script}"
+        page.wait_for_timeout(50)
 
 
 def serious_findings(page: Page) -> list[str]:

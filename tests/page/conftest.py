@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
+import signal
+import subprocess
+import sys
 import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +20,15 @@ import numpy as np
 import pytest
 
 from controller.config.places import StateDir, shipped
+from controller.page.access import Access
+from controller.page.serve import listen, serve, url_of
 from controller.session.control import ControlServer
 from controller.session.followers import Follower, Followers
 from controller.session.journal import Journal
 from controller.session.prepared import Prepared
 from controller.session.wire import Message, Request
 from controller.strokes.strokeset import StrokeKind
+from tests.safety.conftest import bench_settings
 
 from .test_board import status
 from .test_picture import folder_of, strokes_of
@@ -154,3 +160,53 @@ def scene() -> Iterator[Scene]:
         yield Scene(state, machine, prepared)
     finally:
         shutil.rmtree(folder)
+
+
+@contextlib.contextmanager
+def guarding(state: StateDir) -> Iterator[subprocess.Popen[str]]:
+    """A guard of this machine, a process of its own, without a wire; it has said that it is ready."""
+    settings = replace(
+        bench_settings(state.run),
+        latch_path=str(state.latch),
+        event_path=str(state.root / "guard-events.jsonl"),
+    )
+    settings.dump(state.guard_settings)
+    guard = subprocess.Popen(
+        [sys.executable, "-m", "safety.guard", str(state.guard_settings)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        assert guard.stdout is not None
+        assert "ready" in guard.stdout.readline()
+        yield guard
+    finally:
+        guard.send_signal(signal.SIGCONT)
+        guard.kill()
+        guard.communicate(timeout=30)
+
+
+@contextlib.contextmanager
+def paged(scene: Scene, access: Access | None = None, port: int = 0) -> Iterator[str]:
+    """The page itself, served from a thread on 127.0.0.1, on a free port if not given; its address."""
+    up = threading.Event()
+    ends: list[Callable[[], None]] = []
+
+    def ready(end: Callable[[], None]) -> None:
+        ends.append(end)
+        up.set()
+
+    with listen("127.0.0.1", port) as line:
+        given = access or Access(is_local=True)
+        thread = threading.Thread(
+            target=lambda: asyncio.run(
+                serve(scene.machine, scene.state.root, line, given, signals=False, ready=ready)
+            )
+        )
+        thread.start()
+        assert up.wait(60)
+        try:
+            yield url_of(line, "127.0.0.1")
+        finally:
+            ends[0]()
+            thread.join(60)
+            assert not thread.is_alive()
