@@ -24,6 +24,7 @@ from controller.cli import (
     doctor,
     drift,
     drive,
+    explain,
     home,
     identify,
     maintenance,
@@ -74,6 +75,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     sheet.sheet,
     sheet.reading,
     photo.photo,
+    explain.explain,
     schema.schema,
 )
 

@@ -484,28 +484,16 @@ class Service:
         if outcome.end == "halted":
             # No latch to be read although the streamer speaks of one: the machine's state is in doubt all the same.
             self._lose_registration(outcome.reason)
-            raise LinkError(
-                "streamer",
-                "a run to its end, or a latch",
-                outcome.reason or "neither",
-                code=outcome.code or "streamer-ended",
-            )
+            got, code = outcome.reason or "neither", outcome.code or "streamer-ended"
+            raise LinkError("streamer", "a run to its end, or a latch", got, code=code)
         if outcome.end == "stopped":
             raise StoppedError(outcome.reason or "stopped on the path")
         if outcome.end == "failed" and not homing:
-            raise FaultError(
-                "streamer",
-                "a pass to its end" if row is not None else "a test to its end",
-                outcome.reason,
-                code=outcome.code or "run-failed",
-            )
+            expected = "a pass to its end" if row is not None else "a test to its end"
+            raise FaultError("streamer", expected, outcome.reason, code=outcome.code or "run-failed")
         if outcome.end == "refused":
-            raise LinkError(
-                "streamer",
-                "a machine ready to move",
-                outcome.reason,
-                code=outcome.code or "machine-not-ready",
-            )
+            code = outcome.code or "machine-not-ready"
+            raise LinkError("streamer", "a machine ready to move", outcome.reason, code=code)
         return outcome
 
     def _settle(self, run: RunRow, *, died: bool) -> bool:

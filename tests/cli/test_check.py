@@ -16,6 +16,7 @@ from controller.cli.console import Exit, emit, report_error
 from controller.cli.main import main
 from controller.config.errors import HaltedError, InputError, Mistake, RefusedError
 from controller.config.places import shipped
+from controller.config.remedies import remedies
 from drivers.errors import FaultError, LinkError, MisuseError
 
 BOATHOUSE = str(shipped("machines/boathouse.toml"))
@@ -235,10 +236,10 @@ def test_every_verb_explains_itself(capsys: pytest.CaptureFixture[str], verb: st
 @pytest.mark.parametrize(
     ("error", "code", "kind"),
     [
-        (InputError([Mistake(Path("a.toml"), "x", "y", "z")]), 2, "input"),
+        (InputError([Mistake(Path("a.toml"), "x", "y", "z", code="file-out-of-range")]), 2, "input"),
         (typer.BadParameter("expected more"), 2, "usage"),
-        (RefusedError("a stop is latched", "Clear it"), 3, "refused"),
-        (HaltedError("the guard stopped the axes", "Clear it and home"), 4, "halted"),
+        (RefusedError("a stop is latched", "Clear it", code="latched"), 3, "refused"),
+        (HaltedError("the guard stopped the axes", "Clear it and home", code="lease-out"), 4, "halted"),
         (LinkError("wire", "an answer", "silence"), 5, "link"),
         (FaultError("axis x", "no fault", "2310h"), 5, "fault"),
         (MisuseError("axis x", "two values", "three"), 1, "misuse"),
@@ -269,11 +270,15 @@ def test_every_error_has_its_code(
     assert main(["check", "x", "--json"]) == code
     answer = json.loads(capsys.readouterr().out)
     assert (answer["exit"], answer["error"]["kind"]) == (code, kind)
+    # What it is explained by is an entry, told in words and in JSON alike.
+    explained = said.err.rstrip().rpartition("giornata explain ")[2]
+    assert answer["error"]["code"] == explained
+    assert explained in remedies()
 
 
 def test_remedies_are_told(capsys: pytest.CaptureFixture[str]) -> None:
     """A refusal comes with what to do next, in words and in JSON."""
-    report_error(RefusedError("a stop is latched", "Look at the machine, then clear it"), as_json=True)
+    report_error(RefusedError("a stop is latched", "Look at the machine, then clear it", code="latched"), as_json=True)
     said = capsys.readouterr()
     assert "Look at the machine" in said.err
     assert json.loads(said.out)["error"]["remedy"] == "Look at the machine, then clear it"
@@ -281,7 +286,8 @@ def test_remedies_are_told(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_markup_in_a_message_is_plain_text(capsys: pytest.CaptureFixture[str]) -> None:
     """Brackets in file contents are shown as they are, not taken for colours."""
-    report_error(InputError([Mistake(Path("a.toml"), "[red]", "[/] closed", "[bold]")]), as_json=False)
+    mistake = Mistake(Path("a.toml"), "[red]", "[/] closed", "[bold]", code="exit-2")
+    report_error(InputError([mistake]), as_json=False)
     assert "a.toml: [red]: expected [/] closed, got [bold]" in capsys.readouterr().err
 
 
