@@ -22,7 +22,7 @@ def sessions_table(found: Comparison) -> Table:
         " and ".join(f"{side}: {_named(one)}" for side, one in (("A", found.a), ("B", found.b)))
     )
     table.add_column("figure", overflow="fold")
-    for name in ("A", "B", "B less A", "95 %", "chance"):
+    for name in ("A", "B", "difference", "95 %", "chance"):
         table.add_column(name, justify="right", overflow="fold")
     table.add_column("verdict", overflow="fold")
     group = ""

@@ -99,12 +99,12 @@ def compare(a: SessionRead, b: SessionRead) -> Comparison:
         heed_us = TICK_SHARE * max(a.tick_us, b.tick_us)
         rows += _ticks("timing", "lateness", a.lateness_us, b.lateness_us, LATE_FLOOR_US, heed_us)
         rows.append(_late(a, b))
-        rows += strokes.rows("timing", "latest tick of a stroke", "late_max_us", heed_us)
+        rows += strokes.rows("timing", "lateness, latest tick of a stroke", "late_max_us", heed_us)
     for name, title in (("following", "following error"), ("contour", "contour error, by the motors")):
         first, second = (getattr(one, f"{name}_mm") for one in (a, b))
         rows += _ticks("position", title, first, second, ERROR_FLOOR_MM, HEED_MM)
-        rows += strokes.rows("position", f"largest {title} of a stroke", f"{name}_max_mm", HEED_MM)
-    rows += strokes.rows("canvas", "farthest of a stroke off its path", "off_max_mm", HEED_MM)
+        rows += strokes.rows("position", f"{title}, largest of a stroke", f"{name}_max_mm", HEED_MM)
+    rows += strokes.rows("canvas", "off its path, farthest of a stroke", "off_max_mm", HEED_MM)
     rows += _homing(a, b)
     rows += _done(a, b)
     if a.machine != b.machine:
@@ -267,6 +267,8 @@ _DONE: tuple[tuple[str, str, int, str], ...] = (
 
 def _stops(name: str, a: Counts, b: Counts, field: str) -> Row:
     first, second = getattr(a, field), getattr(b, field)
+    if not first and not second:
+        return _plain("stops", name, "", 0, first, second)
     found = rate_difference(first, a.painting_min, second, b.painting_min)
     # What is judged is the rate; what is shown is the count.
     way = 1 if field == "halts" else 0

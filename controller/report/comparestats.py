@@ -2,9 +2,12 @@
 
 Knows no session and no machine. Three tools:
 
-* Ticks and strokes follow one another, and neighbours are alike: intervals come from the circular block bootstrap
+* Ticks and strokes follow one another, and neighbours are alike: standard errors come from the circular block bootstrap
   (D. N. Politis, J. P. Romano 1992) over pieces in their order, in blocks of the cube root of their number (P. Hall,
-  J. L. Horowitz, B.-Y. Jing 1995). Quantiles and root mean squares are those of all values of the pieces drawn.
+  J. L. Horowitz, B.-Y. Jing 1995) or twice the time for which they hang together, what is longer. That time is the
+  integrated autocorrelation time (A. D. Sokal's window: N. Madras, A. D. Sokal 1988), and the number of pieces over it
+  is the number of readings that count: Student's t with as many degrees of freedom gives interval and chance. Quantiles
+  and root mean squares are those of all values of the pieces drawn.
 * Few readings that are independent (homings): the rank sum of Mann and Whitney (1947), exact without ties, with the
   shift of Hodges and Lehmann (1963) and the interval that inverts the test.
 * Counts over times (stops): given their sum they are binomial (J. Przyborowski, H. Wilenski 1940).
@@ -27,11 +30,11 @@ ALPHA = 0.05
 """Chance of one false finding or more among all figures of a comparison in which nothing differs."""
 
 COVERAGE = 0.95
-RESAMPLES = 4000
+RESAMPLES = 1000
 PIECES_MAX = 200
-PIECES_FEWEST = 20
-"""With fewer pieces or strokes on one side nothing is said: the bootstrap is too sure of itself then. Common practice,
-no source."""
+COUNTED_FEWEST = 20
+"""With fewer readings that count on one side nothing is said: the bootstrap is too sure of itself then. Common
+practice, no source."""
 
 TICKS_A_PIECE = 250
 BEYOND_FEWEST = 100
@@ -92,9 +95,31 @@ def cut(values: npt.NDArray[np.floating], length: int, floor: float) -> Pieces:
     return Pieces(counts.astype(np.float32), squares, np.full(n, float(length)))
 
 
-def draw(n: int, resamples: int, random: np.random.Generator) -> npt.NDArray[np.int64]:
-    """(resamples, n) indices of n units in order, drawn in circular blocks of about the cube root of n."""
-    length = max(1, round(n ** (1.0 / 3.0)))
+def hanging(values: Vector) -> float:
+    """For how many of (n,) values in a row neighbours hang together: 1 + 2 times the sum of their autocorrelations.
+
+    Summed up to the first lag that is five times the sum so far (Madras and Sokal 1988); at least 1.
+    """
+    n = len(values)
+    off = values - values.mean()
+    square = float(off @ off)
+    if n < 4 or square <= 0.0:
+        return 1.0
+    size = 1 << (2 * n - 1).bit_length()
+    spectrum = np.fft.rfft(off, size)
+    along = np.fft.irfft(spectrum * np.conj(spectrum), size)[:n] / square
+    sums = 2.0 * np.cumsum(along) - 1.0
+    enough = np.arange(n) >= 5.0 * sums
+    return max(1.0, float(sums[int(np.argmax(enough)) if enough.any() else n - 1]))
+
+
+def block_length(n: int, together: float) -> int:
+    """Of n units that hang together for so many."""
+    return int(max(1, min(max(round(n ** (1.0 / 3.0)), round(2.0 * together)), n // 4)))
+
+
+def draw(n: int, length: int, resamples: int, random: np.random.Generator) -> npt.NDArray[np.int64]:
+    """(resamples, n) indices of n units in order, drawn in circular blocks of ``length``."""
     starts = random.integers(0, n, (resamples, -(-n // length)))
     rows = (starts[:, :, None] + np.arange(length)) % n
     return rows.reshape(resamples, -1)[:, :n]
@@ -125,63 +150,86 @@ def piece_differences(
     a: Pieces, b: Pieces, floor: float, quantiles: Sequence[float], sizes: Sequence[float], resamples: int = RESAMPLES,
 ) -> tuple[Difference, ...]:  # fmt: skip
     """Differences of ``quantiles`` of all values, and last of their root mean square; ``sizes``: as measured, each."""
-    units = (len(a), len(b))
     by = "block bootstrap over pieces"
-    if min(units) < PIECES_FEWEST:
-        return tuple(Difference(size, by=by, units=units) for size in sizes)
+    if min(len(a), len(b)) < COUNTED_FEWEST:
+        return tuple(Difference(size, by=by, units=(len(a), len(b))) for size in sizes)
     random = np.random.default_rng(1)
-    drawn = []
+    errors, counted = [], []
     for side in (a, b):
-        times = weights(draw(len(side), resamples, random), len(side))
-        found = _quantiles(times @ side.counts, floor, quantiles)
+        # Of each figure, for how long it hangs together from piece to piece; the longest holds for all.
+        by_piece = np.column_stack(
+            [_quantiles(side.counts, floor, quantiles[:2]), np.sqrt(side.squares / side.number)]
+        )
+        together = max(hanging(np.log(np.maximum(column, floor))) for column in by_piece.T)
+        counted.append(len(side) / together)
+        rows = draw(len(side), block_length(len(side), together), resamples, random)
+        times = weights(rows, len(side))
         rms = np.sqrt((times @ side.squares) / (times @ side.number))
-        drawn.append(np.column_stack([found, rms]))
+        errors.append(
+            np.column_stack([_quantiles(times @ side.counts, floor, quantiles), rms]).std(axis=0, ddof=1)
+        )
     beyond = [min(float(side.number.sum()) for side in (a, b)) * min(q, 1.0 - q) for q in quantiles]
     out = []
     for column, size in enumerate(sizes):
         if column < len(quantiles) and beyond[column] < BEYOND_FEWEST:
-            out.append(Difference(size, by=by, units=units))
+            out.append(Difference(size, by=by, units=_whole(counted)))
         else:
-            out.append(_interval(size, drawn[1][:, column] - drawn[0][:, column], by, units))
+            out.append(_student(size, [float(one[column]) for one in errors], counted, by))
     return tuple(out)
 
 
 def median_difference(a: Vector, b: Vector, resamples: int = RESAMPLES) -> Difference:
     """Of the medians of two rows of readings in their order, neighbours alike: strokes."""
-    units, by = (len(a), len(b)), "block bootstrap over strokes"
-    size = float(np.median(b) - np.median(a)) if min(units) else nan
-    if min(units) < PIECES_FEWEST:
-        return Difference(size, by=by, units=units)
+    by = "block bootstrap over strokes"
+    size = float(np.median(b) - np.median(a)) if min(len(a), len(b)) else nan
+    if min(len(a), len(b)) < COUNTED_FEWEST:
+        return Difference(size, by=by, units=(len(a), len(b)))
     random = np.random.default_rng(1)
-    drawn = [_medians(side, resamples, random) for side in (a, b)]
-    return _interval(size, drawn[1] - drawn[0], by, units)
+    found = [_median_error(side, resamples, random) for side in (a, b)]
+    return _student(size, [error for error, _ in found], [counted for _, counted in found], by)
 
 
 def paired_difference(a: Vector, b: Vector, resamples: int = RESAMPLES) -> Difference:
     """Median of the differences of the same strokes painted twice, (n,) each, in their order."""
-    apart = b - a
-    units, by = (len(a), len(b)), "block bootstrap over pairs of the same strokes"
+    apart, by = b - a, "block bootstrap over pairs of the same strokes"
     size = float(np.median(apart)) if len(apart) else nan
-    if len(apart) < PIECES_FEWEST:
-        return Difference(size, by=by, units=units)
-    return _interval(size, _medians(apart, resamples, np.random.default_rng(1)), by, units)
+    if len(apart) < COUNTED_FEWEST:
+        return Difference(size, by=by, units=(len(a), len(b)))
+    error, counted = _median_error(apart, resamples, np.random.default_rng(1))
+    return _student(size, [error], [counted], by)
 
 
-def _medians(values: Vector, resamples: int, random: np.random.Generator) -> Vector:
-    """(resamples,) medians; a few million values are held at a time."""
-    step = max(1, 4_000_000 // len(values))
+def _median_error(values: Vector, resamples: int, random: np.random.Generator) -> tuple[float, float]:
+    """Standard error of the median of values in a row, and how many of them count; some million are held at a time."""
+    n = len(values)
+    together = hanging(stats.rankdata(values))
+    length, step = block_length(n, together), max(1, 4_000_000 // n)
     parts = [
-        np.median(values[draw(len(values), min(step, resamples - begin), random)], axis=1)
+        np.median(values[draw(n, length, min(step, resamples - begin), random)], axis=1)
         for begin in range(0, resamples, step)
     ]
-    found: Vector = np.concatenate(parts)
-    return found
+    return float(np.concatenate(parts).std(ddof=1)), n / together
 
 
-def _interval(size: float, drawn: Vector, by: str, units: tuple[int, int]) -> Difference:
-    low, high = np.quantile(drawn, [0.5 - COVERAGE / 2, 0.5 + COVERAGE / 2]).tolist()
-    tail = min(np.count_nonzero(drawn <= 0.0), np.count_nonzero(drawn >= 0.0))
-    return Difference(size, low, high, min(1.0, 2.0 * (tail + 1) / (len(drawn) + 1)), by, units)
+def _student(size: float, errors: Sequence[float], counted: Sequence[float], by: str) -> Difference:
+    """Interval and chance of a difference with these standard errors, by Student's t (degrees by Welch 1947)."""
+    units = _whole(counted)
+    if min(counted) < COUNTED_FEWEST:
+        return Difference(size, by=by, units=units)
+    squares = [error**2 for error in errors]
+    if not sum(squares) > 0.0:
+        # Readings that all come out the same have no scatter: any difference is one.
+        return Difference(size, size, size, 1.0 if size == 0.0 else 0.0, by, units)
+    degrees = sum(squares) ** 2 / sum(one**2 / (n - 1.0) for one, n in zip(squares, counted, strict=True))
+    error = float(np.sqrt(sum(squares)))
+    half = float(stats.t.ppf(0.5 + COVERAGE / 2, degrees)) * error
+    return Difference(
+        size, size - half, size + half, float(2.0 * stats.t.sf(abs(size) / error, degrees)), by, units
+    )
+
+
+def _whole(counted: Sequence[float]) -> tuple[int, int]:
+    return int(counted[0]), int(counted[-1])
 
 
 def rank_difference(a: npt.ArrayLike, b: npt.ArrayLike) -> Difference:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from math import isfinite, isnan
 from typing import Any
 
@@ -52,6 +53,11 @@ def chance(one: float) -> str:
     if isnan(one):
         return NONE
     return "< 0.001" if one < 0.001 else f"{one:.3f}" if one < 0.1 else f"{one:.2f}"
+
+
+def moment(unix_ms: int) -> str:
+    """Day and minute."""
+    return datetime.fromtimestamp(unix_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def verdict(row: Row) -> str:
