@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
 from controller.cli.console import Exit, JsonOption, StateOption, emit, err, out, warn
+from controller.cli.driving import (
+    AcrossOption,
+    AxisName,
+    AxisOption,
+    OutOption,
+    driven,
+    middle_mm,
+    paint_speed_mm_s,
+)
 from controller.cli.options import MachineOption, VirtualOption, YesOption
 
 if TYPE_CHECKING:
@@ -24,26 +32,10 @@ identify = typer.Typer(
 )
 
 
-class AxisName(StrEnum):
-    """An axis of the canvas."""
-
-    X = "x"
-    Y = "y"
-
-
-AxisOption = Annotated[AxisName, typer.Option("--axis", help="Which axis.")]
 SpeedOption = Annotated[
     float | None,
     typer.Option("--speed", metavar="MM_S", help="Fastest speed in mm/s; the paint speed if not given.", min=0.001),
 ]  # fmt: skip
-AcrossOption = Annotated[
-    float | None,
-    typer.Option("--across", metavar="MM", help="Place of the other axis in canvas mm; the middle if not given."),
-]  # fmt: skip
-OutOption = Annotated[
-    Path | None,
-    typer.Option("--out", metavar="DIR", help="Where to write it; in the machine's state if not given."),
-]
 PlaceOption = Annotated[
     float, typer.Option("--place", metavar="MM", help="Where the head swung, along the axis in axis mm.")
 ]
@@ -76,13 +68,13 @@ def steps(
 
     loaded = load_machine(machine)
     index = 0 if axis is AxisName.X else 1
-    size = loaded.canvas.size_mm
+    middle = middle_mm(loaded)
     test = StepsTest(
-        _name(axis),
-        along if along is not None else size[index] / 2,
-        across if across is not None else size[1 - index] / 2,
+        axis.word,
+        along if along is not None else middle[index],
+        across if across is not None else middle[1 - index],
         repeats,
-        speed if speed is not None else loaded.motion.paint_speed_mm_s,
+        paint_speed_mm_s(loaded, speed),
     )
     _drive(test, machine, folder, state, yes=yes, virtual=virtual, as_json=as_json)
 
@@ -117,13 +109,13 @@ def brake(
 
     loaded = load_machine(machine)
     index = 0 if axis is AxisName.X else 1
-    size = loaded.canvas.size_mm
+    middle = middle_mm(loaded)
     test = BrakeTest(
-        _name(axis),
-        tuple(places) if places else (size[index] / 2,),
-        across if across is not None else size[1 - index] / 2,
+        axis.word,
+        tuple(places) if places else (middle[index],),
+        across if across is not None else middle[1 - index],
         rest,
-        speed if speed is not None else loaded.motion.paint_speed_mm_s,
+        paint_speed_mm_s(loaded, speed),
     )
     _drive(test, machine, folder, state, yes=yes, virtual=virtual, as_json=as_json)
 
@@ -223,47 +215,20 @@ def able(machine: MachineOption, as_json: JsonOption = False) -> None:
         out().print(f"{one.what}: {word}\n  {one.how}", soft_wrap=True)
 
 
-def _name(axis: AxisName) -> Literal["x", "y"]:
-    return "x" if axis is AxisName.X else "y"
-
-
 def _drive(
     test: Test, machine: Path, folder: Path | None, state: Path | None, *, yes: bool, virtual: bool, as_json: bool
 ) -> None:  # fmt: skip
-    from controller.cli.sitting import operator_for, runner_for
-    from controller.cli.watching import TerminalWatcher
     from controller.report.identified import build_identification
-    from controller.report.probepage import test_words
-    from controller.session import remote, verbs
-    from controller.session.service import StoppedError
 
-    with TerminalWatcher(err(), quiet=as_json) as watcher:
-        watcher.note(test_words(test))
-        try:
-            driven = verbs.run(
-                remote.measure(
-                    test,
-                    machine,
-                    state,
-                    operator_for(yes),
-                    watcher,
-                    virtual=virtual,
-                    runner_of=runner_for(virtual),
-                )
-            )
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
-            err().print(str(error))
-            raise typer.Exit(Exit.INTERRUPTED) from None
-    found = build_identification(driven.state.root, driven.session, folder)
+    done = driven(test, machine, state, yes=yes, virtual=virtual, as_json=as_json)
+    found = build_identification(done.state.root, done.session, folder)
     files = {"answer": str(found.answer), "plots": [str(one) for one in found.plots]}
     if not as_json:
         for note in found.notes:
             warn(note, code="measure-note")
     if found.poor is not None:
-        _refused(found.poor, {"session": driven.session, "files": files}, as_json=as_json)
-    _say(found.measured, {"session": driven.session, "files": files}, as_json=as_json)
+        _refused(found.poor, {"session": done.session, "files": files}, as_json=as_json)
+    _say(found.measured, {"session": done.session, "files": files}, as_json=as_json)
 
 
 def _say(measured: Sequence[Measured], beside: dict[str, Any], *, as_json: bool) -> None:

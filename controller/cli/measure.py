@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, StateOption, emit, err, out, warn
+from controller.cli.console import JsonOption, StateOption, emit, out, warn
+from controller.cli.driving import AcrossOption, AxisOption, OutOption, driven, middle_mm, paint_speed_mm_s
 from controller.cli.options import MachineOption, VirtualOption, YesOption
 
 if TYPE_CHECKING:
-    from controller.config.machine import Machine
     from controller.motion.probe import Test
 
 measure = typer.Typer(
@@ -26,17 +25,6 @@ SpeedOption = Annotated[
     float | None,
     typer.Option("--speed", metavar="MM_S", help="Speed in mm/s; the paint speed if not given.", min=0.001),
 ]
-OutOption = Annotated[
-    Path | None,
-    typer.Option("--out", metavar="DIR", help="Where to write it; in the machine's state if not given."),
-]
-
-
-class AxisName(StrEnum):
-    """An axis of the canvas."""
-
-    X = "x"
-    Y = "y"
 
 
 @measure.command("circle")
@@ -59,15 +47,15 @@ def circle(
     from controller.motion.probe import CircleTest
 
     loaded = load_machine(machine)
-    middle = centre if centre is not None else _middle(loaded)
-    test = CircleTest(middle, radius, _speed(loaded, speed))
+    middle = centre if centre is not None else middle_mm(loaded)
+    test = CircleTest(middle, radius, paint_speed_mm_s(loaded, speed))
     _measure(test, machine, folder, state, yes=yes, virtual=virtual, as_json=as_json)
 
 
 @measure.command("axis")
 def axis(
     machine: MachineOption,
-    axis: Annotated[AxisName, typer.Option("--axis", help="Which axis.")],
+    axis: AxisOption,
     positions: Annotated[
         int | None,
         typer.Option("--positions", metavar="N", help="Targets; five a metre if not given.", min=2, max=200),
@@ -83,12 +71,7 @@ def axis(
             help="First and last target in canvas mm; the canvas if not given.",
         ),
     ] = None,
-    across: Annotated[
-        float | None,
-        typer.Option(
-            "--across", metavar="MM", help="Place of the other axis in canvas mm; the middle if not given."
-        ),
-    ] = None,
+    across: AcrossOption = None,
     speed: Annotated[
         float | None,
         typer.Option(
@@ -109,8 +92,7 @@ def axis(
     from controller.motion.probe import AxisTest, axis_targets
 
     loaded = load_machine(machine)
-    name: Literal["x", "y"] = "x" if axis is AxisName.X else "y"
-    index = 0 if name == "x" else 1
+    name, index = axis.word, "xy".index(axis.word)
     low, high = between if between is not None else (0.0, loaded.canvas.size_mm[index])
     if not low < high:
         raise InputError(
@@ -128,7 +110,7 @@ def axis(
     test = AxisTest(
         name,
         axis_targets(loaded, name, low, high, count),
-        across if across is not None else _middle(loaded)[1 - index],
+        across if across is not None else middle_mm(loaded)[1 - index],
         repeats,
         speed if speed is not None else loaded.motion.travel_speed_mm_s,
     )
@@ -153,49 +135,19 @@ def line(
     from controller.config.load import load_machine
     from controller.motion.probe import LineTest
 
-    test = LineTest(start, end, _speed(load_machine(machine), speed))
+    test = LineTest(start, end, paint_speed_mm_s(load_machine(machine), speed))
     _measure(test, machine, folder, state, yes=yes, virtual=virtual, as_json=as_json)
-
-
-def _middle(machine: Machine) -> tuple[float, float]:
-    width, height = machine.canvas.size_mm
-    return width / 2, height / 2
-
-
-def _speed(machine: Machine, speed: float | None) -> float:
-    return speed if speed is not None else machine.motion.paint_speed_mm_s
 
 
 def _measure(
     test: Test, machine: Path, folder: Path | None, state: Path | None, *, yes: bool, virtual: bool, as_json: bool
 ) -> None:  # fmt: skip
-    from controller.cli.sitting import operator_for, runner_for
     from controller.cli.tables import figures_table
-    from controller.cli.watching import TerminalWatcher
-    from controller.report.probepage import SHORT, build_probe_report, test_words
-    from controller.session import remote, verbs
-    from controller.session.service import StoppedError
+    from controller.report.probepage import SHORT, build_probe_report
+    from controller.session import verbs
 
-    with TerminalWatcher(err(), quiet=as_json) as watcher:
-        watcher.note(test_words(test))
-        try:
-            driven = verbs.run(
-                remote.measure(
-                    test,
-                    machine,
-                    state,
-                    operator_for(yes),
-                    watcher,
-                    virtual=virtual,
-                    runner_of=runner_for(virtual),
-                )
-            )
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
-            err().print(str(error))
-            raise typer.Exit(Exit.INTERRUPTED) from None
-    report = build_probe_report(driven.state.root, driven.session, folder)
+    done = driven(test, machine, state, yes=yes, virtual=virtual, as_json=as_json)
+    report = build_probe_report(done.state.root, done.session, folder)
     sources = report.evaluated.sources
     files: dict[str, Any] = verbs.paths_of(report.files)
     if as_json:
@@ -204,7 +156,7 @@ def _measure(
              **dict(zip(sources, row.values, strict=True))}
             for row in report.rows
         ]  # fmt: skip
-        emit({"ok": True, "session": driven.session, "test": asdict(test), "sources": list(sources),
+        emit({"ok": True, "session": done.session, "test": asdict(test), "sources": list(sources),
               "figures": figures, "notes": list(report.notes), "files": files})  # fmt: skip
         return
     out().print(figures_table(report.rows, [SHORT[source] for source in sources]))
