@@ -18,18 +18,16 @@ from mkdocs.structure.pages import Page
 ROOT = Path(__file__).parents[2]
 TOP = {"DEVELOPERS.md": "developers.md", "CHANGELOG.md": "changelog.md", "README.md": "index.md"}
 """Documents beside docs, and the page that a link to one leads to."""
-LANGUAGES = {".toml": "toml", ".service": "ini", ".eds": "ini", ".json": "json", ".svg": "xml"}
+LANGUAGES = {".toml": "toml", ".service": "ini", ".eds": "ini"}
 FOLDERS = {"configs/jobs/low-tide": "job.toml", "configs/jobs/low-tide-wall": "job.toml"}
 """Folders that are linked, and the file of each that is shown."""
-SHOWN_MAX = 200_000
-"""Characters. A drawing of megabytes is no page."""
 _LINK = re.compile(r"(?<!!)\[([^\]]*)\]\(([^)#\s]+)((?:#[^)\s]*)?)\)")
 
 
 def shown() -> list[str]:
     """Files in configs that become pages, by their path from the checkout's top."""
     found = sorted(path for path in (ROOT / "configs").rglob("*") if path.suffix in LANGUAGES)
-    return [str(path.relative_to(ROOT)) for path in found if path.stat().st_size <= SHOWN_MAX]
+    return [str(path.relative_to(ROOT)) for path in found]
 
 
 def page_of(path: str) -> str | None:

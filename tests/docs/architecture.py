@@ -10,6 +10,7 @@ does, as a step (1, 3, 10, 30, ...) so that the picture does not change with eve
 
 from __future__ import annotations
 
+import functools
 import sys
 from collections import Counter
 from html import escape
@@ -65,12 +66,16 @@ def edges(files: dict[str, str]) -> Edges:
     found: Counter[tuple[str, str]] = Counter()
     for module, source in files.items():
         room = room_of(module)
-        named = {name for _, name in imports_of(source, module) if name.partition(".")[0] in PACKAGES}
-        for name in named:
+        for name in _imported(module, source):
             target = room_of(name)
             if room and target and target != room:
                 found[room, target] += 1
     return dict(found)
+
+
+@functools.cache
+def _imported(module: str, source: str) -> frozenset[str]:
+    return frozenset(name for _, name in imports_of(source, module) if name.partition(".")[0] in PACKAGES)
 
 
 def through(files: dict[str, str]) -> set[tuple[str, str]]:
@@ -83,8 +88,8 @@ def through(files: dict[str, str]) -> set[tuple[str, str]]:
 
 
 def step(count: int) -> int:
-    """The largest of ``STEPS`` that is no more than ``count``."""
-    return max(one for one in STEPS if one <= count)
+    """The largest of ``STEPS`` that is no more than ``count``; 0 for none."""
+    return max((one for one in STEPS if one <= count), default=0)
 
 
 def drawn(files: dict[str, str]) -> str:

@@ -5,6 +5,7 @@ Looks at code spans and fenced blocks only; what is prose there (an output that 
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +24,7 @@ _END = re.compile(r"\s(?:#|\||&&|;|>)|;$")
 _OPTION = re.compile(r"--[a-z][a-z-]*[a-z]")
 
 
+@functools.cache
 def tree() -> TyperGroup:
     """The program's commands."""
     command = typer.main.get_command(app)

@@ -6,11 +6,12 @@ heading agree on it: that of the site (Python-Markdown) and that of the usual vi
 
 from __future__ import annotations
 
+import functools
 import re
 import unicodedata
 from pathlib import Path
 
-from markdown.extensions.toc import slugify
+from markdown.extensions.toc import slugify  # type: ignore[import-untyped]
 
 from tests.docs.examples import fences
 
@@ -39,6 +40,7 @@ def viewer_slug(heading: str) -> str:
     return "".join(kept).replace(" ", "-")
 
 
+@functools.cache
 def anchors(text: str) -> set[str]:
     """Anchors of a page's headings on which both ways agree, and those that it states itself."""
     found: set[str] = set()

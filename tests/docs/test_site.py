@@ -40,7 +40,9 @@ class _Links(HTMLParser):
             self.without_words.append(str(given.get("src")))
 
 
-def _read(site: Site) -> dict[Path, _Links]:
+@pytest.fixture(scope="module")
+def read(site: Site) -> dict[Path, _Links]:
+    """Every page, read."""
     return {one: _Links(one.read_text(encoding="utf-8")) for one in site.pages}
 
 
@@ -53,9 +55,8 @@ def test_the_site_is_built_strictly(site: Site) -> None:
         assert (site.folder / made).is_file()
 
 
-def test_every_link_of_the_site_leads_to_a_page_and_a_place(site: Site) -> None:
+def test_every_link_of_the_site_leads_to_a_page_and_a_place(site: Site, read: dict[Path, _Links]) -> None:
     """Read again by another parser, every link's file and anchor are there, and each id once in its page."""
-    read = _read(site)
     found = []
     for path, links in read.items():
         assert len(links.ids) == len(set(links.ids)), path
@@ -70,9 +71,9 @@ def test_every_link_of_the_site_leads_to_a_page_and_a_place(site: Site) -> None:
     assert sum(len(links.to) for links in read.values()) > 1000
 
 
-def test_the_site_needs_nothing_from_elsewhere(site: Site) -> None:
+def test_the_site_needs_nothing_from_elsewhere(site: Site, read: dict[Path, _Links]) -> None:
     """Styles, scripts and pictures come with the site or stand in the page; pictures have words."""
-    for path, links in _read(site).items():
+    for path, links in read.items():
         for need in links.needs:
             assert need.startswith("data:") or (path.parent / unquote(need)).is_file(), (path, need)
         assert links.without_words == [], path
