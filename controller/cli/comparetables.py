@@ -12,6 +12,7 @@ from controller.cli.tables import day_of, plain_table
 if TYPE_CHECKING:
     from controller.report.compare import Comparison
     from controller.report.comparemachines import Change, MachineChanges
+    from controller.report.trend import Trends
 
 
 def sessions_table(found: Comparison) -> Table:
@@ -72,4 +73,32 @@ def _changes(title: str, changes: tuple[Change, ...]) -> Table:
         table.add_column(name, justify="right", overflow="fold")
     for one in changes:
         table.add_row("p" if one.plan else "", one.where, one.unit, plain(one.old), plain(one.new))
+    return table
+
+
+def trends_tables(found: Trends) -> Table:
+    """One row a figure; groups apart."""
+    from controller.report.comparewords import chance, interval, signed, value
+    from controller.report.pieces import NONE
+
+    read = found.read
+    table = plain_table(
+        f"{read.job or read.machine}: {len(read.sessions)} sessions; change a session, or a measuring"
+    )
+    table.add_column("figure", overflow="fold")
+    for name in ("first", "last", "change", "95 %", "chance", "n"):
+        table.add_column(name, justify="right", overflow="fold")
+    table.add_column("verdict", overflow="fold")
+    group = ""
+    for one in found.series:
+        if group and one.figure.group != group:
+            table.add_section()
+        group = one.figure.group
+        unit = f" ({one.figure.unit})" if one.figure.unit else ""
+        digits, trend = one.figure.digits, one.trend
+        table.add_row(
+            f"{one.figure.name}{unit}", value(float(one.values[0]), digits), value(float(one.values[-1]), digits),
+            signed(trend.slope, digits + 1), interval(trend.low, trend.high, digits + 1), chance(trend.chance),
+            str(trend.n), one.verdict or NONE, style="bold" if one in found.told else "",
+        )  # fmt: skip
     return table

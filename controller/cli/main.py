@@ -46,6 +46,7 @@ from controller.cli import (
     stop,
     today,
     trace,
+    trend,
 )
 from controller.cli.console import EXIT_CODES_HELP, PROGRAM, Exit, report_error
 
@@ -72,6 +73,7 @@ VERBS: tuple[Callable[..., None], ...] = (
     clear.clear,
     report.report,
     compare.compare,
+    trend.trend,
     sheet.sheet,
     sheet.reading,
     photo.photo,

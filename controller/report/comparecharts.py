@@ -57,7 +57,7 @@ def session_charts(found: Comparison) -> tuple[Chart, ...]:
 
 
 def exceedance(values: npt.NDArray[np.floating], floor: float) -> tuple[Vector, Vector]:
-    """(m,) values and the share of all that are at least as large, at up to ``POINTS`` ranks, denser towards the top."""
+    """(m,) values and the share of all that are at least as large, at up to ``POINTS`` ranks, denser at the top."""
     ordered = np.maximum(np.sort(values.astype(np.float64))[::-1], floor)
     ranks = np.unique(np.rint(np.geomspace(1, len(ordered), POINTS)).astype(np.int64))
     shares: Vector = ranks / len(ordered)
@@ -92,8 +92,8 @@ def _over_time(pair: tuple[SessionRead, SessionRead]) -> Chart:
         if not n:
             continue
         pieces = one.lateness_us[: n * length].astype(np.float64).reshape(n, length)
-        p99 = np.maximum(np.quantile(pieces, 0.99, axis=1), FLOOR_US).astype(np.float64)
-        minutes = (np.arange(n) + 0.5) * length * one.tick_us * 1e-6 / 60.0
+        p99: Vector = np.maximum(np.quantile(pieces, 0.99, axis=1), FLOOR_US).astype(np.float64)
+        minutes: Vector = (np.arange(n, dtype=np.float64) + 0.5) * length * one.tick_us * 1e-6 / 60.0
         series.append(Marks(minutes, p99, colour, shape, side))
         ends.append(n * length * one.tick_us * 1e-6 / 60.0)
         tops.append(float(p99.max()))

@@ -31,7 +31,7 @@ Vector = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class Trend:
     """Of n values in order. slope: change a session with its interval; chance: of so much order without a trend; tau:
-    Kendall's, from -1 to 1. Chance and interval are nan with fewer than ``FEWEST`` values or where all are equal."""
+    Kendall's, from -1 to 1. Chance and interval are nan with fewer than ``FEWEST`` values."""
 
     n: int
     slope: float = nan
@@ -53,7 +53,7 @@ def trend(values: npt.ArrayLike) -> Trend:
     if n < 2:
         return Trend(n)
     if np.ptp(row) == 0.0:
-        return Trend(n, 0.0, 0.0, 0.0, 0.0, 1.0 if n >= FEWEST else nan)
+        return Trend(n, 0.0, 0.0, 0.0, 0.0, 1.0) if n >= FEWEST else Trend(n, 0.0)
     slope, _, low, high = stats.theilslopes(row, np.arange(n), alpha=COVERAGE)
     if n < FEWEST:
         return Trend(n, float(slope))
