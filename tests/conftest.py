@@ -6,11 +6,15 @@ five times as many.
 A test that waits for processes, threads or the far end of a line is tried again, twice at most, when it fails:
 a shared computer keeps them waiting, now and then for seconds. What fails by our own fault fails each time, and what
 was tried again is named at the end of the run.
+
+Where only tests of one mark are asked for, files that hold none of them are not read: what they import costs each
+process seconds.
 """
 
 from __future__ import annotations
 
 import os
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,8 +46,40 @@ WAITING = frozenset({
 """Files whose tests wait for somebody else, beside all that is marked ``realtime``."""
 
 
+MARKED = {
+    "realtime": "mark.realtime", "realtime and not campaign": "mark.realtime", "campaign": "mark.campaign",
+}  # fmt: skip
+"""What is asked for by mark, and the words without which neither a test file nor its folder's conftest gives it."""
+
+
+@cache
+def gives_mark(path: Path, words: str) -> bool:
+    """Whether the test file at ``path``, or the conftest beside it, gives the mark with these ``words``."""
+    return any(one.is_file() and words in one.read_text() for one in (path, path.with_name("conftest.py")))
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Do not read a file without a test of the one mark that is asked for."""
+    words = MARKED.get(config.option.markexpr)
+    if words is None or not collection_path.match("test_*.py"):
+        return None
+    return None if gives_mark(collection_path, words) else True
+
+
+def hidden(items: list[pytest.Item]) -> list[str]:
+    """Tests whose mark would not be found by the words in their file: they would never run."""
+    return [
+        f"{item.nodeid}: {mark}"
+        for item in items
+        for mark in ("realtime", "campaign")
+        if item.get_closest_marker(mark) and not gives_mark(item.path, MARKED[mark])
+    ]
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give those that wait their further tries."""
+    """Give those that wait their further tries; refuse a mark that would go unseen."""
+    if lost := hidden(items):
+        raise pytest.UsageError(f"write the mark in the test's own file or its folder's conftest: {lost}")
     root = Path(__file__).parent
     for item in items:
         name = item.path.relative_to(root).as_posix()
