@@ -59,7 +59,7 @@ def today(
 
     from controller.report.today import begin_of, today_of
     from controller.report.todaypage import page
-    from controller.report.todaypicture import drawing, picture_png
+    from controller.report.todaypicture import drawing, picture_of
     from controller.session import mends, verbs
 
     begins, folder = begin_of(begin, job), verbs.state_of(machine, state)
@@ -81,7 +81,7 @@ def today(
             prepared, job, machine, folder, at=datetime.now().astimezone(), hours=hours, begin=begins,
             inks=ink or (), passes=named or (),
         )  # fmt: skip
-        made = page(found, drawing(found, picture_png(found, prepared)), paper)
+        made = page(found, drawing(found, picture_of(found, prepared)), paper)
     path = file if file is not None else folder.reports / f"today-{found.job}.html"
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(made, encoding="utf-8")

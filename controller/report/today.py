@@ -235,15 +235,15 @@ def _marks(
     marks = tuple(MarkToday(name, place) for name, place in job.marks.marks_mm.items())
     found = None if journal is None else last_map(journal, job.name)
     if found is not None and found.marks:
-        said = f"Map {found.id} of {day(found.at_ms)} is in force. Look at every mark; if the canvas may have moved"
-        return marks, f"{said}, measure them again: giornata marks."
+        said = f"Map {found.id} of {day(found.at_ms)[:10]} is in force. Look at every mark;"
+        return marks, f"{said} canvas moved: giornata marks."
     first = prepared.record.passes[0].name if prepared.record.passes else ""
     if not (job.marks.existing or is_mend or _crosses_painted(journal, job, first, 2 * len(marks))):
         return (
             marks,
-            f"Crosses are painted at the beginning of {first}. From the next pass on they can be measured.",
+            f"Crosses are painted first of all, in {first}; from the next pass on giornata marks measures them.",
         )
-    return marks, "Not measured yet: giornata marks steers the raised tip to each."
+    return marks, "Not measured yet: giornata marks goes to each."
 
 
 def _crosses_painted(journal: Journal | None, job: Job, first: str, strokes: int) -> bool:
@@ -268,9 +268,7 @@ def _notes(
     ]
     out += [f"Mend {name} waits: giornata paint with --pass {name}." for name in waiting]
     if left := len([one for one in prepared.record.skipped if one.kind == "left out"]):
-        out.append(
-            f"{left} element{'s' if left > 1 else ''} of the drawing are not painted (giornata check)."
-        )
+        out.append(f"Not painted: {left} element{'' if left == 1 else 's'} of the drawing (giornata check).")
     if journal is not None and any(jump.at_ms > 0 for jump in journal.jumps.all):
         out.append("The computer's clock was set while this journal was kept; dates are as it said then.")
     assert at.tzinfo is not None

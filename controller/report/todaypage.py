@@ -18,27 +18,37 @@ from controller.report.todaypasses import InkToday, PassToday
 from controller.report.todaystops import ALWAYS, CARDS, EMERGENCY
 
 Paper = Literal["a4", "letter"]
-SIZES: Final[dict[Paper, str]] = {"a4": "A4", "letter": "letter"}
+SIZES: Final[dict[Paper, tuple[str, float]]] = {"a4": ("A4", 297.0), "letter": ("letter", 279.4)}
+"""CSS name and height in mm (ISO 216; ANSI/ASME Y14.1, 11 inches)."""
 
-PASSES_SHOWN: Final = 10
-INKS_SHOWN: Final = 7
-MARKS_SHOWN: Final = 8
-DUE_SHOWN: Final = 4
-NOTES_SHOWN: Final = 3
-LINE_CHARACTERS: Final = 150
+MARGIN_MM: Final = 6.0
+"""Above and below; printers reach that far, common practice, no source."""
+PASSES_SHOWN: Final = 7
+PASSES_MORE, INKS_MORE = 0.7, 0.4
+"""So many more of them fit for each line that does not bar the day, of three."""
+BARRED_SHOWN: Final = 3
+INKS_SHOWN: Final = 4
+MARKS_SHOWN: Final = 3
+REGISTER_SHOWN: Final = 2
+DUE_SHOWN: Final = 2
+NOTES_SHOWN: Final = 1
+RESUMED_SHOWN: Final = 1
+LINE_CHARACTERS: Final = 105
 """Longer lines of the history are cut; giornata check and --json tell them whole."""
 
+NAME_CHARACTERS: Final = 22
+"""Longer names lose their middle."""
+
 CHECKLIST: Final = (
-    "Emergency stop pressed once by hand: motor power falls, and does not come back by itself.",
-    "Area clear: nobody within reach of the axes, nothing on rails, belts and floor; hair and sleeves tied.",
-    "Canvas tight and where it was; marks looked at.",
-    "Pens of today's inks lie ready, shaken, tried; cable and head tight.",
-    "Somebody stays within reach of the emergency stop for the whole pass.",
+    "Emergency stop tried by hand: motor power falls",
+    "Area clear; rails, belts, floor free; hair tied",
+    "Canvas tight and where it was; marks looked at",
+    "Pens ready, shaken, tried; cable and head tight",
+    "Somebody stays at the emergency stop throughout",
 )
 
 CAUTIONS: Final = (
-    "This sheet and the program claim no safety rating. The machine has to stop by its own hardware: limit switches, "
-    "emergency stop, brake. Follow local codes and the makers' instructions, for the paint as well."
+    "No safety rating is claimed: the machine's own hardware has to stop it. Follow local codes."
 )
 
 STYLE: Final = """
@@ -50,7 +60,7 @@ STYLE: Final = """
 .columns > section { min-width: 0; }
 .sheet ul { margin: 0.2rem 0; padding-left: 1.1rem; } .sheet li { margin: 0.15rem 0; }
 .sheet .notes { margin: 0.5rem 0; } .notes p { margin: 0.1rem 0; font-weight: 600; }
-.boxes { list-style: none; padding: 0; } .boxes li { padding-left: 1.7em; position: relative; }
+.sheet .boxes { list-style: none; padding: 0; } .boxes li { padding-left: 1.7em; position: relative; }
 .boxes li::before { content: ""; position: absolute; left: 0; top: 0.25em; width: 0.9em; height: 0.9em;
   border: 1.5px solid var(--ink); }
 svg.canvas { display: block; width: 100%; max-height: 22rem; }
@@ -71,21 +81,35 @@ svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
 .codes { color: var(--quiet); font-size: 0.8rem; line-height: 1.25; margin: 0; overflow-wrap: anywhere; }
 @media (max-width: 40rem) { .columns { grid-template-columns: 1fr; } }
 @media print {
-  body { font-size: 8.6pt; line-height: 1.25; }
-  .sheet h1 { font-size: 15pt; } .sheet h2 { font-size: 10pt; margin: 1.6mm 0 0.4mm; }
-  .sum { font-size: 10pt; margin: 0.8mm 0; }
-  .sheet p { margin: 0.3mm 0; } .sheet li { margin: 0.2mm 0; } .sheet ul, .sheet ol { margin: 0.3mm 0; }
-  .columns { grid-template-columns: 1fr 1fr; gap: 0 5mm; }
-  .sheet table { font-size: 8.6pt; } .sheet th, .sheet td { padding: 0.25mm 0.6mm; }
-  .sheet .notes { margin: 0.8mm 0; padding: 0.6mm 2mm; border: 1.5pt solid #000; background: none; border-radius: 0; }
-  svg.canvas { max-height: 46mm; }
-  .used { height: 2.4mm; }
-  .halts { margin-top: 1.6mm; padding: 1mm 2mm; border: 1.2pt solid #000; border-radius: 0; break-inside: avoid; }
-  .halts h2 { font-size: 12pt; } .emergency { font-size: 12.5pt; background: none; color: #000; border: 2pt solid #000;
-    padding: 0.6mm 1.6mm; margin: 0.6mm 0; border-radius: 0; }
-  .always { font-size: 10.5pt; } .card h3 { font-size: 10.5pt; } .card ol { font-size: 10pt; line-height: 1.18; }
-  .cards { grid-template-columns: 1fr 1fr; gap: 0.6mm 4mm; } .card { padding-top: 0.5mm; break-inside: avoid; }
-  .codes { font-size: 7pt; } .foot { font-size: 7pt; line-height: 1.15; }
+  body { font: 8.4pt/1.22 "Liberation Sans", Arial, Helvetica, sans-serif; }
+  .sheet { display: flex; flex-direction: column; } .sheet > * { flex: none; }
+  .sheet h1 { font-size: 13pt; } .sheet h2 { font-size: 9.5pt; margin: 1mm 0 0.2mm; }
+  .sum { font-size: 8.6pt; margin: 0.6mm 0 0; }
+  .sheet .scroll { padding: 0; margin: 0; } .sheet p { margin: 0.2mm 0; } .quiet { font-size: 7.4pt; }
+  .sheet ul, .sheet ol { margin: 0.2mm 0; } .sheet li { margin: 0; } .sheet .boxes li { padding-left: 1.5em; }
+  .boxes li::before { width: 0.75em; height: 0.75em; top: 0.2em; }
+  .sheet table { font-size: 8.4pt; table-layout: fixed; }
+  .sheet th, .sheet td { padding: 0.1mm 0.6mm; line-height: 1.2; white-space: nowrap; overflow: hidden;
+    text-overflow: ellipsis; }
+  .passes th:nth-child(1) { width: 4%; } .passes th:nth-child(2) { width: 27%; }
+  .passes th:nth-child(8) { width: 22%; }
+  .pens th:nth-child(1) { width: 34%; } .pens th:nth-child(3) { width: 23%; } .pens th:nth-child(5) { width: 20%; }
+  .sheet .notes { margin: 0.8mm 0 0; padding: 0.4mm 2mm; border: 1.5pt solid #000; background: none;
+    border-radius: 0; }
+  .sheet .columns { grid-template-columns: 1fr 1fr; gap: 0 5mm; flex: 1 1 0; min-height: min-content;
+    align-items: stretch; }
+  .columns > section { display: flex; flex-direction: column; } .columns > section > * { flex: none; }
+  .sheet svg.canvas { flex: 1 1 0; min-height: 17mm; max-height: 60mm; height: 0; }
+  .used { height: 1.6mm; margin: 0.3mm 0; }
+  .halts { margin-top: 1.2mm; padding: 0.8mm 2mm; border: 1.2pt solid #000; border-radius: 0; }
+  .halts h2 { display: none; }
+  .emergency { font-size: 13pt; background: none; color: #000; border: 2pt solid #000; padding: 0.4mm 1.6mm;
+    margin: 0.2mm 0 0.6mm; border-radius: 0; }
+  .always { font-size: 10.5pt; line-height: 1.16; }
+  .card h3 { font-size: 10.5pt; } .card ol { font-size: 10pt; line-height: 1.16; }
+  .sheet .always, .card ol { padding-left: 1.5em; }
+  .cards { grid-template-columns: 1fr 1fr; gap: 0.6mm 4mm; } .card { padding-top: 0.4mm; }
+  .codes { font-size: 6.8pt; line-height: 1.1; } .foot { font-size: 6.8pt; line-height: 1.1; }
 }
 """
 
@@ -103,12 +127,12 @@ def page(today: Today, drawing: str, paper: Paper = "a4") -> str:
         _pens(today),
         "<h2>Before the start</h2>",
         _list(CHECKLIST, "boxes"),
+        "<h2>Register</h2>",
+        _register(today),
         "</section><section><h2>Canvas and marks</h2>",
         drawing,
         f"<p>{escape(today.marks_words)}</p>",
         _marks(today),
-        "<h2>Register</h2>",
-        _register(today),
         _more("Due", today.due, DUE_SHOWN, "giornata check, giornata maintenance"),
         _more("To know", today.notes, NOTES_SHOWN, "--json"),
         "</section></div>",
@@ -116,7 +140,11 @@ def page(today: Today, drawing: str, paper: Paper = "a4") -> str:
         f'<p class="quiet foot">{escape(CAUTIONS)}</p>',
         "</div>",
     ]
-    size = f"@media print {{ @page {{ size: {SIZES[paper]} portrait; margin: 8mm 9mm; }} }}"
+    name, height_mm = SIZES[paper]
+    size = (
+        f"@media print {{ @page {{ size: {name} portrait; margin: {MARGIN_MM:g}mm 9mm; }} "
+        f".sheet {{ min-height: {height_mm - 2.0 * MARGIN_MM - 0.5:g}mm; }} }}"
+    )
     return document(title, parts, STYLE + size)
 
 
@@ -140,17 +168,18 @@ def _top(today: Today) -> str:
     said = (
         f"{count} pass{'' if count == 1 else 'es'}, {today.strokes} strokes, {today.metres:.1f} m, "
         f"{today.pen_changes} pen change{'' if today.pen_changes == 1 else 's'}; "
-        f"{duration(today.seconds)} with breaks"
+        f"{duration(today.seconds)}"
     )
     if today.begin is not None:
-        said += f", from {clock(today, 0.0)} to about {clock(today, today.seconds)}"
+        said += f", {clock(today, 0.0)} to {clock(today, today.seconds)}"
     if not count:
         said = "Nothing is left to paint."
     rest = f"{today.done} done" + (
         f", {today.later} later ({duration(today.later_s)})" if today.later else ""
     )
+    job, machine = escape(_name(today.job)), escape(_name(today.machine))
     return (
-        f'<div class="top"><h1>Today: {escape(today.job)}</h1><p>machine {escape(today.machine)} &middot; '
+        f'<div class="top"><h1>Today: {job}</h1><p>machine {machine} &middot; '
         f"<strong>{today.at:%A, %-d %B %Y}</strong></p></div>"
         f'<p class="sum"><strong>{escape(said)}</strong> &middot; {escape(rest)}</p>'
     )
@@ -159,14 +188,16 @@ def _top(today: Today) -> str:
 def _barred(lines: Sequence[str]) -> str:
     if not lines:
         return ""
-    return f'<div class="notes">{"".join(f"<p>{escape(line)}</p>" for line in lines)}</div>'
+    shown = "".join(f"<p>{escape(_cut(line))}</p>" for line in lines[:BARRED_SHOWN])
+    return f'<div class="notes">{shown}</div>'
 
 
 def _passes(today: Today) -> str:
     begins = "begins" if today.begin is not None else "begins after"
-    titles = ("", "pass", "strokes", "metres", "takes", begins, "pen", "note")
-    rows = [_pass_row(today, one) for one in today.passes[:PASSES_SHOWN]]
-    rest = today.passes[PASSES_SHOWN:]
+    most = PASSES_SHOWN + int(PASSES_MORE * _spare(today))
+    titles = ("no.", "pass", "strokes", "metres", "takes", begins, "pen", "note")
+    rows = [_pass_row(today, one) for one in today.passes[:most]]
+    rest = today.passes[most:]
     if rest:
         rows.append(
             [
@@ -177,7 +208,7 @@ def _passes(today: Today) -> str:
                 duration(sum(one.seconds for one in rest)),
                 clock(today, rest[0].begin_s),
                 "",
-                "see giornata today --json",
+                "giornata today --json",
             ]
         )
     if not rows:
@@ -186,13 +217,19 @@ def _passes(today: Today) -> str:
     between = (
         f"Between passes {today.change_minutes:g} min for pen and look, and a homing before each; {homing}."
     )
-    return table(titles, rows, {1, 7}) + f'<p class="quiet">{escape(between)}</p>'
+    whole = table(titles, rows, {1, 6, 7})
+    return f'<div class="passes">{whole}</div>{_resumed(today)}<p class="quiet screen">{escape(between)}</p>'
+
+
+def _spare(today: Today) -> int:
+    """Lines that no bar takes."""
+    return max(BARRED_SHOWN - len(today.barred), 0)
 
 
 def _pass_row(today: Today, one: PassToday) -> list[str]:
     return [
         f"{one.number}",
-        swatch(one.name, one.colour),
+        swatch(_name(one.name), one.colour),
         f"{one.strokes}",
         f"{one.metres:.1f}",
         duration(one.seconds),
@@ -205,46 +242,61 @@ def _pass_row(today: Today, one: PassToday) -> list[str]:
 def _pass_notes(one: PassToday) -> list[str]:
     out: list[str] = []
     if one.other_plan:
-        out.append("begun from another plan: you will be asked")
-    if (on := one.goes_on) is not None:
-        x, y = on.at_mm
-        along = f", from {on.from_mm:.0f} of {on.length_mm:.0f} mm" if on.from_mm > 0.0 else ""
-        out.append(f"goes on with stroke {on.stroke} of {on.of_strokes}{along}, at {x:.0f}, {y:.0f} mm")
+        out.append("you will be asked")
+    if one.goes_on is not None:
+        out.append("goes on")
     if one.wet_minutes > 0.0:
-        out.append(f"beside wet paint: {one.wet_minutes:.0f} min more would do")
+        out.append(f"wet: wait {one.wet_minutes:.0f} min")
     if one.too_long:
-        out.append("longer than its limits")
+        out.append("long")
     return out
+
+
+def _resumed(today: Today) -> str:
+    """Where begun passes go on, in words."""
+    out: list[str] = []
+    for one in today.passes:
+        if one.other_plan:
+            out.append(f"{one.number} {_name(one.name)} was begun from another plan: you will be asked.")
+        if (on := one.goes_on) is not None:
+            x, y = on.at_mm
+            along = f", from {on.from_mm:.0f} of {on.length_mm:.0f} mm," if on.from_mm > 0.0 else ""
+            out.append(
+                f"{one.number} {_name(one.name)} goes on with stroke {on.stroke} of {on.of_strokes}{along} at "
+                f"{x:.0f}, {y:.0f} mm (ringed)."
+            )
+    if len(out) > RESUMED_SHOWN:
+        out[RESUMED_SHOWN:] = [f"{len(out) - RESUMED_SHOWN} more: giornata today --json."]
+    return f"<p><strong>{escape(' '.join(out))}</strong></p>" if out else ""
 
 
 def _pens(today: Today) -> str:
     if not today.inks:
         return "<p>None.</p>"
     titles = ("ink", "fresh", "at", "unused", "in the pen")
-    rows = [_pen_row(today, one) for one in today.inks[:INKS_SHOWN]]
-    words = [
-        f"{one.missing} more {one.name} pen{'' if one.missing == 1 else 's'} needed"
-        for one in today.inks
-        if one.missing
-    ]
-    if (more := len(today.inks) - INKS_SHOWN) > 0:
+    most = INKS_SHOWN + int(INKS_MORE * _spare(today))
+    rows = [_pen_row(today, one) for one in today.inks[:most]]
+    words: list[str] = []
+    if short := [f"{one.missing} {_name(one.name)}" for one in today.inks if one.missing]:
+        words.append(f"short of {_names(short, 3)}")
+    if (more := len(today.inks) - most) > 0:
         words.append(f"{more} more inks: giornata today --json")
-    uncounted = [one.name for one in today.inks if one.unused is None]
+    uncounted = [_name(one.name) for one in today.inks if one.unused is None]
     if uncounted:
-        words.append(f"not counted: {_names(uncounted)} (giornata pens --stock INK=N)")
-    tail = f"<p><strong>{escape('; '.join(words))}</strong></p>" if words else ""
-    return table(titles, rows, {2}) + tail
+        words.append(f"not counted: {_names(uncounted, 3)} (giornata pens --stock INK=N)")
+    tail = f"<p><strong>{escape(_cut('; '.join(words)))}</strong></p>" if words else ""
+    return f'<div class="pens">{table(titles, rows, {2, 4})}</div>{tail}'
 
 
 def _pen_row(today: Today, one: InkToday) -> list[str]:
-    at = _names([clock(today, seconds) for seconds in one.fresh_s])
+    at = _names([clock(today, seconds) for seconds in one.fresh_s], 2)
     in_pen = ""
     if one.in_use_m is not None:
-        left = "" if one.in_use_left_m is None else f", {one.in_use_left_m:.0f} m left"
-        in_pen = f"{one.in_use_m:.0f} m painted{left}"
+        left = "" if one.in_use_left_m is None else f", {one.in_use_left_m:.0f} left"
+        in_pen = f"{one.in_use_m:.1f} m{left}"
     unused = "?" if one.unused is None else f"{one.unused}"
     return [
-        swatch(f"{one.name}, {number(one.tip_mm, 1)} mm", one.colour),
+        swatch(f"{_name(one.name)}, {number(one.tip_mm, 1)} mm", one.colour),
         f"<strong>{one.fresh}</strong>",
         escape(at),
         unused,
@@ -252,7 +304,8 @@ def _pen_row(today: Today, one: InkToday) -> list[str]:
     ]
 
 
-def _names(words: Sequence[str], most: int = 6) -> str:
+def _names(words: Sequence[str], most: int) -> str:
+    """The first of some words, and how many more there are."""
     shown = ", ".join(words[:most])
     return f"{shown} and {len(words) - most} more" if len(words) > most else shown
 
@@ -260,18 +313,23 @@ def _names(words: Sequence[str], most: int = 6) -> str:
 def _marks(today: Today) -> str:
     if not today.marks:
         return ""
-    shown = [f"{one.name} {one.place_mm[0]:g}, {one.place_mm[1]:g}" for one in today.marks[:MARKS_SHOWN]]
+    shown = [
+        f"{_name(one.name)} at {one.place_mm[0]:g}, {one.place_mm[1]:g}" for one in today.marks[:MARKS_SHOWN]
+    ]
     more = len(today.marks) - MARKS_SHOWN
     tail = f" and {more} more" if more > 0 else ""
-    return f'<p class="quiet">Marks, canvas mm right and down: {escape("; ".join(shown))}{tail}.</p>'
+    return f'<p class="quiet">Marks, mm right and down: {escape("; ".join(shown))}{tail}.</p>'
 
 
 def _register(today: Today) -> str:
     found = today.register
-    head = "Registered" if found.registered else f"Not registered: {found.why}"
+    head = "Registered" if found.registered else "Not registered"
     if found.last_homing:
         head += f"; last homing {found.last_homing}"
-    parts = [f"<p>{escape(head)}.</p>", *(f"<p>{escape(_cut(line))}</p>" for line in found.lines[:3])]
+    parts = [
+        f"<p>{escape(head)}</p>",
+        *(f"<p>{escape(_cut(line))}</p>" for line in found.lines[:REGISTER_SHOWN]),
+    ]
     if found.used_mm is not None and found.allowed_mm:
         share = min(found.used_mm / found.allowed_mm, 1.0)
         said = f"{found.used_mm:.1f} of {found.allowed_mm:.1f} mm used"
@@ -298,6 +356,10 @@ def _list(lines: Sequence[str], name: str = "") -> str:
 
 def _cut(line: str) -> str:
     return textwrap.shorten(line, LINE_CHARACTERS, placeholder=" …")
+
+
+def _name(name: str) -> str:
+    return name if len(name) <= NAME_CHARACTERS else f"{name[: NAME_CHARACTERS - 8]}…{name[-7:]}"
 
 
 def _halts() -> str:

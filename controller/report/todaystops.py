@@ -22,49 +22,50 @@ class Card:
     lines: tuple[str, str, str]
 
 
-EMERGENCY: Final = "Danger: press the red emergency stop on the machine. No key and no page replaces it."
+EMERGENCY: Final = "Danger: the red emergency stop on the machine. No key replaces it."
 
 ALWAYS: Final = (
-    "Stand clear until all is still; the hanging axis can fall. Power off and locked out before hands go in.",
-    "Read the reason: giornata status. Do what its card says. If it is long: pen out, cap on.",
-    "When the cause is gone: giornata clear, giornata home, giornata paint. It goes on where it was.",
+    "Stand clear until all is still: the hanging axis can fall.",
+    "Power off and locked out before hands go in. If it takes long: pen out, cap on.",
+    "Read the reason: giornata status. Do what its card says.",
+    "Cause gone: giornata clear, giornata home, giornata paint goes on where it was.",
 )
 
 CARDS: Final = (
     Card(
-        "Somebody stopped it, or a loop opened",
+        "Stopped by somebody, or a loop opened",
         (Reason.STOP_ASKED, Reason.INPUT_OPEN),
         (
-            "Find who pressed what, or which gate, switch or plug is open.",
-            "At a limit switch: free the head by hand, motor power locked out.",
-            "Close the loop only when its cause is gone.",
+            "Find who stopped it, or the open loop.",
+            "At a limit: power locked out, free the head.",
+            "Close the loop when its cause is gone.",
         ),
     ),
     Card(
-        "Head held back, too fast or beyond its limits",
+        "Head held back, too fast, too far",
         (Reason.ENVELOPE_FOLLOWING, Reason.ENVELOPE_SPEED, Reason.ENVELOPE_POSITION),
         (
-            "Motor power locked out; look for what caught: cable, clamp, belt, pen.",
-            "Move both axes by hand over their length: they must run freely.",
-            "If homing then lies far off the last one: do not paint; giornata drift.",
+            "Power locked out; look for what caught.",
+            "By hand, both axes must run freely.",
+            "Homing far off the last: do not paint.",
         ),
     ),
     Card(
         "Drive fault, motor power gone",
         (Reason.DRIVE_FAULT, Reason.MOTOR_POWER_LOST),
         (
-            "Read the fault at the drive and look it up in its manual.",
-            "Was it the emergency stop or a limit switch? Find out why first.",
-            "The same fault twice: stop for today and find it.",
+            "Emergency stop or limit switch? Find why.",
+            "Read the fault at the drive, in its manual.",
+            "The same fault twice: enough for today.",
         ),
     ),
     Card(
         "Wire lost or silent",
         (Reason.WIRE_LOST, Reason.BUS_OFF, Reason.FEEDBACK_STALE, Reason.HANDLE_LOST),
         (
-            "Motor power off; look at adapter, plugs, cable chain, terminators.",
-            "giornata doctor: do all drives answer, at what rate?",
-            "Bend no cable with power on to see whether it helps.",
+            "Motor power off; look at plugs and cables.",
+            "giornata doctor: do all drives answer?",
+            "Again today: change adapter or cable.",
         ),
     ),
     Card(
@@ -88,18 +89,18 @@ CARDS: Final = (
             Reason.GUARD_FAILED,
         ),
         (
-            "End what else runs on this computer; giornata doctor says what is slow.",
-            "Finished strokes are kept: nothing is painted twice.",
-            "The same reason twice: keep the state folder, do not paint on.",
+            "End what else runs on this computer.",
+            "giornata doctor: what is slow?",
+            "Again: stop painting, keep the logs.",
         ),
     ),
     Card(
         "The stop's record cannot be read",
         (UNREADABLE,),
         (
-            "Treat it as a stop for an unknown reason: look at the whole machine.",
-            "Look at the disk: is it full, does it fail?",
-            "Only then giornata clear.",
+            "Reason unknown: look at the whole machine.",
+            "Look at the disk: is it full, is it failing?",
+            "Only then clear it.",
         ),
     ),
 )
