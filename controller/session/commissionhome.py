@@ -1,6 +1,7 @@
 """Homing on a machine of which nothing is known: slower, until its touches agree.
 
-Owns when the commissioning proposes a lower ``homing.slow_mm_s`` and how it comes into the machine file. A head that
+Owns when the commissioning proposes a lower ``homing.slow_mm_s``, how it comes into the machine file, and that the step
+which it makes in the place of the switch is not taken for a belt that slipped. A head that
 hangs on a soft belt swings after every stop; the switch sees the head, the encoder the motor, and the touches of a
 quick homing spread by the swing. Planning cannot take it out before the belt is known, and the belt is read from a
 drawing, which wants a machine that homes.
@@ -13,8 +14,10 @@ from typing import Final
 from controller.calibrate.values import Measured
 from controller.config.errors import RefusedError
 from controller.config.machine import AXES
+from controller.register.words import event_text
 from controller.session import calibrationkeep
 from controller.session.commissionbench import Bench
+from controller.session.drifting import drift_now
 
 ROOM: Final = 0.3
 """Of ``spread_max_mm``: touches that spread farther are too near to being refused. Common practice, no source."""
@@ -86,3 +89,38 @@ async def calm_homing(bench: Bench) -> bool:
         wrote = True
         for line in written.lines:
             bench.watcher.note(f"{written.file.name}: {line}")
+
+
+async def looked_at_slower(bench: Bench) -> str:
+    """Where homing was made slower, its place has moved by the change of speed times what motor and reading are late,
+    and drift calls that a jump, which forbids painting: with the person's word for it, it is written down as looked at.
+
+    A sentence of what was written; empty where nothing was. A jump of an axis that is homed as before is left for
+    ``giornata drift``.
+    """
+    with bench.journal() as journal:
+        drift = drift_now(journal, bench.machine)
+        slowed = {
+            row.measured.field.split(".")[1]
+            for row in journal.calibration.all()
+            if row.measured.field.endswith(".homing.slow_mm_s")
+        }
+    jumps = () if drift is None else drift.open_jumps
+    if drift is None or not jumps or not {axis for axis, _ in jumps} <= slowed:
+        return ""
+    if not all(event.confirmed for _, event in jumps):
+        return ""
+    told = "; ".join(f"axis {axis}: {event_text(event)}" for axis, event in jumps)
+    question = (
+        f"{told}. This bring-up has made homing slower on axis {', '.join(sorted(slowed))}, and a motor that is late "
+        "by some ms stops elsewhere at another speed. Have belt, pulley, head and switch been left alone since the "
+        "first homing, and are they tight?"
+    )
+    if not await bench.confirm("homing moved", question, axes=sorted(slowed)):
+        return ""
+    with bench.journal() as journal:
+        journal.add_look(
+            homing=drift.last_homing, cause="switch", reason="homing made slower by the bring-up",
+            person=bench.questioner.person,
+        )  # fmt: skip
+    return "the place of the switch moved when homing was made slower; looked at"

@@ -15,7 +15,7 @@ from controller.calibrate.values import Measured
 from controller.config.machine import AXES, Machine
 from controller.session.commissionask import Ask
 from controller.session.commissionbench import Bench, Peaks, StepResult, jog
-from controller.session.commissionhome import calm_homing
+from controller.session.commissionhome import calm_homing, looked_at_slower
 from controller.stream.spec import JogTask, WaitTask
 from drivers.errors import DriverError
 
@@ -262,6 +262,8 @@ async def homing(bench: Bench, times: int = HOMINGS) -> StepResult:
                 "standard deviation of the edge's place",
             )
         )  # fmt: skip
+    if looked := await looked_at_slower(bench):
+        said.append(looked)
     return StepResult("done", tuple(said), tuple(measured))
 
 

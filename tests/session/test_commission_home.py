@@ -11,6 +11,7 @@ import pytest
 from controller.config.load import load_machine
 from controller.session.calibrationhistory import history
 from controller.session.commissionmoves import homing_for
+from controller.session.looking import drift
 from controller.stream.spec import HomingTask, StreamOutcome
 
 from .commissioned import Wired
@@ -22,23 +23,32 @@ SWUNG_MM = 0.5
 
 @dataclass
 class _Swinging(Wired):
-    """A head that swings less, the slower it is homed; only axis x."""
+    """A head that swings less, the slower it is homed, by a motor that is late; only axis x."""
 
     def __init__(self, machine: Path, state: Any, first_mm_s: float) -> None:
         super().__init__(machine, state)
         self.first_mm_s = first_mm_s
+        self.late_s = 0.0
 
     async def run(self, order: Any) -> StreamOutcome:
         """As told."""
         outcome = await super().run(order)
         if not isinstance(order.tasks[0], HomingTask):
             return outcome
-        share = load_machine(self.machine).axes["x"].homing.slow_mm_s / self.first_mm_s
+        axis = load_machine(self.machine).axes["x"]
+        share = axis.homing.slow_mm_s / self.first_mm_s
+        late = self.late_s * axis.homing.slow_mm_s * float(axis.drive.counts_per_mm)
         spread = {"x": SWUNG_MM * share**2, "y": 0.01}
         return outcome.model_copy(
             update={
                 "homing": tuple(
-                    one.model_copy(update={"spread_mm": spread[one.axis]}) for one in outcome.homing
+                    one.model_copy(
+                        update={
+                            "spread_mm": spread[one.axis],
+                            "mean_counts": one.mean_counts + (late if one.axis == "x" else 0.0),
+                        }
+                    )
+                    for one in outcome.homing
                 )
             }
         )
@@ -65,6 +75,20 @@ async def test_a_head_that_swings_is_homed_slower_on_consent(tmp_path: Path) -> 
     assert [row.step for row in result.done].count("travel") == 1
     changed = [one.field for one in history(site.path, site.state.root).writes]
     assert changed == ["axes.x.homing.slow_mm_s"] * 2
+
+
+@pytest.mark.parametrize("left_alone", [True, False])
+async def test_a_place_that_moves_with_the_speed_is_no_slipped_belt(tmp_path: Path, left_alone: bool) -> None:
+    """A motor late by 0.1 s, homed slower: the place moves by that times the difference of the speeds, which is
+    named a jump. With the person's word it counts as looked at, and painting is open; without it, it is not."""
+    site = _site(tmp_path)
+    site.runner.late_s = 0.1
+    site.person.replies["homing moved"] = left_alone
+    assert (await site.go()).stopped_at == ""
+    assert "homing moved" in site.person.keys
+    found = drift(site.path, site.state.root)
+    assert found is not None
+    assert bool(found.open_jumps) is not left_alone
 
 
 async def test_without_consent_homing_is_refused_as_ever(tmp_path: Path) -> None:
