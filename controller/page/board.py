@@ -175,6 +175,10 @@ class Board:
         standing, fields = self._standing, self._standing.fields
         age_ms = None if self._heard_ns is None else max(0, now_ns - self._heard_ns) // 1_000_000
         state, doing = self._headline(link)
+        latched = self._look is not None and self._look.latch is not None
+        if latched and link is Link.LIVE:
+            # The guard's word goes before the service's, which may not know yet.
+            state = "halted"
         place = fields.get("position_mm") if link is Link.LIVE else None
         return {
             "machine": self._machine,
@@ -184,6 +188,7 @@ class Board:
             "doing": doing,
             "was": str(fields.get("state") or "") if link is Link.SILENT else "",
             "share": standing.share_done if fields.get("ticks") else None,
+            "latched": latched,
             "alerts": self._alerts(link),
             "facts": self._facts(),
             "position_mm": place if _is_place(place) else None,

@@ -54,6 +54,20 @@ def page(machine: str, press: str) -> str:
 <body class="live" data-link="asking">
 <header><h1>{name}</h1><p class="quiet" id="age">not connected yet</p></header>
 <main>
+<div id="side">
+<section id="stopping" aria-label="Stop">
+<form id="stop" method="post" action="/stop">
+<input type="hidden" name="press" value="{escape(press)}">
+<button type="submit">Stop the machine</button>
+</form>
+<p id="caution">{CAUTION}</p>
+<div id="answer" role="alert" hidden></div>
+</section>
+<section id="more" aria-label="Figures">
+<dl id="facts"></dl>
+</section>
+</div>
+<div id="middle">
 <section id="unknown" role="alert" hidden>
 <strong>State unknown</strong>
 <span id="unknown-why"></span>
@@ -64,26 +78,16 @@ def page(machine: str, press: str) -> str:
 <progress id="share" max="1" value="0" aria-label="Done of this run" hidden></progress>
 <ul id="alerts" class="notes" aria-live="polite" hidden></ul>
 </section>
-<section id="stopping" aria-label="Stop">
-<form id="stop" method="post" action="/stop">
-<input type="hidden" name="press" value="{escape(press)}">
-<button type="submit">Stop the machine</button>
-</form>
-<p id="caution">{CAUTION}</p>
-<div id="answer" role="alert" hidden></div>
-</section>
 <figure id="wall">
 <div id="canvas"><canvas id="picture" role="img" aria-label="The picture: strokes planned and painted"></canvas>
 <div id="head" hidden></div></div>
 <figcaption id="caption">No picture yet.</figcaption>
 </figure>
-<section id="more" aria-label="Figures">
-<dl id="facts"></dl>
-</section>
 <section id="history" aria-labelledby="events-title">
 <h2 id="events-title">Last events</h2>
 <ol id="events"><li class="quiet">none yet</li></ol>
 </section>
+</div>
 <noscript><p class="notes">Without scripts this page shows nothing live. The button works.</p></noscript>
 </main>
 </body>

@@ -130,6 +130,7 @@ def test_alerts(board: Board) -> None:
         status(prompt={"prompt": 1, "kind": "confirm", "question": "Is the wall dry?"}, stop_asked="a gull"),
         0,
     )
+    assert (board.view(0)["latched"], board.view(0)["state"]) == (True, "halted")
     said = "\n".join(board.view(0)["alerts"])
     for piece in (
         "stop-asked",

@@ -22,6 +22,7 @@ let refusal = "";
 let stream = null;
 let eventsShown = "";
 let alertsShown = "";
+let latched = false;
 const began = performance.now();
 
 // -- the stream -----------------------------------------------------------------------------------------------
@@ -137,10 +138,16 @@ function render() {
   put(by("doing"), why ? (was !== "unknown" ? `last known: ${was}` : "nothing is known") : view.doing);
   const age = view.age_ms === null ? null : view.age_ms + now - viewedAt;
   put(by("age"), age === null ? "no service has spoken" : `last word of the service ${(age / 1000).toFixed(1)} s ago`);
-  by("share").hidden = view.share === null;
+  by("share").hidden = view.share === null || Boolean(why);
   by("share").value = view.share ?? 0;
   wall.place(why ? null : view.position_mm);
   for (const [label, text] of view.facts) fact(label, text);
+  // What was answered to a press is gone with the latch: a machine that paints again is not "stopped".
+  if (view.latched) latched = true;
+  else if (latched) {
+    latched = false;
+    by("answer").hidden = true;
+  }
   alerts(view.alerts);
   events(view.events);
 }
@@ -186,9 +193,10 @@ function events(list) {
 function answer(kind, lines) {
   by("answer").hidden = false;
   by("answer").dataset.kind = kind;
-  by("answer").replaceChildren(...lines.map((line) => {
+  const now = new Date().toTimeString().slice(0, 8);
+  by("answer").replaceChildren(...lines.map((line, index) => {
     const one = document.createElement("p");
-    one.textContent = line;
+    one.textContent = index ? line : `${now} ${line}`;
     return one;
   }));
 }

@@ -174,16 +174,18 @@ export class Picture {
 
   legend() {
     const inks = new Map(this.data.passes.map((pass) => [pass.ink, pass.colour]));
-    const parts = [`${this.data.job}: thin lines are planned, full ones painted; the ring is the head, by the motors. `];
+    const list = document.createElement("span");
+    list.className = "inks";
     for (const [ink, colour] of inks) {
       const one = document.createElement("span"), patch = document.createElement("span");
       one.className = "ink";
       patch.className = "swatch";
       patch.style.background = colour;
       one.append(patch, ink);
-      parts.push(one, " ");
+      list.append(one, " ");
     }
-    this.caption.replaceChildren(...parts);
+    const words = `${this.data.job}: thin lines are planned, full ones painted; the ring is the head, by the motors.`;
+    this.caption.replaceChildren(words, list);
   }
 
   label() {
