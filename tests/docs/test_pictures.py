@@ -11,7 +11,7 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from tests.docs import architecture, onedot
-from tests.test_architecture import ALLOWED
+from tests.test_architecture import ALLOWED, PACKAGES, imports_of
 
 
 def test_the_picture_of_the_rooms_is_not_stale() -> None:
@@ -39,6 +39,23 @@ def test_imports_change_the_picture() -> None:
     files["controller.config.machine"] = "from drivers.twin.parameters import TwinParameters"
     assert architecture.through(files) == {("controller.config", "drivers.twin")}
     assert [architecture.step(count) for count in (1, 2, 3, 29, 30, 999)] == [1, 1, 3, 10, 30, 300]
+
+
+def test_import_statements_are_found_without_reading_all() -> None:
+    """On two rooms, and on what is easily missed, the quick look finds what the whole syntax tree has."""
+    files = {
+        module: source
+        for module, source in architecture.code().items()
+        if module.startswith(("drivers.can.", "controller.stream."))
+    }
+    files["drivers.can.made"] = (
+        '"""Words from drivers.clock, no import."""\nfrom drivers.cia402 import (\n    Word,  # (why)\n)\n'
+        "import drivers.errors, os\nfrom . import frames\n\n\ndef f() -> None:\n    from drivers.words import axis\n"
+    )
+    assert len(files) > 20
+    for module, source in files.items():
+        whole = {name for _, name in imports_of(source, module) if name.partition(".")[0] in PACKAGES}
+        assert architecture.imported(module, source) == whole, module
 
 
 def _shown() -> onedot.Blocks:
