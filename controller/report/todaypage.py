@@ -93,7 +93,7 @@ svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
     text-overflow: ellipsis; }
   .passes th:nth-child(1) { width: 4%; } .passes th:nth-child(2) { width: 27%; }
   .passes th:nth-child(8) { width: 22%; }
-  .pens th:nth-child(1) { width: 34%; } .pens th:nth-child(3) { width: 23%; } .pens th:nth-child(5) { width: 20%; }
+  .pens th:nth-child(1) { width: 32%; } .pens th:nth-child(3) { width: 19%; } .pens th:nth-child(n+4) { width: 18%; }
   .sheet .notes { margin: 0.8mm 0 0; padding: 0.4mm 2mm; border: 1.5pt solid #000; background: none;
     border-radius: 0; }
   .sheet .columns { grid-template-columns: 1fr 1fr; gap: 0 5mm; flex: 1 1 0; min-height: min-content;

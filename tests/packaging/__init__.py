@@ -1,0 +1,1 @@
+"""Wheel and sdist: built, looked into, installed where no checkout is, and used."""
