@@ -7,7 +7,7 @@ STAMP := $(VENV)/.installed
 # Compiled code is kept beside its source: without that each of many short processes makes it anew.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo check bench accuracy faults format lint types test laws schemas clean help
+.PHONY: demo check bench accuracy faults format lint types test laws schemas docs clean help
 
 help:
 	@echo "make demo    paint a whole session on the simulated gantry and write its report"
@@ -16,6 +16,7 @@ help:
 	@echo "make laws    the tests of laws, with generated inputs that differ from run to run"
 	@echo "make accuracy  where the simulated tip truly goes: tables of docs/motion-accuracy.md (about 20 min)"
 	@echo "make bench   timing percentiles, idle and loaded, beside the floor of the same run"
+	@echo "make docs    the documentation as a site in build/docs; a link that leads nowhere fails"
 
 $(STAMP): pyproject.toml constraints.txt
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || \
@@ -68,6 +69,10 @@ laws: $(STAMP)
 
 schemas: $(STAMP)
 	$(BIN)/giornata schema --write
+
+docs: $(STAMP)
+	@$(BIN)/mkdocs build --quiet
+	@echo "build/docs/index.html"
 
 clean:
 	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis
