@@ -40,6 +40,8 @@ Answers = Mapping[str, Sequence[Reading]]
 class NonsenseError(ValueError):
     """An answer that cannot have been read from the sheet; says what was expected."""
 
+    code: Final = "reading-nonsense"
+
 
 def parse(question: Question, words: str) -> Reading | None:
     """What a person typed. None: it cannot be read. Raises NonsenseError with what was expected."""

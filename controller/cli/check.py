@@ -42,7 +42,7 @@ def check(
                     {
                         "file": path,
                         **_machine_json(one),
-                        "history": [{"where": each.where, "message": each.message} for each in against[path]],
+                        "history": [asdict(each) for each in against[path]],
                     }
                     for path, one in findings.machines
                 ],
@@ -93,7 +93,7 @@ def _machine_json(numbers: MachineNumbers) -> dict[str, Any]:
         },
         "jerk_ms": numbers.jerk_ms,
         "dots": [asdict(dot) for dot in numbers.dots],
-        "warnings": [{"where": one.where, "message": one.message} for one in numbers.warnings],
+        "warnings": [asdict(one) for one in numbers.warnings],
     }
 
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, StateOption, emit, err, out
+from controller.cli.console import Exit, JsonOption, StateOption, emit, err, explained_by, out
 from controller.cli.options import MachineOption, VirtualOption
 
 if TYPE_CHECKING:
     from controller.session.commission import StepStatus
+
+
+COMMISSION_FAILED: Final = "commission-failed"
+"""The catalogue's entry for a step that does not hold."""
 
 
 def commission(
@@ -46,11 +50,7 @@ def commission(
 
     if step and step not in work.NAMES:
         raise InputError(
-            [
-                Mistake(
-                    machine, "--step", f"one of {', '.join(work.NAMES)}", step, code="option-value"
-                )
-            ]
+            [Mistake(machine, "--step", f"one of {', '.join(work.NAMES)}", step, code="option-value")]
         )
     if show:
         standing = work.how_it_stands(machine, state)
@@ -70,6 +70,7 @@ def commission(
     if as_json:
         emit({
             "ok": not done.why, "ended": done.ended, "stopped_at": done.stopped_at, "why": done.why,
+            "code": COMMISSION_FAILED if done.why else "",
             "steps": [_json(one) for one in done.standing],
         })  # fmt: skip
     else:
@@ -77,6 +78,7 @@ def commission(
         if done.why:
             err().print(f"{done.stopped_at}: {done.why}", markup=False, soft_wrap=True)
             err().print("giornata commission goes on there.")
+            explained_by(COMMISSION_FAILED)
     if done.why:
         codes = {"halted": Exit.HALTED, "drive": Exit.DRIVE, "interrupted": Exit.INTERRUPTED}
         raise typer.Exit(codes.get(done.ended, Exit.REFUSED))

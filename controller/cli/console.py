@@ -55,7 +55,7 @@ class Exit(IntEnum):
 
 EXIT_CODES_HELP = (
     "Exit codes: 0 done, 1 failed, 2 bad input, 3 refused by the machine's state, 4 halted (a stop latched), "
-    "5 wire or drive error, 130 interrupted."
+    "5 wire or drive error, 130 interrupted. A message ends with a code: giornata explain CODE says what to do."
 )
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer with one JSON object on standard output.")]
@@ -140,6 +140,13 @@ def warn_of_skipped(skipped: Iterable[SkippedElement | Skipped]) -> None:
             )
 
 
+def explained_by(code: str) -> None:
+    """Say on standard error which command explains what has just been said."""
+    from rich.text import Text
+
+    err().print(Text(f"  {PROGRAM} explain {code}", "dim"), soft_wrap=True)
+
+
 def progress(*, quiet: bool = False) -> Progress:
     """A progress bar on standard error with elapsed and remaining time; silent when ``quiet`` or not a terminal.
 
@@ -181,7 +188,7 @@ def report_error(error: BaseException, *, as_json: bool) -> Exit:
     for line in lines[1:]:
         console.print(Text(f"  {line}"), soft_wrap=True)
     for code in codes[:EXPLAINED]:
-        console.print(Text(f"  {PROGRAM} explain {code}", "dim"), soft_wrap=True)
+        explained_by(code)
     if exit_code is Exit.FAILED and os.environ.get(TRACEBACK_VARIABLE):
         traceback.print_exception(error, file=sys.stderr)
     return exit_code

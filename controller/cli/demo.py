@@ -39,7 +39,7 @@ def demo(
             shown = demonstrate(folder, runner_for(virtual), watcher, wire)
         except StoppedError as error:
             if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
             console.print(str(error))
             raise typer.Exit(Exit.INTERRUPTED) from None
         watcher.note("writing the report")

@@ -49,7 +49,7 @@ def doctor(
                 "exit": int(code),
                 "machine": report.machine,
                 "simulated": report.is_simulated,
-                "findings": [asdict(one) for one in report.findings],
+                "findings": [{**asdict(one), "code": one.code} for one in report.findings],
                 "drives": [answers_json(one) for one in report.looks],
             }
         )
@@ -69,7 +69,7 @@ def _print(report: Report) -> None:
     for one in report.findings:
         words = Text.assemble((one.name, "bold"), f": {one.measured}")
         if one.advice and one.state != "good":
-            words.append(f"\n→ {one.advice}", style="italic")
+            words.append(f"\n→ {one.advice}", style="italic").append(f" [{one.code}]", style="dim")
         table.add_row(Text(one.state, style=_STYLES[one.state]), words)
     console = out()
     console.print(table)

@@ -40,42 +40,41 @@ def explain(
 
 
 def _say(entry: Remedy) -> None:
-    from rich.padding import Padding
     from rich.text import Text
 
     from controller.config.remedies import CAUTIONS
 
     console = out()
 
-    def block(text: str, style: str = "", indent: int = 2) -> None:
-        console.print(Padding(Text(text, style), (0, 0, 0, indent)))
+    def block(text: str, lead: str = "", style: str = "") -> None:
+        """Wrapped to the terminal, every row as far in as the lead of the first one."""
+        for row, part in enumerate(Text(text, style).wrap(console, max(20, console.width - len(lead)))):
+            part.rstrip()
+            console.print(Text(lead if row == 0 else " " * len(lead)) + part, soft_wrap=True)
 
-    def numbered(lines: tuple[str, ...], marks: list[str]) -> None:
-        for mark, line in zip(marks, lines, strict=True):
-            width = console.width - 2
-            rows = Text(line).wrap(console, width - len(mark))
-            for row, part in enumerate(rows):
-                part.rstrip()
-                lead = mark if row == 0 else " " * len(mark)
-                console.print(Text("  ") + Text(lead) + part)
+    def heading(text: str, style: str = "bold") -> None:
+        console.print()
+        console.print(Text(text, style))
 
     console.print(Text(entry.code, "bold"))
-    block(entry.says, "italic")
+    block(entry.says, "  ", "italic")
     console.print()
-    block(entry.means, indent=0)
-    console.print(Text("\nUsual causes", "bold"))
-    numbered(entry.causes, ["- "] * len(entry.causes))
+    block(entry.means)
+    heading("Usual causes")
+    for cause in entry.causes:
+        block(cause, "  - ")
     for name in entry.cautions:
-        console.print(Text("\nCaution", "bold red"))
-        block(CAUTIONS[name])
-    console.print(Text("\nWhat to do", "bold"))
-    numbered(entry.steps, [f"{number}. " for number in range(1, len(entry.steps) + 1)])
-    if entry.read:
-        console.print(Text("\nMore: ", "bold") + Text(", ".join(f"docs/{page}" for page in entry.read)))
+        heading(f"Caution: {CAUTIONS[name].title}", "bold red")
+        block(CAUTIONS[name].text, "  ")
+    heading("What to do")
+    for number, step in enumerate(entry.steps, 1):
+        block(step, f"  {number}. ")
+    heading("More")
+    for page in entry.read:
+        block(f"docs/{page}", "  ")
 
 
 def _list(*, as_json: bool) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     from controller.config.remedies import catalogue
@@ -97,15 +96,14 @@ def _list(*, as_json: bool) -> None:
         emit({"ok": True, "count": len(found.entries), "groups": groups})
         return
     console = out()
+    widest = max(map(len, found.entries))
     for group, title in found.titles.items():
-        table = Table(
-            title=Text(title), title_justify="left", show_header=False, box=None, padding=(0, 2, 0, 2)
-        )
-        table.add_column(no_wrap=True)
-        table.add_column(overflow="ellipsis", no_wrap=True)
+        console.print(Text(title, "bold"))
         for one in found.entries.values():
             if one.group == group:
-                table.add_row(Text(one.code, "bold"), Text(one.says, "dim"))
-        console.print(table)
+                line = Text(f"  {one.code:<{widest}}  ") + Text(one.says, "dim")
+                if console.is_terminal:
+                    line.truncate(console.width, overflow="ellipsis")
+                console.print(line, soft_wrap=True)
         console.print()
     console.print(f"{len(found.entries)} entries; giornata explain CODE prints one")

@@ -41,7 +41,7 @@ def home(
             )  # fmt: skip
         except StoppedError as error:
             if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
             err().print(str(error))
             raise typer.Exit(Exit.INTERRUPTED) from None
     if as_json:

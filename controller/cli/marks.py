@@ -62,7 +62,7 @@ def marks(
             )  # fmt: skip
         except StoppedError as error:
             if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
             err().print(str(error), soft_wrap=True)
             raise typer.Exit(Exit.INTERRUPTED) from None
     if as_json:

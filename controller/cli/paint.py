@@ -77,7 +77,7 @@ def paint(
             )  # fmt: skip
         except StoppedError as error:
             if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
             err().print(f"{error}; giornata paint goes on from there", soft_wrap=True)
             raise typer.Exit(Exit.INTERRUPTED) from None
     figures = figures_of(done.state, done.session)

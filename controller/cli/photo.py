@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, emit, err, out
+from controller.cli.console import Exit, JsonOption, emit, err, explained_by, out
 
 if TYPE_CHECKING:
     from controller.calibrate.photo import PhotoReading
@@ -63,8 +63,9 @@ def photo(
     except PoorFit as error:
         if as_json:
             emit({"ok": False, "exit": int(Exit.FAILED), "what": error.what, "expected": error.expected,
-                  "got": error.got})  # fmt: skip
+                  "got": error.got, "code": error.code})  # fmt: skip
         err().print(f"the photograph tells nothing: {error}", markup=False, soft_wrap=True)
+        explained_by(error.code)
         raise typer.Exit(Exit.FAILED) from None
     if found is not None:
         found.write_bytes(drawn_over(pixels, record, read))

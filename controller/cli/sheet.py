@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, emit, err, out
+from controller.cli.console import Exit, JsonOption, emit, err, explained_by, out
 from controller.cli.options import MachineOption
 
 if TYPE_CHECKING:
@@ -150,8 +150,9 @@ def reading(
     except PoorFit as error:
         if as_json:
             emit({"ok": False, "exit": int(Exit.FAILED), "what": error.what, "expected": error.expected,
-                  "got": error.got})  # fmt: skip
+                  "got": error.got, "code": error.code})  # fmt: skip
         tell(f"no value follows: {error}")
+        explained_by(error.code)
         raise typer.Exit(Exit.FAILED) from None
     if as_json:
         emit({"ok": True, "sheet": name, "measured": [_row(one) for one in found]})

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from safety.events import Reason
+from safety.latch import UNREADABLE
 
 _LONGEST: Final = {"where": 300, "expected": 800, "got": 600}
 """Characters of a mistake's parts; what is longer is cut short."""
@@ -92,8 +93,8 @@ LATCHED: Final = "latched"
 
 
 def stop_code(reason: str) -> str:
-    """The code of a latched stop: the guard's own reason; ``latched`` for one that this version does not know."""
-    return reason if reason in frozenset(Reason) else LATCHED
+    """The code of a latched stop: the guard's own reason, or an unreadable latch; ``latched`` for one unknown here."""
+    return reason if reason in (*Reason, UNREADABLE) else LATCHED
 
 
 def code_of(error: BaseException) -> str:

@@ -27,24 +27,36 @@ GROUPS: Final = (
 )  # fmt: skip
 """Files of the folder without their suffix, in the order of the page."""
 
-CAUTIONS: Final[Mapping[str, str]] = {
-    "hands": (
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """What stands before the steps of an entry where the machine can hurt. ``title`` alone on the page, where
+    ``text`` stands once."""
+
+    title: str
+    text: str
+
+
+CAUTIONS: Final[Mapping[str, Caution]] = {
+    "hands": Caution(
+        "Motor power off, locked and tagged, before hands go in",
         "Before a hand goes near belt, pulley, carriage or head: motor power off at its isolator, locked and tagged "
         "so that nobody else can put it back, and stored energy gone (a carriage that can fall is held or lowered, "
         "the drives' capacitors have had the time their manual asks for). A latch or a pause is no isolator. Rules "
-        "and codes of your place go before this."
+        "and codes of your place go before this.",
     ),
-    "moves": (
-        "The next step moves the machine: everybody clear, the whole way looked along, and the emergency stop that "
-        "needs no software within reach of whoever starts it."
+    "moves": Caution(
+        "Everybody clear before the machine moves",
+        "What follows moves the machine: everybody clear, the whole way looked along, and the emergency stop that "
+        "needs no software within reach of whoever starts it.",
     ),
-    "cabinet": (
+    "cabinet": Caution(
+        "Electrical work for somebody qualified, power isolated and proved dead",
         "Work in the cabinet or on motor and mains cables is for somebody qualified, with the power isolated, locked "
         "and proved dead; a computer that says a drive is off proves nothing. Rules and codes of your place go "
-        "before this."
+        "before this.",
     ),
 }
-"""What stands before the steps of an entry where the machine can hurt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,31 +121,35 @@ def remedy_of(code: str) -> Remedy:
 
 def entry_json(entry: Remedy) -> dict[str, Any]:
     """An entry as JSON has it: its fields, the cautions with their words."""
-    return {**asdict(entry), "cautions": [CAUTIONS[name] for name in entry.cautions]}
+    return {**asdict(entry), "cautions": [asdict(CAUTIONS[name]) for name in entry.cautions]}
+
+
+_HEAD: Final = (
+    "A message of the program ends with a code; `giornata explain CODE` prints its entry of this page, "
+    "`giornata explain` lists all of them, and with `--json` programs get the same (`error.code` in every answer "
+    'that says `"ok": false`). The page is made from the same source: `giornata explain --markdown`.'
+)
+_NETS: Final = (
+    "Where an entry has a caution it comes before the steps, and before everything stands "
+    "[safety.md](safety.md). Nothing here replaces the rules of your place or the manuals of your drives."
+)
 
 
 def markdown() -> str:
     """The page docs/messages.md."""
     found = catalogue()
-    lines = [
-        "# When things go wrong: every message and its remedy",
-        "",
-        "A message of the program ends with a code; `giornata explain CODE` prints its entry of this page, "
-        "`giornata explain` lists all of them, and with `--json` programs get the same (`error.code` in every answer "
-        'that says `"ok": false`). The page is made from the same source: `giornata explain --markdown`.',
-        "",
-        "Where an entry has a caution it comes before the steps, and before everything stands "
-        "[safety.md](safety.md). Nothing here replaces the rules of your place or the manuals of your drives.",
-        "",
-    ]
+    lines = ["# When things go wrong: every message and its remedy", "", _HEAD, "", _NETS, ""]
     for group, title in found.titles.items():
         codes = [one.code for one in found.entries.values() if one.group == group]
         lines += [f"* [{title}](#{_anchor(title)}): {', '.join(f'[{code}](#{code})' for code in codes)}"]
+    lines += ["", "## Cautions"]
+    for one in CAUTIONS.values():
+        lines += ["", f"### {one.title}", "", one.text]
     for group, title in found.titles.items():
         lines += ["", f"## {title}"]
-        for one in found.entries.values():
-            if one.group == group:
-                lines += ["", *_markdown_of(one)]
+        for entry in found.entries.values():
+            if entry.group == group:
+                lines += ["", *_markdown_of(entry)]
     return "\n".join(lines) + "\n"
 
 
@@ -145,8 +161,9 @@ def _anchor(title: str) -> str:
 def _markdown_of(entry: Remedy) -> list[str]:
     lines = [f"### {entry.code}", "", f"> {entry.says}", "", entry.means, "", "Usual causes:", ""]
     lines += [f"* {one}" for one in entry.causes]
-    for name in entry.cautions:
-        lines += ["", f"**Caution.** {CAUTIONS[name]}"]
+    if entry.cautions:
+        titles = (CAUTIONS[name].title for name in entry.cautions)
+        lines += ["", f"**Caution:** {'; '.join(f'[{one}](#{_anchor(one)})' for one in titles)}."]
     lines += ["", "What to do:", ""]
     lines += [f"{number}. {one}" for number, one in enumerate(entry.steps, 1)]
     if entry.read:

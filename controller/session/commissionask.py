@@ -11,7 +11,7 @@ import re
 import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Protocol
 
 from controller.session.operator import TerminalOperator
 
@@ -40,6 +40,9 @@ class Ask:
     high: float = math.inf
     choices: tuple[str, ...] = ()
     about: Mapping[str, Any] = field(default_factory=dict)
+
+    code: ClassVar[str] = "ask-commissioning"
+    """The catalogue's entry that says how these questions are answered."""
 
     def takes(self, answer: Answer) -> bool:
         """Whether this is an answer to it. None always is."""

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
+
+FINDING_CODES: Final = {
+    name: f"doctor-{name.replace(' ', '-').lower()}"
+    for name in (
+        "real-time scheduling", "real-time throttling", "locked memory", "cores", "clock", "processor frequency",
+        "taken away by a host", "port", "USB latency timer", "CAN interface", "wire", "wire load", "drives", "drive",
+        "round trip", "timer latency", "feedback age", "rate",
+    )
+}  # fmt: skip
+"""By the name of a finding. Of names that go on with an axis (``drive x (node 1)``), the part before it."""
 
 State = Literal["good", "could be better", "must be mended", "cannot tell"]
 
@@ -26,6 +36,12 @@ class Finding:
     measured: str
     advice: str = ""
     figures: dict[str, Figure] = field(default_factory=dict)
+
+    @property
+    def code(self) -> str:
+        """The catalogue's entry for what was looked at."""
+        whole = FINDING_CODES.get(self.name)
+        return whole or next(code for name, code in FINDING_CODES.items() if self.name.startswith(f"{name} "))
 
 
 def must_be_mended(findings: Iterable[Finding]) -> bool:

@@ -50,6 +50,8 @@ MEMORY_BYTES = 512 * 1024 * 1024
 class GiveUpError(Exception):
     """This connection has come to its end; the text says why."""
 
+    code = "mqtt-lost"
+
 
 class Life:
     """One connection from its settings to its end."""

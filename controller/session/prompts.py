@@ -9,11 +9,14 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Awaitable, Callable, Sequence
-from typing import Any
+from typing import Any, Final
 
 from controller.session.operator import Operator
 from controller.session.prepared import PreparedPass
 from controller.session.wire import Message, WireError
+
+PROMPT_CODES: Final = {"pen": "ask-pen", "confirm": "ask-confirm", "pause": "ask-pause", "steer": "ask-mark"}
+"""By the kind of a question: the catalogue's entry that says what it asks for."""
 
 Accept = Callable[[Any], Any]
 """What an answer over the socket means. Raises WireError for one that means nothing; the question stands on then."""
@@ -68,7 +71,8 @@ class Prompts:
         """Ask and wait for the first answer: over the socket, or by ``here``. Raises what ``here`` raises."""
         self._number += 1
         number = self._number
-        self._standing = {"event": "prompt", "prompt": number, **question}
+        code = PROMPT_CODES[question["kind"]]
+        self._standing = {"event": "prompt", "prompt": number, "code": code, **question}
         self._answer, self._accept = asyncio.get_running_loop().create_future(), accept
         self._said = None
         self._tell(self._standing)

@@ -63,7 +63,7 @@ def run_stream(
     host = HostRights(False, -1, ())
     stop = stop or StopFlag()
 
-    def refused(reason: str, code: str) -> StreamOutcome:
+    def refused(reason: str, *, code: str) -> StreamOutcome:
         return StreamOutcome(
             end="refused", reason=reason, code=code, realtime=host.realtime, notes=host.notes
         )
@@ -71,16 +71,16 @@ def run_stream(
     standing = latch.read(Path(spec.latch_path))
     if standing is not None:
         return refused(
-            f"a latch stands ({standing.reason}: {standing.text}). A person must clear it first", LATCHED
+            f"a latch stands ({standing.reason}: {standing.text}). A person must clear it first", code=LATCHED
         )
     try:
         queue = TaskQueue(spec, machine, prepare_steps(spec, machine))
         _refuse_wild_trim(machine)
         queue.warm_up()
     except (RefusedError, InputError) as error:
-        return refused(str(error), code_of(error))
+        return refused(str(error), code=code_of(error))
     if group.axes != AXES:
-        return refused(f"expected drives for axes {AXES}, got {group.axes}", "driver-misuse")
+        return refused(f"expected drives for axes {AXES}, got {group.axes}", code="driver-misuse")
     loop = StreamLoop(machine, group, clock, ring, beats, queue, stop, lead_ns, waker, service_gone)
     acknowledged: tuple[str, ...] = ()
     stolen_before_ms = 0.0
@@ -94,7 +94,7 @@ def run_stream(
         group.enable()
     except DriverError as error:
         group.abort()
-        return refused(f"drives: {error}", error.code)
+        return refused(f"drives: {error}", code=error.code)
     except BaseException:
         group.abort()
         raise
@@ -102,10 +102,10 @@ def run_stream(
         hindrance = loop.hindrance()
         if hindrance:
             group.disable()
-            return refused(hindrance, "machine-not-ready")
+            return refused(hindrance, code="machine-not-ready")
         if not loop.arm():
             group.disable()
-            return refused(f"the guard did not arm: {_guard_words(beats, spec)}", "guard-not-armed")
+            return refused(f"the guard did not arm: {_guard_words(beats, spec)}", code="guard-not-armed")
         if on_ready is not None:
             on_ready(host)
         loop.run()

@@ -117,7 +117,7 @@ class PythonCanLink:
             ) from error
         except Exception as error:
             # Backends load libraries of makers: anything may come.
-            raise LinkError(f"wire {name}", _OPENS, _told(error)) from error
+            raise LinkError(f"wire {name}", _OPENS, _told(error), code="wire-not-opened") from error
         if backend == "slcan":
             # Letting go must leave the adapter's channel open: the guard may still need it.
             bus.close = lambda: None  # type: ignore[attr-defined]
@@ -181,7 +181,9 @@ class PythonCanLink:
                 rest.clear()
         if trouble:
             self._held = frames
-            raise LinkError(f"wire {self._name}", "a bus controller without errors", trouble)
+            raise LinkError(
+                f"wire {self._name}", "a bus controller without errors", trouble, code="bus-errors"
+            )
         return frames
 
     def _has_more(self) -> bool:

@@ -156,11 +156,18 @@ class ObjectAccess:
         try:
             data = self._clients[node_id].upload(entry.index, entry.subindex)
         except SdoAbortedError as error:
-            raise FaultError(self._names[node_id], f"{entry} to be read", str(error)) from error
+            raise FaultError(
+                self._names[node_id], f"{entry} to be read", str(error), code="drive-refuses-object"
+            ) from error
         except SdoCommunicationError as error:
             raise self._silence(node_id, entry, error) from error
         if len(data) < layout.size:
-            raise FaultError(self._names[node_id], f"{entry} of {layout.size} bytes", f"{len(data)} bytes")
+            raise FaultError(
+                self._names[node_id],
+                f"{entry} of {layout.size} bytes",
+                f"{len(data)} bytes",
+                code="drive-refuses-object",
+            )
         value: int = layout.unpack_from(data)[0]
         return value
 
@@ -180,7 +187,9 @@ class ObjectAccess:
                 entry.index, entry.subindex, struct.pack("<" + entry.layout, value)
             )
         except SdoAbortedError as error:
-            raise FaultError(self._names[node_id], f"{entry} = {value}", str(error)) from error
+            raise FaultError(
+                self._names[node_id], f"{entry} = {value}", str(error), code="drive-refuses-object"
+            ) from error
         except SdoCommunicationError as error:
             raise self._silence(node_id, entry, error) from error
 
@@ -199,7 +208,9 @@ class ObjectAccess:
         """
         got = self.read(node_id, entry)
         if got & mask != value & mask:
-            raise FaultError(self._names[node_id], f"{entry} = {_shown(value)}", _shown(got))
+            raise FaultError(
+                self._names[node_id], f"{entry} = {_shown(value)}", _shown(got), code="drive-refuses-object"
+            )
 
     def hold_if_there(self, node_id: int, entry: Entry, value: int, mask: int = -1) -> bool:
         """As ``hold``, but False when the node has no such object."""
@@ -213,7 +224,7 @@ class ObjectAccess:
 
     def _silence(self, node_id: int, entry: Entry, error: Exception) -> LinkError:
         what = str(error) if str(error) != "No SDO response received" else f"silence for {self._timeout_s} s"
-        return LinkError(self._names[node_id], f"an answer for {entry}", what)
+        return LinkError(self._names[node_id], f"an answer for {entry}", what, code="node-silent")
 
 
 def _is_missing(error: FaultError) -> bool:

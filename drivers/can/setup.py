@@ -122,13 +122,20 @@ def set_up_drive(
     node = drive.node_id
     profile = access.read(node, DEVICE_TYPE) & 0xFFFF
     if profile != PROFILE_402:
-        raise FaultError(where, f"{DEVICE_TYPE} of profile {PROFILE_402}", f"profile {profile}")
+        raise FaultError(
+            where, f"{DEVICE_TYPE} of profile {PROFILE_402}", f"profile {profile}", code="drive-unsuitable"
+        )
     _bring_to_rest(access, node, clock, where)
     if drive.eds is not None:
         _compare_identity(access, node, drive.eds, where)
     modes = access.read_if_there(node, SUPPORTED_MODES)
     if modes is not None and not modes >> (cia402.VELOCITY_MODE - 1) & 1:
-        raise FaultError(where, f"{SUPPORTED_MODES} with bit {cia402.VELOCITY_MODE - 1}", f"{modes:08X}h")
+        raise FaultError(
+            where,
+            f"{SUPPORTED_MODES} with bit {cia402.VELOCITY_MODE - 1}",
+            f"{modes:08X}h",
+            code="drive-unsuitable",
+        )
     notes = _compare_units(access, drive, where)
 
     access.hold(node, HEARTBEAT_PRODUCER, settings.can.heartbeat_ms)
@@ -172,7 +179,7 @@ def _compare_identity(access: ObjectAccess, node: int, path: str, where: str) ->
     for entry, expected in ((VENDOR, eds.vendor), (PRODUCT, eds.product)):
         got = access.read_if_there(node, entry) if expected else None
         if got is not None and got != expected:
-            raise FaultError(where, f"{entry} {expected:X}h, as in {path}", f"{got:X}h")
+            raise FaultError(where, f"{entry} {expected:X}h, as in {path}", f"{got:X}h", code="eds-disagrees")
 
 
 def _compare_units(access: ObjectAccess, drive: DriveSettings, where: str) -> tuple[str, ...]:
@@ -185,7 +192,7 @@ def _compare_units(access: ObjectAccess, drive: DriveSettings, where: str) -> tu
     verdict = units.judge(drive, units.read_told(read))
     for one in verdict.wrong:
         expected = f"{one.setting} as the drive has it ({one.told:g}, by {one.source})"
-        raise FaultError(where, expected, f"{one.expected:g} in the settings")
+        raise FaultError(where, expected, f"{one.expected:g} in the settings", code="drive-units")
     if not verdict.silent:
         return ()
     return (f"{where}: the drive does not tell {', '.join(verdict.silent)}: only a measurement can check it",)
@@ -195,7 +202,9 @@ def _await_mode(access: ObjectAccess, node: int, clock: Clock, where: str) -> No
     deadline_ns = clock.now_ns() + _MODE_LIMIT_NS
     while (mode := access.read(node, MODE_DISPLAY)) != cia402.VELOCITY_MODE:
         if clock.now_ns() >= deadline_ns:
-            raise FaultError(where, f"{MODE_DISPLAY} = {cia402.VELOCITY_MODE}", str(mode))
+            raise FaultError(
+                where, f"{MODE_DISPLAY} = {cia402.VELOCITY_MODE}", str(mode), code="drive-unsuitable"
+            )
         clock.sleep_until_ns(clock.now_ns() + _CALM_POLL_NS)
 
 
@@ -209,7 +218,9 @@ def _bring_to_rest(access: ObjectAccess, node: int, clock: Clock, where: str) ->
         if state is DriveState.OPERATION_ENABLED:
             access.write(node, CONTROLWORD, cia402.Command.QUICK_STOP)
         if clock.now_ns() >= deadline_ns:
-            raise FaultError(where, "a drive that leaves operation by quick stop", state.value)
+            raise FaultError(
+                where, "a drive that leaves operation by quick stop", state.value, code="drive-unsuitable"
+            )
         clock.sleep_until_ns(clock.now_ns() + _CALM_POLL_NS)
 
 

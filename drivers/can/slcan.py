@@ -226,14 +226,19 @@ class SlcanLink:
             fd = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
         except OSError as error:
             raise LinkError(
-                f"wire {channel}", "a serial CAN adapter", error.strerror or str(error)
+                f"wire {channel}",
+                "a serial CAN adapter",
+                error.strerror or str(error),
+                code="wire-not-opened",
             ) from error
         try:
             # The lock comes before python-can writes anything: opening must not disturb a link in use.
             try:
                 fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError as error:
-                raise LinkError(f"wire {channel}", "a line of our own", "a line that is in use") from error
+                raise LinkError(
+                    f"wire {channel}", "a line of our own", "a line that is in use", code="wire-not-opened"
+                ) from error
             _set_up_adapter(channel, bitrate_bit_s)
             _make_raw(fd, channel)
             link = cls(fd, channel, clock)
@@ -309,7 +314,9 @@ class SlcanLink:
         trouble = self.health.adapter_flags(flags)
         if trouble:
             self._held = frames
-            raise LinkError(f"wire {self._name}", "a bus controller without errors", trouble)
+            raise LinkError(
+                f"wire {self._name}", "a bus controller without errors", trouble, code="bus-errors"
+            )
 
     def _read(self) -> list[Frame]:
         frames: list[Frame] = []
@@ -378,7 +385,9 @@ def _set_up_adapter(channel: str, bitrate_bit_s: int) -> None:
         # The backend wraps what it finds wrong with its arguments, too.
         if isinstance(error, ValueError) or isinstance(error.__cause__, ValueError):
             raise MisuseError(f"wire {channel}", "settings that the adapter knows", str(error)) from error
-        raise LinkError(f"wire {channel}", "a serial CAN adapter", str(error)) from error
+        raise LinkError(
+            f"wire {channel}", "a serial CAN adapter", str(error), code="wire-not-opened"
+        ) from error
     bus.shutdown()
 
 
@@ -390,4 +399,4 @@ def _make_raw(fd: int, channel: str) -> None:
         attributes[6][termios.VTIME] = 0
         termios.tcsetattr(fd, termios.TCSANOW, attributes)
     except termios.error as error:
-        raise LinkError(f"wire {channel}", "a serial line", str(error)) from error
+        raise LinkError(f"wire {channel}", "a serial line", str(error), code="wire-not-opened") from error

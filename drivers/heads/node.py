@@ -82,7 +82,10 @@ class NodeLift:
         profile = access.read(node, setup.DEVICE_TYPE) & 0xFFFF
         if profile != PROFILE_401:
             raise FaultError(
-                self._where, f"{setup.DEVICE_TYPE} of profile {PROFILE_401}", f"profile {profile}"
+                self._where,
+                f"{setup.DEVICE_TYPE} of profile {PROFILE_401}",
+                f"profile {profile}",
+                code="drive-unsuitable",
             )
         access.hold(node, setup.HEARTBEAT_PRODUCER, wire.heartbeat_ms)
         if self._settings.error_output == "6206h":

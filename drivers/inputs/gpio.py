@@ -53,7 +53,12 @@ class GpioLines:
                     request = library.request_lines(one.chip, consumer=CONSUMER, config={one.line: settings})
                 except (OSError, ValueError) as error:
                     where = f"stop input {one.name}"
-                    raise LinkError(where, f"line {one.line} of {one.chip} as an input", str(error)) from None
+                    raise LinkError(
+                        where,
+                        f"line {one.line} of {one.chip} as an input",
+                        str(error),
+                        code="stop-inputs-unreadable",
+                    ) from None
                 requests.append((one, request))
         except LinkError:
             for _, request in requests:

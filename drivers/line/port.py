@@ -103,7 +103,9 @@ class TtyLine:
                 exclusive=True,
             )
         except (OSError, ValueError, termios.error) as error:
-            raise LinkError(f"wire {channel}", "a serial line of our own", str(error)) from error
+            raise LinkError(
+                f"wire {channel}", "a serial line of our own", str(error), code="wire-not-opened"
+            ) from error
         os.set_blocking(port.fileno(), False)
         return cls(port, channel)
 

@@ -74,7 +74,7 @@ class VirtualLink:
             raise LinkError("simulated wire", "an open link", "a closed one")
         if self.trouble:
             trouble, self.trouble = self.trouble, ""
-            raise LinkError("simulated wire", "a bus controller without errors", trouble)
+            raise LinkError("simulated wire", "a bus controller without errors", trouble, code="bus-errors")
         now_ns = self._clock.now_ns()
         queue, got = self._queue, []
         while queue and queue[0][0] <= now_ns:
