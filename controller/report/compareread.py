@@ -60,11 +60,13 @@ class PassPart:
     """One pass as far as the session painted it. strokes: (s,) STROKE_DTYPE, finished ones in the order painted.
 
     points: digest of the planned strokes, by which the same pass of another session is known; empty where unknown.
+    metres: of the finished strokes, by their plan; None where that is gone.
     """
 
     row: PassRow
     strokes: npt.NDArray[np.void]
     points: str
+    metres: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +211,12 @@ def read_open(journal: Journal, state: StateDir, session: SessionRow, canvas: Pa
     ]
     pens = sum(one.session == session.id for one in journal.pens.pens())
     finished = sum(len(part.strokes) for part in parts)
+    by_run = {run.id: run.pass_id for run in runs}
+    metres = sum(
+        part.metres if part.metres is not None
+        else sum(one.painted_mm for one in mine_sums if by_run[one.run] == part.row.id) / 1000.0
+        for part in parts
+    )  # fmt: skip
     rights = {run.realtime for run in runs if run.realtime is not None}
     return SessionRead(
         state=state.root,
@@ -223,7 +231,7 @@ def read_open(journal: Journal, state: StateDir, session: SessionRow, canvas: Pa
         homings=tuple(journal.homings(session.id)),
         home_mm=_home_places(journal, session.id),
         counts=Counts(
-            len(parts), finished, sum(one.painted_mm for one in mine_sums) / 1000.0, taken.seconds / 60.0,
+            len(parts), finished, metres, taken.seconds / 60.0,
             sum(one.down_s for one in mine_sums) / 60.0 if mine_sums else None, pens, len(asked), len(latches),
         ),
         stops=tuple(stops),
@@ -276,15 +284,17 @@ def _part(
     if most is not None and len(done):
         found = np.where(most < 0.0, np.nan, most)[np.minimum(table["stroke"], len(most) - 1)]
         table["late_max_us"], table["following_max_mm"], table["contour_max_mm"] = found.T
-    points = ""
+    points, metres = "", None
     if strokes is not None:
+        lengths = strokes.lengths_mm()
+        metres = float(lengths[table["stroke"][table["stroke"] < len(lengths)]].sum()) / 1000.0
         from controller.strokes.kept import key_of
 
         points = key_of(strokes.points_mm, strokes.offsets, strokes.kind)
         if canvas is not None and window and len(done):
             measured = measure(canvas, strokes, row.ink, (min(window), max(window)))
             table["off_max_mm"] = measured.strokes["off_max_mm"][table["stroke"]]
-    return PassPart(row, table, points)
+    return PassPart(row, table, points, metres)
 
 
 def _planned(row: PassRow, notes: list[str]) -> tuple[StrokeSet | None, npt.NDArray[np.void] | None]:

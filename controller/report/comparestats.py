@@ -156,13 +156,13 @@ def piece_differences(
     random = np.random.default_rng(1)
     errors, counted = [], []
     for side in (a, b):
-        # Of each figure, for how long it hangs together from piece to piece; the longest holds for all.
-        by_piece = np.column_stack(
-            [_quantiles(side.counts, floor, quantiles[:2]), np.sqrt(side.squares / side.number)]
+        # For how long each figure hangs together from piece to piece. The far quantiles are no figure of one piece.
+        by_piece = [*_quantiles(side.counts, floor, quantiles[:2]).T, np.sqrt(side.squares / side.number)]
+        each = [hanging(np.log(np.maximum(column, floor))) for column in by_piece]
+        counted.append(
+            [len(side) / each[min(column, 1)] for column in range(len(quantiles))] + [len(side) / each[-1]]
         )
-        together = max(hanging(np.log(np.maximum(column, floor))) for column in by_piece.T)
-        counted.append(len(side) / together)
-        rows = draw(len(side), block_length(len(side), together), resamples, random)
+        rows = draw(len(side), block_length(len(side), max(each)), resamples, random)
         times = weights(rows, len(side))
         rms = np.sqrt((times @ side.squares) / (times @ side.number))
         errors.append(
@@ -171,10 +171,11 @@ def piece_differences(
     beyond = [min(float(side.number.sum()) for side in (a, b)) * min(q, 1.0 - q) for q in quantiles]
     out = []
     for column, size in enumerate(sizes):
+        mine = [one[column] for one in counted]
         if column < len(quantiles) and beyond[column] < BEYOND_FEWEST:
-            out.append(Difference(size, by=by, units=_whole(counted)))
+            out.append(Difference(size, by=by, units=_whole(mine)))
         else:
-            out.append(_student(size, [float(one[column]) for one in errors], counted, by))
+            out.append(_student(size, [float(one[column]) for one in errors], mine, by))
     return tuple(out)
 
 
@@ -250,8 +251,8 @@ def rank_difference(a: npt.ArrayLike, b: npt.ArrayLike) -> Difference:
     if np.ptp(apart) == 0.0 and size == 0.0:
         return Difference(size, size, size, 1.0, by, units)
     chance = float(stats.mannwhitneyu(y, x, method="exact" if exact else "asymptotic").pvalue)
-    cut_off = _rank_cut(*units, exact=max(units) <= EXACT_READINGS_MAX)
-    return Difference(size, float(apart[cut_off]), float(apart[-1 - cut_off]), min(chance, 1.0), by, units)
+    first = _rank_cut(*units, exact=max(units) <= EXACT_READINGS_MAX) - 1
+    return Difference(size, float(apart[first]), float(apart[-1 - first]), min(chance, 1.0), by, units)
 
 
 def least_chance(n: int, m: int) -> float:
@@ -262,11 +263,11 @@ def least_chance(n: int, m: int) -> float:
 
 
 def _rank_cut(n: int, m: int, *, exact: bool) -> int:
-    """So many of the sorted pairwise differences lie outside the interval on each side."""
+    """The interval begins with this one of the sorted pairwise differences, counted from 1, from either end."""
     tail = 0.5 - COVERAGE / 2
     if not exact:
         z = float(stats.norm.ppf(1.0 - tail))
-        return max(0, int(n * m / 2 - z * np.sqrt(n * m * (n + m + 1) / 12.0)))
+        return max(1, int(n * m / 2 - z * np.sqrt(n * m * (n + m + 1) / 12.0)))
     ways = rank_ways(n, m)
     below = np.cumsum(ways) / ways.sum()
     return int(np.count_nonzero(below <= tail))
