@@ -7,7 +7,7 @@ STAMP := $(VENV)/.installed
 # Compiled code is kept beside its source: without that each of many short processes makes it anew.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo check bench accuracy faults format lint types test laws schemas docs clean help
+.PHONY: demo check bench accuracy faults format lint types test laws schemas docs man dist clean help
 
 help:
 	@echo "make demo    paint a whole session on the simulated gantry and write its report"
@@ -16,6 +16,7 @@ help:
 	@echo "make laws    the tests of laws, with generated inputs that differ from run to run"
 	@echo "make accuracy  where the simulated tip truly goes: tables of docs/motion-accuracy.md (about 20 min)"
 	@echo "make bench   timing percentiles, idle and loaded, beside the floor of the same run"
+	@echo "make dist    wheel and sdist in dist/, built, looked into, and tried where no checkout is"
 	@echo "make docs    the documentation as a site in build/docs; a link that leads nowhere fails"
 
 $(STAMP): pyproject.toml constraints.txt
@@ -69,6 +70,12 @@ laws: $(STAMP)
 
 schemas: $(STAMP)
 	$(BIN)/giornata schema --write
+
+man: $(STAMP)
+	@$(BIN)/python -m controller.cli.manpage docs/man/giornata.1
+
+dist: $(STAMP)
+	@$(BIN)/python -m tests.packaging --out dist
 
 docs: $(STAMP)
 	@$(BIN)/mkdocs build --quiet
