@@ -71,7 +71,7 @@ def driven(
             )  # fmt: skip
         except StoppedError as error:
             if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "stopped": str(error)})
+                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
             err().print(str(error))
             raise typer.Exit(Exit.INTERRUPTED) from None
     return done

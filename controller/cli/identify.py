@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, StateOption, emit, err, out, warn
+from controller.cli.console import Exit, JsonOption, StateOption, emit, err, explained_by, out, warn
 from controller.cli.driving import (
     AcrossOption,
     AxisName,
@@ -249,12 +249,19 @@ def _say(measured: Sequence[Measured], beside: dict[str, Any], *, as_json: bool)
 def _refused(poor: PoorFit, beside: dict[str, Any], *, as_json: bool) -> NoReturn:
     """Say what was expected and got, and end with exit 1."""
     if as_json:
-        detail = {"kind": "poor fit", "message": str(poor), "expected": poor.expected, "got": poor.got}
+        detail = {
+            "kind": "poor fit",
+            "message": str(poor),
+            "expected": poor.expected,
+            "got": poor.got,
+            "code": poor.code,
+        }
         emit({"ok": False, "exit": int(Exit.FAILED), **beside, "error": detail})
     else:
         for path in _paths(beside):
             out().print(path, soft_wrap=True)
         err().print(f"no value is taken: {poor}", soft_wrap=True, markup=False)
+        explained_by(poor.code)
     raise typer.Exit(Exit.FAILED)
 
 

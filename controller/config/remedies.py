@@ -84,7 +84,10 @@ class Catalogue:
 
 @lru_cache(maxsize=1)
 def catalogue() -> Catalogue:
-    """Every group read once. Raises ValueError for a code that is there twice, TypeError for an unknown field."""
+    """Every group read once.
+
+    Raises ValueError for a code that is there twice, TypeError for an unknown field, KeyError for a missing one.
+    """
     titles: dict[str, str] = {}
     entries: dict[str, Remedy] = {}
     for group in GROUPS:
@@ -97,9 +100,22 @@ def catalogue() -> Catalogue:
     return Catalogue(titles, entries)
 
 
+_FIELDS: Final = frozenset({"says", "means", "causes", "steps", "read", "cautions"})
+
+
 def _entry(code: str, group: str, fields: Mapping[str, Any]) -> Remedy:
-    whole = {name: tuple(value) if isinstance(value, list) else value for name, value in fields.items()}
-    return Remedy(code=code, group=group, **whole)
+    if unknown := set(fields) - _FIELDS:
+        raise TypeError(f"{group}: {code}: no such field: {', '.join(sorted(unknown))}")
+    return Remedy(
+        code=code,
+        group=group,
+        says=str(fields["says"]),
+        means=str(fields["means"]),
+        causes=tuple(fields["causes"]),
+        steps=tuple(fields["steps"]),
+        read=tuple(fields["read"]),
+        cautions=tuple(fields.get("cautions", ())),
+    )
 
 
 def remedies() -> Mapping[str, Remedy]:
