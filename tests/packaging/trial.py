@@ -152,7 +152,7 @@ def try_out(folder: Path, commands: Path, version: str) -> list[str]:
     said.append(f"checked {checked['machines'][0]['name']}, {checked['jobs'][0]['name']}")
     run("giornata", "schema", "--check", cwd=home, env=env)
     said.append("schemas fresh")
-    asked = run("giornata", "page", "--machine", files[0], "--state", home / "s", cwd=home, env=env, code=1)
+    asked = run("giornata", "page", "--machine", files[0], "--state", home / "s", cwd=home, env=env, code=3)
     if "giornata[page]" not in asked:
         raise TrialError(f"expected the page's extra to be named, got: {asked}")
     said.append("without the extra, page says what to install")
