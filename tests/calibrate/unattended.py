@@ -94,8 +94,9 @@ def commissioned(
     return done
 
 
-def read(done: Commissioned, gantry: Gantry, rounds: int, places: int) -> None:
-    """Everything that a person reads off, once lag and latency are known."""
+def read(done: Commissioned, gantry: Gantry, rounds: int, places: int, *, stiff: bool = False) -> None:
+    """Everything that a person reads off, once lag and latency are known; stiff: belts are taken to be so, without
+    their sheet."""
     chance = gantry.reader()
     _rail(done, gantry, chance)
     with tempfile.TemporaryDirectory(prefix="giornata-seed-") as name:
@@ -104,8 +105,9 @@ def read(done: Commissioned, gantry: Gantry, rounds: int, places: int) -> None:
             with _refusing(done, "play"):
                 most_mm = 1.7 if number == 0 else 0.4
                 done.keep(_combs(done, folder, chance, most_mm, places))
-            _belts(done, folder, chance, places)
-            done.heed()
+            if not stiff:
+                _belts(done, folder, chance, places)
+                done.heed()
         with _refusing(done, "lengths"):
             done.keep(_lengths(done, folder, chance))
         with _refusing(done, "squareness"):

@@ -106,8 +106,13 @@ class Wired(Commissioned):
         return contacts if take is None else [contacts[number] for number in take]
 
 
-def wired(one: Gantry, folder: Path, rounds: int = 2, places: int = 3) -> tuple[Wired, Notes]:
-    """The whole way; raises RuntimeError where the bring-up does not come to its end."""
+def wired(
+    one: Gantry, folder: Path, rounds: int = 2, places: int = 3, *, stiff: bool = False
+) -> tuple[Wired, Notes]:
+    """The whole way, waves left out where belts are taken for ``stiff``.
+
+    Raises RuntimeError where the bring-up does not come to its end.
+    """
     file = json.loads(json.dumps(one.file))
     for axis, jitter in one.jitter_ms.items():
         file["twin"]["axes"][axis]["latency_jitter_ms"] = jitter
@@ -119,16 +124,16 @@ def wired(one: Gantry, folder: Path, rounds: int = 2, places: int = 3) -> tuple[
         found = asyncio.run(loops(done.path, done.root, notes))
         done.read_file()
     done.measured |= found
-    read(done, one, rounds, places)
+    read(done, one, rounds, places, stiff=stiff)
     return done, notes
 
 
-def one_seed(seed: int, rounds: int, places: int, *, before: bool) -> dict[str, Any]:
+def one_seed(seed: int, rounds: int, places: int, *, before: bool, stiff: bool) -> dict[str, Any]:
     """A gantry commissioned and judged, as ``tests.calibrate.seeds`` does."""
     began = time.process_time()
     one = gantry(seed)
     with tempfile.TemporaryDirectory(prefix="giornata-wired-") as name:
-        done, _ = wired(one, Path(name), rounds, places)
+        done, notes = wired(one, Path(name), rounds, places, stiff=stiff)
         spent = time.process_time() - began
         truth = truth_of(one.file)
         # Judged past the wire, where jitter has nothing that trims it.
@@ -140,7 +145,7 @@ def one_seed(seed: int, rounds: int, places: int, *, before: bool) -> dict[str, 
     return {
         "seed": seed, "rows": rows_of(one, judged), "refused": done.refused,
         "figures": {when: asdict(found) | {"holds": found.holds} for when, found in figures.items()},
-        "cpu_s": spent, "passes": done.passes, "metres": done.metres,
+        "cpu_s": spent, "passes": done.passes, "metres": done.metres, "notes": notes.lines,
     }  # fmt: skip
 
 
@@ -151,13 +156,14 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=1)
     parser.add_argument("--rounds", type=int, default=2)
     parser.add_argument("--places", type=int, default=3)
+    parser.add_argument("--stiff", action="store_true", help="leave the waves sheet out")
     parser.add_argument("--before", action="store_true", help="judge the builder's file, too")
     parser.add_argument("--json", type=Path, help="add a line a seed to this file")
     given = parser.parse_args()
     seeds = []
     for seed in range(given.seed, given.seed + given.count):
         try:
-            seeds.append(one_seed(seed, given.rounds, given.places, before=given.before))
+            seeds.append(one_seed(seed, given.rounds, given.places, before=given.before, stiff=given.stiff))
         except (RuntimeError, HaltedError) as error:
             print(f"seed {seed}: {error}", flush=True)
             continue
