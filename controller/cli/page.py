@@ -67,15 +67,18 @@ def page(
         access.read_token(token_file) if token_file is not None else access.new_token() if new_token else None
     )
     names = frozenset(one.lower() for one in name or ())
+    given = access.Access(local, token, names)
     with listen(host, port) as line:
         address = url_of(line, host)
-        out().print(f"live page: {address}", soft_wrap=True)
-        if new_token:
-            out().print(f"open it once by {address}enter?token={token}", soft_wrap=True)
-        elif token is not None:
-            out().print(f"it asks for the token in {token_file}", soft_wrap=True)
-        if not local:
-            out().print(
-                "what goes over this network can be read on it: a tunnel (ssh -L) is better", soft_wrap=True
-            )
-        run(machine, state, line, access.Access(local, token, names))
+
+        def say() -> None:
+            out().print(f"live page: {address}", soft_wrap=True)
+            if new_token:
+                out().print(f"open it once by {address}enter?token={token}", soft_wrap=True)
+            elif token is not None:
+                out().print(f"it asks for the token in {token_file}", soft_wrap=True)
+            if not local:
+                words = "what goes over this network can be read on it: a tunnel (ssh -L) is better"
+                out().print(words, soft_wrap=True)
+
+        run(machine, state, line, given, say)

@@ -119,7 +119,9 @@ class _Server(uvicorn.Server):
         yield
 
 
-def run(machine_path: Path, state_root: Path | None, line: socket.socket, access: Access) -> None:
-    """Serve in this process until a signal, giving way to others."""
+def run(
+    machine_path: Path, state_root: Path | None, line: socket.socket, access: Access, say: Callable[[], None]
+) -> None:
+    """Serve in this process until a signal, giving way to others. ``say`` is called when it serves."""
     os.nice(NICE)
-    asyncio.run(serve(machine_path, state_root, line, access))
+    asyncio.run(serve(machine_path, state_root, line, access, ready=lambda _: say()))

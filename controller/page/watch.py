@@ -91,6 +91,8 @@ class Watch:
             try:
                 look = await asyncio.to_thread(self._looker.look)
             except Exception as error:  # noqa: BLE001 - a fault of ours must not leave what was seen last standing
-                look = Look(None, Account(), None, (f"the page's own fault: {type(error).__name__}: {error}",))
+                look = Look(
+                    None, Account(), None, (f"the page's own fault: {type(error).__name__}: {error}",)
+                )
             self.board.looked(look)
             await self.sleep(LOOK_EVERY_S)
