@@ -1,0 +1,158 @@
+"""Where the page listens, and when it refuses to; over real connections to 127.0.0.1."""
+
+from __future__ import annotations
+
+import http.client
+import importlib.util
+import socket
+import stat
+import sys
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+
+from controller.cli.main import main
+from controller.config.errors import InputError
+from controller.page.access import Access
+from controller.page.serve import UNREAD_MS, listen, url_of
+
+from .conftest import Scene, Served, Told, paged
+
+
+def refusal(capsys: pytest.CaptureFixture[str], scene: Scene, *options: str) -> tuple[int, str]:
+    """Exit code and words of a command that does not come to serve."""
+    capsys.readouterr()
+    code = main(["page", "--machine", str(scene.machine), "--state", str(scene.state.root), *options])
+    return code, capsys.readouterr().err
+
+
+def test_beyond_this_computer_only_with_a_token(capsys: pytest.CaptureFixture[str], scene: Scene) -> None:
+    """Any other address than a loopback one is refused without a token, before anything listens."""
+    for host in ("0.0.0.0", "::", "192.0.2.7", "wall.example"):
+        code, said = refusal(capsys, scene, "--host", host)
+        assert code == 2
+        assert "--token-file or --new-token" in said
+
+
+def test_a_token_file_that_others_can_read_is_refused(
+    capsys: pytest.CaptureFixture[str], scene: Scene, tmp_path: Path
+) -> None:
+    """Whatever the host; and so are two ways of a token at once."""
+    path = tmp_path / "token"
+    path.write_text("t" * 30)
+    path.chmod(0o644)
+    code, said = refusal(capsys, scene, "--token-file", str(path))
+    assert (code, "chmod 600" in said) == (2, True)
+    code, said = refusal(capsys, scene, "--token-file", str(path), "--new-token")
+    assert (code, "both" in said) == (2, True)
+
+
+def test_without_its_libraries_it_says_what_to_install(
+    capsys: pytest.CaptureFixture[str], scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit 3 and the extra's name, not a traceback."""
+    real = importlib.util.find_spec
+
+    def without(name: str, *rest: Any) -> Any:
+        return None if name == "uvicorn" else real(name, *rest)
+
+    monkeypatch.setattr(importlib.util, "find_spec", without)
+    code, said = refusal(capsys, scene)
+    assert code == 3
+    assert "uvicorn" in said
+    assert "giornata[page]" in said
+
+
+def test_addresses_that_cannot_be_had(scene: Scene) -> None:
+    """A port in use, an address of another computer: bad input, in words."""
+    with listen("127.0.0.1", 0) as line:
+        port = line.getsockname()[1]
+        assert url_of(line, "127.0.0.1") == f"http://127.0.0.1:{port}/"
+        for host in ("127.0.0.1", "192.0.2.7"):
+            with pytest.raises(InputError, match="a port that is free"):
+                listen(host, port)
+
+
+def test_whoever_takes_nothing_is_ended_by_the_kernel() -> None:
+    """A connection has its bound from the socket that took it (tcp(7), TCP_USER_TIMEOUT)."""
+    with listen("127.0.0.1", 0) as line, socket.create_connection(line.getsockname()):
+        taken, _ = line.accept()
+        with taken:
+            assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == UNREAD_MS
+
+
+def test_over_a_real_connection(scene: Scene) -> None:
+    """The server itself: the page, its headers, another host's name, a request that is none, and the stream."""
+    served = Served(scene.state.control_socket, Told())
+    with paged(scene) as url:
+        parts = urlsplit(url)
+        assert parts.hostname is not None
+        assert parts.port is not None
+        talk = http.client.HTTPConnection(parts.hostname, parts.port, timeout=30)
+        talk.request("GET", "/")
+        answer = talk.getresponse()
+        body = answer.read()
+        assert (answer.status, b"Stop the machine" in body) == (200, True)
+        assert answer.getheader("server") is None
+        assert "default-src 'none'" in (answer.getheader("content-security-policy") or "")
+        talk.request("GET", "/", headers={"Host": "elsewhere.example"})
+        answer = talk.getresponse()
+        answer.read()
+        assert answer.status == 421
+        talk.request("GET", "/events")
+        answer = talk.getresponse()
+        assert answer.getheader("content-type") == "text/event-stream"
+        assert answer.readline() == b"event: hello\n"
+        while b'"state":"painting"' not in answer.readline():
+            pass
+        assert served.here(lambda: served.told.followers.count) == 1
+        answer.close()
+        talk.close()
+        with socket.create_connection((parts.hostname, parts.port), timeout=30) as line:
+            line.sendall(b"\x16\x03\x01 no request\r\n\r\n")
+            assert line.recv(4096).startswith(b"HTTP/1.1 400")
+    served.close()
+
+
+def test_the_token_is_asked_for_over_a_real_connection(scene: Scene) -> None:
+    """Without it 401 and nothing of the machine."""
+    with paged(scene, Access(is_local=True, token="t" * 24)) as url:
+        parts = urlsplit(url)
+        assert parts.hostname is not None
+        talk = http.client.HTTPConnection(parts.hostname, parts.port, timeout=30)
+        talk.request("GET", "/")
+        answer = talk.getresponse()
+        assert (answer.status, b"boathouse" in answer.read()) == (401, False)
+        talk.close()
+
+
+def test_the_page_makes_nothing_in_the_state_folder(scene: Scene) -> None:
+    """It reads: no file is there that was not, and none has other rights."""
+
+    def there() -> set[tuple[str, int]]:
+        return {(str(one), stat.S_IMODE(one.stat().st_mode)) for one in scene.state.root.rglob("*")}
+
+    before = there()
+    with paged(scene) as url:
+        parts = urlsplit(url)
+        assert parts.hostname is not None
+        talk = http.client.HTTPConnection(parts.hostname, parts.port, timeout=30)
+        talk.request("GET", "/events")
+        answer = talk.getresponse()
+        while b'"link":"none"' not in answer.readline():
+            pass
+        answer.close()
+        talk.close()
+    assert there() == before
+
+
+def test_the_command_line_starts_without_the_servers_libraries() -> None:
+    """They are imported when a page is served, and not for every other verb's start."""
+    import subprocess
+
+    words = (
+        "import sys, controller.cli.main; print([n for n in ('starlette', 'uvicorn') if n in sys.modules])"
+    )
+    assert subprocess.check_output([sys.executable, "-c", words], text=True).strip() == "[]"
