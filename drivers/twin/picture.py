@@ -23,6 +23,10 @@ def render(canvas: Canvas, longest_px: int = 2400) -> Image.Image:
     """Draw the canvas; its longer side gets ``longest_px`` pixels (less on a small canvas: at most 8 px a mm)."""
     scale = min(8.0, longest_px / max(canvas.size_mm))
     size = tuple(max(1, round(side * scale)) for side in canvas.size_mm)
+    picture = Image.new("RGB", (size[0], size[1]), WARM_WHITE)
+    left, top, right, bottom = _painted_px(canvas, scale, size)
+    if left >= right or top >= bottom:
+        return picture
     fine = scale * _FINER
     image = Image.new("RGB", (size[0] * _FINER, size[1] * _FINER), WARM_WHITE)
     draw = ImageDraw.Draw(image)
@@ -31,7 +35,21 @@ def render(canvas: Canvas, longest_px: int = 2400) -> Image.Image:
         pen = canvas.pens[int(canvas.ink[stroke])]
         points = canvas.points_mm[offsets[stroke] : offsets[stroke + 1]] * fine
         _draw_stroke(draw, _thin(points), pen.tip_mm * fine, _colour(pen.colour))
-    return image.resize((size[0], size[1]), Image.Resampling.BOX)
+    # Means are taken only where there is paint.
+    painted = image.crop((left * _FINER, top * _FINER, right * _FINER, bottom * _FINER))
+    picture.paste(painted.reduce(_FINER), (left, top))
+    return picture
+
+
+def _painted_px(canvas: Canvas, scale: float, size: tuple[int, ...]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of a box of pixels that holds every mark, within a picture of ``size``."""
+    points = canvas.points_mm
+    if not len(points):
+        return 0, 0, 0, 0
+    reach = max(pen.tip_mm for pen in canvas.pens) * scale / 2 + 2.0
+    low = np.clip(np.floor(points.min(axis=0) * scale - reach), 0, size)
+    high = np.clip(np.ceil(points.max(axis=0) * scale + reach), 0, size)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
 def save_picture(canvas: Canvas, path: Path, longest_px: int = 2400) -> None:

@@ -220,6 +220,30 @@ def test_picture_has_the_tips_width_and_ink():
     assert darkness[400, : 8 * 44].max() == 0.0
 
 
+def test_a_mark_looks_the_same_wherever_others_are():
+    """Pixel by pixel, a slanting stroke is drawn as it is beside marks in every corner, and as it is alone."""
+    alone, beside, corners = (Canvas((400.0, 250.0)) for _ in range(3))
+    along = np.linspace(0.0, 1.0, 60)[1:]
+    wave = np.column_stack((163.3 + 51.7 * along, 97.1 + 33.9 * along + 9.0 * np.sin(7.0 * along)))
+    spots = [(1.0, 1.0), (399.0, 2.0), (-1.0, 249.0), (401.0, 251.0)]
+    for canvas, marks in ((alone, ()), (beside, spots), (corners, spots)):
+        canvas.load_pen(Pen("ochre", "#d9952b", 6.0))
+        for x_mm, y_mm in marks:
+            canvas.begin(0, x_mm, y_mm)
+        if canvas is not corners:
+            canvas.load_pen(Pen("deep", "#204060", 3.7))
+            canvas.begin(0, 163.3, 97.1)
+            canvas.extend(np.arange(1, 60, dtype=np.int64), wave)
+    pictures = [np.asarray(render(canvas, longest_px=1111)) for canvas in (alone, beside, corners)]
+    np.testing.assert_array_equal(pictures[0][150:450, 300:800], pictures[1][150:450, 300:800])
+    drawn = (pictures[0] != WARM_WHITE).any(axis=2)
+    assert drawn.sum() > 300
+    np.testing.assert_array_equal(np.where(drawn[:, :, None], pictures[0], pictures[2]), pictures[1])
+    assert [tuple(pictures[1][y, x]) for y, x in ((2, 2), (2, -2), (-2, 2), (-2, -2))] == [
+        (0xD9, 0x95, 0x2B)
+    ] * 4
+
+
 def test_canvas_refuses_a_foreign_file(tmp_path: Path):
     """Another npz is not a canvas."""
     np.savez(tmp_path / "other.npz", a=np.zeros(3))
