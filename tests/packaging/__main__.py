@@ -22,7 +22,11 @@ def main() -> int:
     parser.add_argument("--no-install", action="store_true", help="build and look into them only")
     asked = parser.parse_args()
     version = tomllib.loads((trial.ROOT / "pyproject.toml").read_text())["project"]["version"]
-    say = sys.stdout.write
+
+    def say(words: str) -> None:
+        sys.stdout.write(words)
+        sys.stdout.flush()
+
     with tempfile.TemporaryDirectory(prefix="giornata-packages-") as name:
         folder = Path(name)
         try:

@@ -14,8 +14,9 @@ import subprocess
 import sys
 import tarfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).parents[2]
 EPOCH = "1767225600"
@@ -37,15 +38,28 @@ class TrialError(AssertionError):
 
 
 def run(*words: str | Path, cwd: Path, env: Mapping[str, str] | None = None, code: int = 0) -> str:
-    """One command's output, both streams. Raises TrialError when it ends with another code."""
+    """What one command says, its answer before its warnings. Raises TrialError when it ends with another code."""
+    answer, warnings = _run(words, cwd, env, code)
+    return answer + warnings
+
+
+def answer(*words: str | Path, cwd: Path, env: Mapping[str, str]) -> dict[str, Any]:
+    """The one JSON object that a command answers."""
+    found: dict[str, Any] = json.loads(_run(words, cwd, env, 0)[0])
+    return found
+
+
+def _run(words: Sequence[str | Path], cwd: Path, env: Mapping[str, str] | None, code: int) -> tuple[str, str]:
     done = subprocess.run(
         [str(word) for word in words], cwd=cwd, env=dict(env) if env is not None else None, check=False,
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, timeout=1800,
+        capture_output=True, text=True, timeout=1800,
     )  # fmt: skip
     if done.returncode != code:
-        shown = " ".join(map(str, words))
-        raise TrialError(f"{shown}: expected exit code {code}, got {done.returncode}:\n{done.stdout[-3000:]}")
-    return done.stdout
+        said = (done.stdout + done.stderr)[-3000:]
+        raise TrialError(
+            f"{' '.join(map(str, words))}: expected exit code {code}, got {done.returncode}:\n{said}"
+        )
+    return done.stdout, done.stderr
 
 
 def build(out: Path, source: Path = ROOT) -> tuple[Path, Path]:
@@ -128,8 +142,8 @@ def install(folder: Path, package: Path, *, again: bool = False) -> Path:
     return commands
 
 
-def try_out(folder: Path, commands: Path, version: str) -> list[str]:
-    """Use the installed program as somebody who never had a checkout. Answers a line for each thing tried."""
+def try_out(folder: Path, commands: Path, version: str) -> Iterator[str]:
+    """Use the installed program as somebody who never had a checkout: a line for each thing that held."""
     home = folder / "home"
     home.mkdir(exist_ok=True)
     env = bare_environment(home, commands)
@@ -142,41 +156,30 @@ def try_out(folder: Path, commands: Path, version: str) -> list[str]:
     if not site.is_relative_to(folder / "venv"):
         raise TrialError(f"expected our packages in the virtual environment, got {site}")
     shipped = site / "config" / "shipped"
-    said = [run("giornata", "--version", cwd=home, env=env).strip()]
-    if said[0] != f"giornata {version}":
-        raise TrialError(f"expected giornata {version}, got {said[0]}")
+    said = run("giornata", "--version", cwd=home, env=env).strip()
+    if said != f"giornata {version}":
+        raise TrialError(f"expected giornata {version}, got {said}")
+    yield said
     files = [str(shipped / name) for name in ("machines/boathouse.toml", "jobs/low-tide/job.toml")]
-    checked = json.loads(
-        run("giornata", "check", "--json", *files, cwd=home, env=env).partition("\nwarning")[0]
-    )
-    said.append(f"checked {checked['machines'][0]['name']}, {checked['jobs'][0]['name']}")
+    checked = answer("giornata", "check", "--json", *files, cwd=home, env=env)
+    yield f"checked {checked['machines'][0]['name']}, {checked['jobs'][0]['name']}"
     run("giornata", "schema", "--check", cwd=home, env=env)
-    said.append("schemas fresh")
+    yield "schemas fresh"
     asked = run("giornata", "page", "--machine", files[0], "--state", home / "s", cwd=home, env=env, code=3)
     if "giornata[page]" not in asked:
         raise TrialError(f"expected the page's extra to be named, got: {asked}")
-    said.append("without the extra, page says what to install")
+    yield "without the extra, page says what to install"
     run("giornata", "page", "--help", cwd=home, env=env)
-    painted = json.loads(
-        run("giornata", "demo", "--virtual", "--json", "--dir", home / "demo", cwd=home, env=env)
-        .partition('{\n  "ok"')[2]
-        .join(('{\n  "ok"', ""))
-        .rpartition("}")[0]
-        + "}"
-    )
+    painted = answer("giornata", "demo", "--virtual", "--json", "--dir", home / "demo", cwd=home, env=env)
     states = [one["state"] for one in painted["passes"]]
     if states != ["finished"] * 3 or not Path(painted["report"]["html"]).is_file():
         raise TrialError(f"expected three finished passes and a report, got {states}")
-    said.append("demo painted in virtual time, report written")
-    sheet = json.loads(
-        run(
-            "giornata", "today", files[1], "--machine", files[0], "--state", home / "demo-none", "--json",
-            cwd=home, env=env,
-        )
+    yield "demo painted in virtual time, report written"
+    sheet = answer(
+        "giornata", "today", files[1], "--machine", files[0], "--state", home / "today", "--json", cwd=home, env=env
     )  # fmt: skip
-    said.append(f"sheet of {len(sheet['passes'])} passes")
+    yield f"sheet of {len(sheet['passes'])} passes"
     manual = folder / "venv" / "share" / "man" / "man1" / "giornata.1"
     if ".TH GIORNATA 1" not in manual.read_text():
         raise TrialError(f"expected the manual page at {manual}")
-    said.append("manual page installed")
-    return said
+    yield "manual page installed"
