@@ -124,11 +124,21 @@ PLACES: Final = {"Warned": 2, "Verdict": 2, "explained_by": 0}
 """Calls that may take the code by place."""
 
 
-def sources() -> Iterator[tuple[str, Tree]]:
-    """Every module of ours with its tree."""
-    for package in PACKAGES:
-        for path in sorted((ROOT / package).rglob("*.py")):
-            yield str(path.relative_to(ROOT)), _tree(path)
+_TO_LOOK_AT: Final = re.compile(
+    r"\bcode ?[=:]|\bcode, |, code\b|def \w*code(?:_of)?\(|def \w+(?:_cautions|_warnings)\(|explained_by\("
+    r"|^ *class \w+\(.*(?:Exception|Error|Mistake|Fit)\b"
+    rf"|\b(?:{'|'.join(AT_SITE)})\(",
+    re.MULTILINE,
+)
+"""A module without any of these has no site, writes no code and makes no error; it need not be parsed."""
+
+
+@functools.cache
+def sources() -> tuple[tuple[str, Tree], ...]:
+    """Every module of ours in which there is something to look at, with its tree."""
+    paths = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
+    texts = ((str(path.relative_to(ROOT)), path.read_text(encoding="utf-8")) for path in paths)
+    return tuple((where, Tree(text)) for where, text in texts if _TO_LOOK_AT.search(text))
 
 
 class Tree:
@@ -151,11 +161,6 @@ class Tree:
                     self.functions.append(node)
                 case ast.ClassDef():
                     self.classes.append(node)
-
-
-@functools.cache
-def _tree(path: Path) -> Tree:
-    return Tree(path.read_text(encoding="utf-8"))
 
 
 def name_of(call: ast.Call) -> str:
