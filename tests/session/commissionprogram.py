@@ -23,7 +23,7 @@ async def _started(name: str, module: str, *arguments: str, stderr_path: Path) -
 
 def made_up() -> None:
     """From here on children are these."""
-    Child.start = _started  # type: ignore[method-assign,assignment]
+    Child.start = _started  # type: ignore[method-assign]
 
 
 if __name__ == "__main__":

@@ -25,10 +25,10 @@ SWUNG_MM = 0.5
 class _Swinging(Wired):
     """A head that swings less, the slower it is homed, by a motor that is late; only axis x."""
 
-    def __init__(self, machine: Path, state: Any, first_mm_s: float) -> None:
+    def __init__(self, machine: Path, state: Any, first_mm_s: float, late_s: float) -> None:
         super().__init__(machine, state)
         self.first_mm_s = first_mm_s
-        self.late_s = 0.0
+        self.late_s = late_s
 
     async def run(self, order: Any) -> StreamOutcome:
         """As told."""
@@ -54,10 +54,10 @@ class _Swinging(Wired):
         )
 
 
-def _site(folder: Path) -> Site:
+def _site(folder: Path, late_s: float = 0.0) -> Site:
     site = Site(folder)
     slow = load_machine(site.path).axes["x"].homing.slow_mm_s
-    site.runner = _Swinging(site.path, site.state, slow)
+    site.runner = _Swinging(site.path, site.state, slow, late_s)
     return site
 
 
@@ -81,8 +81,7 @@ async def test_a_head_that_swings_is_homed_slower_on_consent(tmp_path: Path) -> 
 async def test_a_place_that_moves_with_the_speed_is_no_slipped_belt(tmp_path: Path, left_alone: bool) -> None:
     """A motor late by 0.1 s, homed slower: the place moves by that times the difference of the speeds, which is
     named a jump. With the person's word it counts as looked at, and painting is open; without it, it is not."""
-    site = _site(tmp_path)
-    site.runner.late_s = 0.1
+    site = _site(tmp_path, late_s=0.1)
     site.person.replies["homing moved"] = left_alone
     assert (await site.go()).stopped_at == ""
     assert "homing moved" in site.person.keys
