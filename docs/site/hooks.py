@@ -81,7 +81,8 @@ def on_page_markdown(markdown: str, page: Page, **_: Any) -> str:
 
 
 def on_page_content(html: str, **_: Any) -> str:
-    """Let wide tables scroll by themselves."""
+    """Let wide tables and blocks scroll by themselves, by keyboard as well."""
+    html = html.replace("<pre>", '<pre tabindex="0">')
     return html.replace("<table>", '<div class="table" tabindex="0"><table>').replace(
         "</table>", "</table></div>"
     )
