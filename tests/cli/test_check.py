@@ -161,7 +161,13 @@ def test_mistakes_as_json(capsys: pytest.CaptureFixture[str], tmp_path: Path) ->
     answer = json.loads(said.out)
     assert (answer["ok"], answer["exit"], answer["error"]["kind"]) == (False, 2, "input")
     assert answer["error"]["mistakes"] == [
-        {"file": path, "where": "tick_us", "expected": "a whole number", "got": "true"}
+        {
+            "file": path,
+            "where": "tick_us",
+            "expected": "a whole number",
+            "got": "true",
+            "code": "file-wrong-type",
+        }
     ]
     assert "tick_us: expected a whole number, got true" in said.err
 
@@ -278,7 +284,9 @@ def test_every_error_has_its_code(
 
 def test_remedies_are_told(capsys: pytest.CaptureFixture[str]) -> None:
     """A refusal comes with what to do next, in words and in JSON."""
-    report_error(RefusedError("a stop is latched", "Look at the machine, then clear it", code="latched"), as_json=True)
+    report_error(
+        RefusedError("a stop is latched", "Look at the machine, then clear it", code="latched"), as_json=True
+    )
     said = capsys.readouterr()
     assert "Look at the machine" in said.err
     assert json.loads(said.out)["error"]["remedy"] == "Look at the machine, then clear it"
