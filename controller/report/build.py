@@ -103,14 +103,14 @@ def summarise(state_dir: Path, session_id: int | None = None) -> Report:
 class Evidence:
     """What the page and the files are made from, once a report is summed up.
 
-    columns and links are None when no tick was logged; canvas None when no stroke is known.
+    columns is None when no tick was logged; canvas None when no stroke is known.
     """
 
     report: Report
     segments: Table
     strokes: Table
     columns: Columns | None
-    links: Links | None
+    links: Links
     canvas: Canvas | None
     maps: tuple[ErrorMap, ...]
     stops: tuple[StopRow, ...]
@@ -123,10 +123,8 @@ def evidence_of(report: Report) -> Evidence:
     strokes = stroke_table(segments)
     columns = columns_of(data.ticks)
     canvas = canvas_of(data.history.passes, strokes)
-    links = None
-    if columns is not None:
-        links = find_links(segments, strokes, columns, data.passes, timed=not data.is_virtual)
-    maps = error_maps(canvas, data.ticks, links) if canvas is not None and links is not None else ()
+    links = find_links(segments, strokes, columns, data.passes, timed=not data.is_virtual)
+    maps = error_maps(canvas, data.ticks, links) if canvas is not None else ()
     return Evidence(report, segments, strokes, columns, links, canvas, maps, stops_of(data.events, data.runs))
 
 
@@ -134,7 +132,7 @@ def charts_of(evidence: Evidence) -> dict[str, tuple[Chart, ...]]:
     """Every chart by the section of the page that it stands in."""
     report, data = evidence.report, evidence.report.data
     errors: list[Chart | None] = []
-    if evidence.columns is not None and evidence.links is not None:
+    if evidence.columns is not None:
         errors.append(over_time(data, evidence.columns, evidence.segments, evidence.links))
         if not data.is_virtual:
             one = report.overall
@@ -164,7 +162,7 @@ def frames_of(evidence: Evidence) -> tuple[Frame, ...]:
         tables.stops_frame(evidence.stops),
         tables.events_frame(data),
     ]
-    if evidence.columns is not None and evidence.links is not None:
+    if evidence.columns is not None:
         edges = lateness_edges(data)
         frames += [
             tables.timeline_frame(evidence.columns),

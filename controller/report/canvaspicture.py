@@ -27,10 +27,10 @@ from controller.report.runticks import RunTicks
 from controller.report.strokefigures import Pieces, pieces_of
 from controller.strokes.strokeset import StrokeSet
 
-POINTS_MAX = 150_000
+POINTS_MAX = 100_000
 """About so many points are drawn of all strokes together; the step between them grows with what there is."""
 
-PIECES_MAX = 60_000
+PIECES_MAX = 30_000
 CLASSES = 7
 SCALE_MM = 0.01
 """The scale of errors ends here at least: what nobody could see must not look like trouble."""
@@ -49,7 +49,7 @@ STYLE = """
 .canvas svg path { fill: none; stroke-linecap: round; stroke-linejoin: round; }
 .canvas .full { display: none; }
 .canvas input:checked ~ svg .full { display: inline; }
-.canvas input:checked ~ svg .pale, .canvas input:checked ~ svg .casing { display: none; }
+.canvas input:checked ~ svg .pale { display: none; }
 .canvas label { font-size: 0.92rem; }
 .today a:hover path, .today a:focus path { stroke: #d55e00; }
 .today a:target path { stroke: #d55e00; stroke-width: 26; filter: drop-shadow(0 0 30px #d55e00); }
@@ -130,7 +130,6 @@ def picture_svg(canvas: Canvas, links: Links) -> str:
                 f'<image class="{kind}" width="{wide}" height="{high}" preserveAspectRatio="none" '
                 f'href="data:image/png;base64,{data}"/>'
             )
-    casing: list[str] = []
     groups: list[str] = []
     for one in canvas.shown:
         width = max(one.part.tip_mm * canvas.frame.per_mm, THIN)
@@ -138,15 +137,12 @@ def picture_svg(canvas: Canvas, links: Links) -> str:
             if not len(chosen):
                 continue
             drawn = _paths(canvas, one, chosen)
-            if canvas.has_earlier:
-                casing.append(f'<path stroke-width="{width + 12:.1f}" d="{"".join(drawn)}"/>')
             groups.append(
                 f'<g stroke="{ink(one.part.colour)}" stroke-width="{width:.1f}"{dashes}>'
                 f"{_linked(one.part.row.id, chosen, drawn, links)}</g>"
             )
-    under = f'<g class="casing" stroke="{CASING}">{"".join(casing)}</g>' if casing else ""
     return (
-        f'<svg viewBox="0 0 {wide} {high}" aria-hidden="true">{"".join(parts)}{under}'
+        f'<svg viewBox="0 0 {wide} {high}" aria-hidden="true">{"".join(parts)}'
         f'<g class="today">{"".join(groups)}</g></svg>'
     )
 
@@ -158,6 +154,7 @@ def _paths(canvas: Canvas, one: Shown, chosen: npt.NDArray[np.int64]) -> list[st
 
 def _linked(pass_id: int, chosen: npt.NDArray[np.int64], drawn: Sequence[str], links: Links) -> str:
     found: list[str] = []
+    together: dict[int, list[tuple[int, str]]] = {}
     alone: list[str] = []
     for stroke, path in zip(chosen.tolist(), drawn, strict=True):
         key = (pass_id, stroke)
@@ -166,32 +163,55 @@ def _linked(pass_id: int, chosen: npt.NDArray[np.int64], drawn: Sequence[str], l
             found.append(
                 f'<a id="{stroke_identity(*key)}" href="#{column}" tabindex="-1"><path d="{path}"/></a>'
             )
+        elif key in links.column_of:
+            together.setdefault(links.column_of[key], []).append((stroke, path))
         else:
             alone.append(path)
+    for place, members in together.items():
+        first, last = min(members)[0], max(members)[0]
+        found.append(
+            f'<a href="#{column_identity(place)}" tabindex="-1"><title>strokes {first} to {last}</title>'
+            f'<path d="{"".join(path for _, path in members)}"/></a>'
+        )
     return (f'<path d="{"".join(alone)}"/>' if alone else "") + "".join(found)
 
 
 def earlier_png(canvas: Canvas, *, pale: bool) -> bytes:
-    """What earlier sessions painted, as a raster of its own colours or pale."""
+    """What earlier sessions painted, as a raster: in its own colours, or pale and with a dark edge for the strokes of
+    this session, which are drawn over it."""
     wide, high = canvas.frame.size
     scale = RASTER_PX / max(wide, high)
     image = Image.new("RGB", (2 * round(wide * scale), 2 * round(high * scale)), CANVAS_COLOUR)
     draw = ImageDraw.Draw(image)
     for one in canvas.shown:
-        if not len(one.earlier):
-            continue
-        colour = PALE if pale else to_hex(ink(one.part.colour))
-        width = max(round(2 * scale * one.part.tip_mm * canvas.frame.per_mm), 2)
-        points, offsets = one.sampler.lines(
-            one.earlier, max(canvas.step_mm, 1.0 / (canvas.frame.per_mm * scale))
-        )
-        pixels = (points - np.array(canvas.frame.low)) * canvas.frame.per_mm * scale * 2.0
-        for a, b in zip(offsets[:-1].tolist(), offsets[1:].tolist(), strict=True):
-            draw.line(pixels[a:b].ravel().tolist(), fill=colour, width=width, joint="curve")
+        width = 2 * scale * max(one.part.tip_mm * canvas.frame.per_mm, THIN)
+        _raster(draw, canvas, one, one.earlier, PALE if pale else to_hex(ink(one.part.colour)), width)
+    for one in canvas.shown if pale else ():
+        width = 2 * scale * (max(one.part.tip_mm * canvas.frame.per_mm, THIN) + 12)
+        _raster(draw, canvas, one, np.concatenate([one.here, one.begun]), CASING, width)
     image = image.resize((image.width // 2, image.height // 2), Image.Resampling.LANCZOS)
     stream = BytesIO()
     image.quantize(32).save(stream, "PNG", optimize=True)
     return stream.getvalue()
+
+
+def _raster(
+    draw: ImageDraw.ImageDraw,
+    canvas: Canvas,
+    one: Shown,
+    chosen: npt.NDArray[np.int64],
+    colour: str,
+    width: float,
+) -> None:
+    """Strokes on a raster of twice the size that it will have."""
+    if not len(chosen):
+        return
+    scale = 2.0 * RASTER_PX / max(canvas.frame.size)
+    points, offsets = one.sampler.lines(chosen, max(canvas.step_mm, 2.0 / (canvas.frame.per_mm * scale)))
+    pixels = (points - np.array(canvas.frame.low)) * canvas.frame.per_mm * scale
+    wide = max(round(width), 2)
+    for a, b in zip(offsets[:-1].tolist(), offsets[1:].tolist(), strict=True):
+        draw.line(pixels[a:b].ravel().tolist(), fill=colour, width=wide, joint="curve")
 
 
 @dataclass(frozen=True, slots=True)

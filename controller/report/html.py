@@ -59,7 +59,7 @@ class Parts:
     canvas: Canvas | None
     maps: Sequence[ErrorMap]
     charts: Mapping[str, Sequence[Chart]]
-    links: Links | None
+    links: Links
     strokes: Frame
     kinds: Frame
     stops: Sequence[StopRow]
@@ -95,7 +95,7 @@ def page(parts: Parts) -> str:
     for identity, words, inside in shown:
         body += ["<section>", heading(words, identity), *inside, "</section>"]
     script = ""
-    if parts.links is not None and parts.links.linked:
+    if parts.links.linked:
         kept = strokes_json(parts.links, parts.strokes)
         body.append(f'<script type="application/json" id="strokes">{kept}</script>')
         script = SCRIPT
@@ -137,7 +137,7 @@ def _glance(findings: Sequence[Finding]) -> str:
 
 def _picture(parts: Parts) -> list[str]:
     canvas, links = parts.canvas, parts.links
-    if canvas is None or links is None:
+    if canvas is None:
         return []
     here = sum(len(one.here) for one in canvas.shown)
     toggle = ""
@@ -247,13 +247,10 @@ def _errors(parts: Parts) -> list[str]:
         *charts,
         _kinds(parts.kinds, timed=not parts.data.is_virtual),
     ]
-    if parts.links is not None:
-        unit_s, unit = time_unit(
-            max([1.0, *(row.at_s for rows in parts.links.rows.values() for row in rows)])
-        )
-        found += [
-            _peaks(parts.links, kind, rows, unit_s, unit) for kind, rows in parts.links.rows.items() if rows
-        ]
+    unit_s, unit = time_unit(max([1.0, *(row.at_s for rows in parts.links.rows.values() for row in rows)]))
+    found += [
+        _peaks(parts.links, kind, rows, unit_s, unit) for kind, rows in parts.links.rows.items() if rows
+    ]
     return found
 
 
@@ -419,7 +416,8 @@ def _stops(stops: Sequence[StopRow]) -> list[str]:
             escape(row.kind),
             f"<code>{escape(row.code)}</code>" if row.code else "",
             escape(row.words),
-            escape(row.remedy) or (f"<code>giornata explain {escape(row.code)}</code>" if row.code else ""),
+            escape(row.remedy)
+            + (f" <code>giornata explain {escape(row.code)}</code> says more." if row.code else ""),
         ]
         for row in stops
     ]

@@ -22,8 +22,9 @@ PEAKS = 6
 APART = 0.06
 """Peaks that are numbered keep this share of the chart's width from each other."""
 
-LINKED_MAX = 20_000
-"""A session of more strokes links only those of its peaks, so that the page stays light."""
+LINKED_MAX = 4_000
+"""In a session of more strokes only those of peaks, and the worst of each column, are shapes of their own; the others
+of a column are one shape together, so that the page stays light."""
 
 Table = npt.NDArray[np.void]
 KINDS: Mapping[str, tuple[str, str, str]] = {
@@ -61,8 +62,8 @@ class PeakRow:
 
 @dataclass(frozen=True, slots=True)
 class Links:
-    """rows: peaks by kind, largest first. strokes: the stroke table. linked: (pass, stroke) that the picture can be
-    asked for."""
+    """rows: peaks by kind, largest first. strokes: the stroke table. linked: (pass, stroke) that are shapes of their
+    own in the picture. column_of: where each stroke began; names: of the passes."""
 
     rows: Mapping[str, tuple[PeakRow, ...]]
     strokes: Table
@@ -89,16 +90,8 @@ class Links:
 
     def columns(self, columns: Columns, unit_s: float) -> tuple[Column, ...]:
         """Every column of time in which a stroke began, leading to the one that erred most."""
-        table = self.strokes
-        if not len(table):
-            return ()
-        number = columns.of(table["at_ns"])
-        order = np.lexsort((-np.nan_to_num(table["following_max_mm"]), -table["lateness_max_us"], number))
-        starts = np.flatnonzero(np.diff(number[order], prepend=-1))
         found: list[Column] = []
-        for row in order[starts].tolist():
-            at = int(number[row])
-            key = (int(table["pass_id"][row]), int(table["stroke"][row]))
+        for at, key in worst_by_column(self.strokes, columns).items():
             left = at * columns.width_s
             found.append(
                 Column(
@@ -112,11 +105,27 @@ class Links:
         return tuple(found)
 
 
+def worst_by_column(strokes: Table, columns: Columns) -> dict[int, tuple[int, int]]:
+    """For each column of time in which strokes began, the one that erred most: by lateness, then by following error."""
+    if not len(strokes):
+        return {}
+    number = columns.of(strokes["at_ns"])
+    order = np.lexsort((-np.nan_to_num(strokes["following_max_mm"]), -strokes["lateness_max_us"], number))
+    rows = order[np.flatnonzero(np.diff(number[order], prepend=-1))]
+    keys = zip(strokes["pass_id"][rows].tolist(), strokes["stroke"][rows].tolist(), strict=True)
+    return dict(zip(number[rows].tolist(), keys, strict=True))
+
+
 def find_links(
-    segments: Table, strokes: Table, columns: Columns, passes: Sequence[PassData], *, timed: bool
+    segments: Table, strokes: Table, columns: Columns | None, passes: Sequence[PassData], *, timed: bool
 ) -> Links:
-    """Peaks of each kind (of lateness only where time was real) and the strokes that can be linked."""
+    """Peaks of each kind (of lateness only where time was real) and the strokes that can be linked.
+
+    columns: None when no tick was logged; then there is nothing to link.
+    """
     names = {part.row.id: part.row.name for part in passes}
+    if columns is None:
+        return Links(dict.fromkeys(KINDS, ()), strokes, frozenset(), {}, names)
     shown = {part.row.id: len(part.strokes) for part in passes if part.strokes is not None}
     # Peaks of the passes alone: a homing has none that a stroke could answer for.
     painting = segments[(segments["pass_id"] >= 0) & (segments["segment"] >= 0)]
@@ -132,7 +141,7 @@ def find_links(
         else:
             rows[kind] = _peaks(kind, painting, painting[name].astype(np.float64), columns, extremes[kind])
     keys = list(zip(strokes["pass_id"].tolist(), strokes["stroke"].tolist(), strict=True))
-    wanted = set(keys) if len(keys) <= LINKED_MAX else set()
+    wanted = set(keys) if len(keys) <= LINKED_MAX else set(worst_by_column(strokes, columns).values())
     wanted |= {(row.pass_id, row.stroke) for kind in rows.values() for row in kind}
     linked = frozenset(key for key in wanted if 0 <= key[1] < shown.get(key[0], 0))
     at = columns.of(strokes["at_ns"]).tolist() if len(strokes) else []

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from controller.config.remedies import CAUTIONS, catalogue
 from controller.session.rows import EventRow, RunRow
 from safety.events import Reason
 
@@ -30,8 +31,13 @@ class StopRow:
 
     @property
     def remedy(self) -> str:
-        """What to do about it, in a sentence; empty where the catalogue has nothing."""
-        return ""
+        """What to do about a latched stop, as the catalogue of messages says it; empty for all else."""
+        entry = catalogue().entries.get(self.code) if self.kind == "latch" else None
+        if entry is None:
+            return ""
+        cautions = [f"{CAUTIONS[name].title}." for name in entry.cautions]
+        steps = [f"{number}. {step}" for number, step in enumerate(entry.steps, 1)]
+        return " ".join([*cautions, *steps]).replace("`", "")
 
     @property
     def is_halt(self) -> bool:
