@@ -60,8 +60,9 @@ def _cannot(host: str, port: int, error: OSError) -> InputError:
 
 
 def url_of(line: socket.socket, host: str) -> str:
-    """Where a browser on this computer finds it."""
-    shown = f"[{host}]" if ":" in host else host
+    """Where a browser on this computer finds it: at a loopback address where it listens at all."""
+    name = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - asked for by whoever gave it
+    shown = f"[{name}]" if ":" in name else name
     return f"http://{shown}:{line.getsockname()[1]}/"
 
 

@@ -40,6 +40,7 @@ export class Picture {
     this.key = null;
     this.data = null;
     this.waiting = [];
+    this.count = 0;
     this.at = null;
     new ResizeObserver(() => this.draw()).observe(frame);
   }
@@ -65,9 +66,11 @@ export class Picture {
     }
     const waited = this.waiting;
     this.waiting = [];
+    this.count = 0;
     this.data.passes.forEach((pass, index) => {
       pass.done.fill(0);
       for (const [first, count] of painted[index] ?? []) pass.done.fill(1, first, first + count);
+      this.count += pass.done.reduce((sum, one) => sum + one, 0);
     });
     for (const one of waited) this.mark(one);
     this.draw();
@@ -94,6 +97,7 @@ export class Picture {
         pass.done[i] = 1;
       }
     }
+    this.count += fresh.length;
     return fresh;
   }
 
@@ -189,12 +193,8 @@ export class Picture {
   }
 
   label() {
-    let done = 0, all = 0;
-    for (const pass of this.data.passes) {
-      all += pass.strokes;
-      for (const one of pass.done) done += one;
-    }
-    this.canvas.dataset.done = done;
-    this.canvas.setAttribute("aria-label", `${this.data.job}: ${done} of ${all} strokes painted`);
+    const all = this.data.passes.reduce((sum, pass) => sum + pass.strokes, 0);
+    this.canvas.dataset.done = this.count;
+    this.canvas.setAttribute("aria-label", `${this.data.job}: ${this.count} of ${all} strokes painted`);
   }
 }
