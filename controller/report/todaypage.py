@@ -28,6 +28,7 @@ PASSES_MORE, INKS_MORE = 0.7, 0.4
 """So many more of them fit for each line that does not bar the day, of three."""
 BARRED_SHOWN: Final = 3
 INKS_SHOWN: Final = 4
+TIMES_SHOWN: Final = 2
 MARKS_SHOWN: Final = 3
 REGISTER_SHOWN: Final = 2
 DUE_SHOWN: Final = 2
@@ -93,7 +94,8 @@ svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
     text-overflow: ellipsis; }
   .passes th:nth-child(1) { width: 4%; } .passes th:nth-child(2) { width: 27%; }
   .passes th:nth-child(8) { width: 22%; }
-  .pens th:nth-child(1) { width: 32%; } .pens th:nth-child(3) { width: 19%; } .pens th:nth-child(n+4) { width: 18%; }
+  .pens th:nth-child(1) { width: 28%; } .pens th:nth-child(2) { width: 9%; } .pens th:nth-child(3) { width: 26%; }
+  .pens th:nth-child(4) { width: 14%; }
   .sheet .notes { margin: 0.8mm 0 0; padding: 0.4mm 2mm; border: 1.5pt solid #000; background: none;
     border-radius: 0; }
   .sheet .columns { grid-template-columns: 1fr 1fr; gap: 0 5mm; flex: 1 1 0; min-height: min-content;
@@ -273,7 +275,7 @@ def _resumed(today: Today) -> str:
 def _pens(today: Today) -> str:
     if not today.inks:
         return "<p>None.</p>"
-    titles = ("ink", "fresh", "at", "unused", "in the pen")
+    titles = ("ink", "fresh", "at", "unused", "in use")
     most = INKS_SHOWN + int(INKS_MORE * _spare(today))
     rows = [_pen_row(today, one) for one in today.inks[:most]]
     words: list[str] = []
@@ -289,7 +291,9 @@ def _pens(today: Today) -> str:
 
 
 def _pen_row(today: Today, one: InkToday) -> list[str]:
-    at = _names([clock(today, seconds) for seconds in one.fresh_s], 2)
+    at = ", ".join(clock(today, seconds) for seconds in one.fresh_s[:TIMES_SHOWN])
+    if (more := len(one.fresh_s) - TIMES_SHOWN) > 0:
+        at += f" +{more}"
     in_pen = ""
     if one.in_use_m is not None:
         left = "" if one.in_use_left_m is None else f", {one.in_use_left_m:.0f} left"
@@ -326,10 +330,9 @@ def _register(today: Today) -> str:
     head = "Registered" if found.registered else "Not registered"
     if found.last_homing:
         head += f"; last homing {found.last_homing}"
-    parts = [
-        f"<p>{escape(head)}</p>",
-        *(f"<p>{escape(_cut(line))}</p>" for line in found.lines[:REGISTER_SHOWN]),
-    ]
+    # What is left of the traps comes before what the axes did.
+    lines = sorted(found.lines, key=lambda line: not line.startswith(f"{today.job}: "))[:REGISTER_SHOWN]
+    parts = [f"<p>{escape(head)}</p>", *(f"<p>{escape(_cut(line))}</p>" for line in lines)]
     if found.used_mm is not None and found.allowed_mm:
         share = min(found.used_mm / found.allowed_mm, 1.0)
         said = f"{found.used_mm:.1f} of {found.allowed_mm:.1f} mm used"
