@@ -37,7 +37,7 @@ STYLE = """
 .axis .of { display: block; text-align: center; font-size: 0.85rem; line-height: 1.3; color: var(--quiet); }
 .rl { right: 0.3rem; transform: translateY(-0.2rem); background: var(--card); padding: 0 0.2rem; color: var(--ink); }
 .rl.up { right: auto; transform: translateX(0.25rem); } .rl.back { transform: translateX(calc(-100% - 0.25rem)); }
-.span { top: 0.3rem; transform: translateX(-50%); }
+.span { top: 0.3rem; transform: translateX(-50%); background: var(--shade); padding: 0 0.2rem; }
 .peak { position: absolute; transform: translate(-50%, 50%); width: 1.5rem; height: 1.5rem; border-radius: 50%;
   display: grid; place-items: center; font-size: 0.8rem; font-weight: 600; line-height: 1; text-decoration: none;
   background: var(--card); color: var(--link); border: 2px solid var(--link); }

@@ -92,13 +92,14 @@ a {{ color: var(--link); }}
 .scroll {{ overflow-x: auto; border: 1px solid var(--line); border-radius: 8px; background: var(--card);
   margin: 0.8rem 0; }}
 table {{ border-collapse: collapse; width: 100%; font-size: 0.92rem; font-variant-numeric: tabular-nums; }}
-caption {{ text-align: left; padding: 0.5rem 0.7rem 0; color: var(--quiet); }}
+caption {{ text-align: left; padding: 0.5rem 0.7rem 0; color: var(--quiet); position: sticky; left: 0;
+  width: min(100%, calc(100vw - 3rem)); }}
 th, td {{ padding: 0.4rem 0.7rem; text-align: right; white-space: nowrap; border-bottom: 1px solid var(--line);
   vertical-align: baseline; }}
 tr:last-child > * {{ border-bottom: 0; }}
 thead tr:last-child > * {{ border-bottom: 1px solid var(--line); }}
 th {{ font-weight: 600; color: var(--quiet); vertical-align: bottom; }}
-thead th {{ white-space: normal; min-width: 3.5rem; }}
+thead th {{ white-space: normal; min-width: 4.6rem; }}
 tbody th {{ font-weight: inherit; color: inherit; vertical-align: baseline; }}
 tr > :first-child, .words {{ text-align: left; }}
 td.words, tbody th.words {{ white-space: normal; min-width: 12rem; }}
@@ -122,7 +123,8 @@ dt {{ color: var(--quiet); }} dd {{ margin: 0; overflow-wrap: anywhere; }}
   table {{ font-size: 8pt; }}
   thead {{ display: table-header-group; }}
   th, td {{ white-space: normal; padding: 0.15rem 0.3rem; overflow-wrap: break-word; }}
-  td.words, tbody th.words {{ min-width: 0; }}
+  td.words, tbody th.words, thead th {{ min-width: 0; }}
+  caption {{ position: static; width: auto; padding: 0 0.3rem; }}
   h2, h3 {{ break-after: avoid; }}
   figure, tr {{ break-inside: avoid; }}
   a {{ color: inherit; text-decoration: none; }}

@@ -57,14 +57,14 @@ def over_time(data: SessionData, columns: Columns, segments: Table, links: Links
             panels.append(_error_panel(title, columns, extremes, links.peaks[kind], unit_s))
     if not panels:
         return None
+    logs = [log for log in data.ticks if log.ticks]
     spans = tuple(
         Span(
             (int(one.scheduled_ns[0]) - columns.zero_ns) * 1e-9 / unit_s,
             (int(one.scheduled_ns[-1]) - columns.zero_ns) * 1e-9 / unit_s,
-            one.run.what if number % 2 == 0 else "",
+            one.run.what,
         )
-        for number, one in enumerate(log for log in data.ticks if log.ticks)
-        if number % 2 == 0
+        for one in (logs[::2] if len(logs) > 1 else [])
     )
     return Chart(
         "over-time",
