@@ -174,6 +174,13 @@ def _anchor(title: str) -> str:
     return kept.replace(" ", "-")
 
 
+def _label(target: str) -> str:
+    """A page as a link's words: ``guard.md#when-it-stops`` is "guard, when it stops"."""
+    page, _, anchor = target.partition("#")
+    name = page.rpartition("/")[2].removesuffix(".md").replace("-", " ")
+    return f"{name}, {anchor.replace('-', ' ')}" if anchor else name
+
+
 def _markdown_of(entry: Remedy) -> list[str]:
     lines = [f"### {entry.code}", "", f"> {entry.says}", "", entry.means, "", "Usual causes:", ""]
     lines += [f"* {one}" for one in entry.causes]
@@ -183,5 +190,5 @@ def _markdown_of(entry: Remedy) -> list[str]:
     lines += ["", "What to do:", ""]
     lines += [f"{number}. {one}" for number, one in enumerate(entry.steps, 1)]
     if entry.read:
-        lines += ["", f"More: {', '.join(f'[{one}]({one})' for one in entry.read)}."]
+        lines += ["", f"More: {', '.join(f'[{_label(one)}]({one})' for one in entry.read)}."]
     return lines
