@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.config.machine import AXES
-from controller.report.compareread import LATE_US, Counts, SessionRead
+from controller.report.compareread import COLUMNS, LATE_US, Counts, SessionRead
 from controller.report.comparestats import (
     Difference,
     believed,
@@ -100,6 +100,7 @@ def compare(a: SessionRead, b: SessionRead) -> Comparison:
         rows += _ticks("timing", "lateness", a.lateness_us, b.lateness_us, LATE_FLOOR_US, heed_us)
         rows.append(_late(a, b))
         rows += strokes.rows("timing", "lateness, latest tick of a stroke", "late_max_us", heed_us)
+        rows += strokes.rows("timing", "timing error of a stroke's segment", "timing_us", heed_us)
     for name, title in (("following", "following error"), ("contour", "contour error, by the motors")):
         first, second = (getattr(one, f"{name}_mm") for one in (a, b))
         rows += _ticks("position", title, first, second, ERROR_FLOOR_MM, HEED_MM)
@@ -170,7 +171,6 @@ def _late(a: SessionRead, b: SessionRead) -> Row:
     return _plain("timing", "ticks later than 1 ms", "of a million", 1, shares[0], shares[1], 1)
 
 
-COLUMNS = ("late_max_us", "following_max_mm", "contour_max_mm", "off_max_mm")
 Columns = dict[str, npt.NDArray[np.float64]]
 
 

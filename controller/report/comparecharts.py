@@ -86,7 +86,7 @@ def _worse(
 def _over_time(pair: tuple[SessionRead, SessionRead]) -> Chart:
     """p99 of pieces over the passes' own time."""
     length = piece_length(*(len(one.lateness_us) for one in pair))
-    series, ends, tops, lows = [], [], [], []
+    series, ends, tops = [], [], []
     for one, (side, colour, shape) in zip(pair, SIDES, strict=True):
         n = len(one.lateness_us) // length
         if not n:
@@ -97,8 +97,7 @@ def _over_time(pair: tuple[SessionRead, SessionRead]) -> Chart:
         series.append(Marks(minutes, p99, colour, shape, side))
         ends.append(n * length * one.tick_us * 1e-6 / 60.0)
         tops.append(float(p99.max()))
-        lows.append(float(p99.min()))
-    y = logarithmic("p99, µs", min(lows, default=1.0) * 0.8, max(tops, default=10.0) * 1.25)
+    y = linear("p99, µs", 0.0, max(tops, default=10.0))
     x = linear("time of the passes, min", 0.0, max(ends, default=1.0), tight=True)
     return Chart(
         "lateness-over-time", "Lateness over the sessions' time", x, (Panel(y, tuple(series)),),

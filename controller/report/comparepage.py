@@ -23,6 +23,7 @@ from controller.report.comparewords import (
     interval,
     lines,
     moment,
+    named,
     plain,
     signed,
     value,
@@ -109,20 +110,23 @@ def notes(sentences: Sequence[str]) -> str:
 
 
 def figures_table(rows: Sequence[Row], caption: str, a: str, b: str) -> str:
-    """One row a figure."""
-    titles = ("figure", "unit", a, b, "difference", "95 % interval", "chance", "readings", "verdict")
+    """One row a figure; the verdict stands first, where a phone shows it. Without what is judged where nothing is."""
+    is_judged = any(row.difference.by for row in rows)
+    titles = ("figure", *(("verdict",) if is_judged else ()), a, b, "difference")
+    titles += ("95 %", "chance", "readings") if is_judged else ()
     cells = []
     for row in rows:
         one = row.difference
         counted = f"{one.units[0]:,} / {one.units[1]:,}" if one.by else ""
         cells.append(
             [
-                escape(row.name), escape(row.unit), value(row.a, row.digits), value(row.b, row.digits),
-                signed(one.size, row.digits), interval(one.low, one.high, row.digits), chance(one.chance), counted,
-                SIGNS.get(row.verdict, "") + escape(verdict(row)),
+                escape(named(row.name, row.unit)),
+                *((SIGNS.get(row.verdict, "") + escape(verdict(row)),) if is_judged else ()),
+                value(row.a, row.digits), value(row.b, row.digits), signed(one.size, row.digits),
+                *((interval(one.low, one.high, row.digits), chance(one.chance), counted) if is_judged else ()),
             ]
         )  # fmt: skip
-    return table(titles, cells, {0, 8}, f"{caption}: figures of both sessions")
+    return table(titles, cells, {0, 1} if is_judged else {0}, f"{caption}: figures of both sessions")
 
 
 def _session(one: SessionRead) -> str:

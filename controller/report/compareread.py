@@ -1,4 +1,4 @@
-"""A session read for comparing: journal, timing logs block by block, and the simulated canvas where there is one.
+"""A session read for comparing: journal, timing logs, and the simulated canvas where there is one.
 
 Owns reading and the reduction of ticks to figures of a session. Compares nothing and draws nothing. What is missing or
 damaged is said in ``notes`` and left out.
@@ -6,8 +6,9 @@ damaged is said in ``notes`` and left out.
 * *Lateness*: sent less scheduled, of the ticks of a schedule.
 * *Following error*: distance of the motors' measured place from the expected one, of ticks with the pen down in which
   fresh word came from both drives.
-* *Contour error, by the motors*: the part of it at right angles to the way on which the motors were expected since the
-  fresh word before; all of it where they stood: the distance from the path to first order, without the belt's part.
+* *Contour error, by the motors*: the part of it across the way, as the session's report has it (``runticks``); none
+  where the motors are expected to stand.
+* *Timing error of a segment*: how much longer it took than its ticks, from its first tick to the next segment's.
 * *Off its path*: what the simulated tip truly touched against the planned stroke.
 """
 
@@ -30,17 +31,16 @@ from controller.config.places import StateDir
 from controller.motion.schedule import Schedule, SegmentKind
 from controller.report.deviation import measure
 from controller.report.painted import Painted, load_painted
+from controller.report.runticks import contour_and_way
 from controller.session.journal import Journal
 from controller.session.rows import HomingRow, PassRow, RunRow, SessionRow
+from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import StreamSpec
 from controller.stream.timinglog import TimingLogError, log_meta, tick_blocks
 from controller.strokes.strokeset import StrokeSet
 
 FLAG_FRESH = 1
 LATE_US = 1000.0
-STANDS_MM = 1e-4
-"""An expected way shorter than this since the last fresh word is no direction."""
-
 Floats = npt.NDArray[np.float32]
 Vector = npt.NDArray[np.float64]
 
@@ -48,11 +48,15 @@ STROKE_DTYPE = np.dtype(
     [
         ("stroke", "<i4"),
         ("late_max_us", "<f8"),  # nan where the log says nothing
+        ("timing_us", "<f8"),  # error of the segment in which it was painted, its size
         ("following_max_mm", "<f8"),
         ("contour_max_mm", "<f8"),
         ("off_max_mm", "<f8"),  # nan without a canvas
     ]
 )
+
+
+COLUMNS = ("late_max_us", "timing_us", "following_max_mm", "contour_max_mm", "off_max_mm")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,16 +278,17 @@ def _part(
     )
     table = np.zeros(len(done), dtype=STROKE_DTYPE)
     table["stroke"] = [stroke for _, _, stroke in done]
-    for name in ("late_max_us", "following_max_mm", "contour_max_mm", "off_max_mm"):
+    for name in COLUMNS:
         table[name] = np.nan
     strokes, segments = _planned(row, notes)
-    most = None if strokes is None else np.full((len(strokes), 3), -1.0)
+    most = None if strokes is None else np.full((len(strokes), 4), -1.0)
     window: list[int] = []
     for run in runs:
         window += _take_log(run, row, segments, most, taken, notes)
     if most is not None and len(done):
         found = np.where(most < 0.0, np.nan, most)[np.minimum(table["stroke"], len(most) - 1)]
-        table["late_max_us"], table["following_max_mm"], table["contour_max_mm"] = found.T
+        for name, column in zip(COLUMNS, found.T, strict=False):
+            table[name] = column
     points, metres = "", None
     if strokes is not None:
         lengths = strokes.lengths_mm()
@@ -330,41 +335,37 @@ def _take_log(
     """Add one run's log to what is ``taken``, its strokes' largest to ``most``; answers its first and last instant."""
     path = run.folder / "timing.gtl"
     spec = _spec(run)
-    per_mm = _counts_per_mm(spec, notes.append)
-    own = _own_tasks(spec, row)
-    stroke_of = None
-    if segments is not None:
-        stroke_of = np.where(segments["kind"] == SegmentKind.STROKE, segments["stroke"], -1).astype(np.int64)
-    before: npt.NDArray[np.int64] | None = None
-    ends: list[int] = []
     try:
         tick_us = float(log_meta(path).get("tick_ns", 0)) * 1e-3
-        taken.tick_us = max(taken.tick_us, tick_us)
-        for records in tick_blocks(path):
-            inside = records[records["segment"] >= 0]
-            if not len(inside):
-                continue
-            ends += [int(inside["scheduled_ns"][0]), int(inside["scheduled_ns"][-1] + 1000 * tick_us)]
-            late = ((inside["sent_ns"] - inside["scheduled_ns"]) * 1e-3).astype(np.float32)
-            taken.lateness.append(late)
-            taken.seconds += len(inside) * tick_us * 1e-6
-            heard = ((inside["flags"] & FLAG_FRESH) != 0) & (inside["feedback_ns"] > 0)
-            follow, contour, before = errors(inside[heard], per_mm, before)
-            down = inside["head"][heard] != 0
-            taken.following.append(follow[down].astype(np.float32))
-            taken.contour.append(contour[down].astype(np.float32))
-            if most is not None and stroke_of is not None:
-                stroke = np.where(
-                    np.isin(inside["task"], own),
-                    stroke_of[np.minimum(inside["segment"], len(stroke_of) - 1)],
-                    -1,
-                )
-                _largest(most[:, 0], stroke, late)
-                _largest(most[:, 1], stroke[heard], follow)
-                _largest(most[:, 2], stroke[heard], contour)
+        # As bytes: numpy compares every field of every block before it joins records.
+        blocks = [one[one["segment"] >= 0].view(np.uint8) for one in tick_blocks(path)]
     except (OSError, TimingLogError) as error:
         notes.append(f"run {run.id} ({run.what}) has no readable timing log: {error}")
-    return [min(ends), max(ends)] if ends else []
+        return []
+    records = np.concatenate([np.zeros(0, dtype=np.uint8), *blocks]).view(TICK_DTYPE)
+    if not len(records):
+        return []
+    late = ((records["sent_ns"] - records["scheduled_ns"]) * 1e-3).astype(np.float32)
+    following, contour = errors(records, _counts_per_mm(spec, notes.append))
+    down = records["head"] != 0
+    taken.tick_us = max(taken.tick_us, tick_us)
+    taken.seconds += len(records) * tick_us * 1e-6
+    taken.lateness.append(late)
+    for kept, values in ((taken.following, following), (taken.contour, contour)):
+        values = values[down]
+        kept.append(values[np.isfinite(values)].astype(np.float32))
+    if most is not None and segments is not None:
+        stroke_of = np.where(segments["kind"] == SegmentKind.STROKE, segments["stroke"], -1).astype(np.int64)
+        stroke = stroke_of[np.minimum(records["segment"], len(stroke_of) - 1)]
+        stroke = np.where(np.isin(records["task"], _own_tasks(spec, row)), stroke, -1)
+        starts = np.flatnonzero(
+            np.diff(records["segment"], prepend=-2) | np.diff(records["task"], prepend=-2)
+        )
+        _largest(most[:, 0], stroke, late)
+        _largest(most[:, 1], stroke[starts[:-1]], np.abs(np.diff(late[starts].astype(np.float64))))
+        _largest(most[:, 2], stroke, following)
+        _largest(most[:, 3], stroke, contour)
+    return [int(records["scheduled_ns"][0]), int(records["scheduled_ns"][-1] + 1000 * tick_us)]
 
 
 def _largest(most: Vector, stroke: npt.NDArray[np.int64], values: npt.NDArray[np.floating]) -> None:
@@ -372,25 +373,17 @@ def _largest(most: Vector, stroke: npt.NDArray[np.int64], values: npt.NDArray[np
     np.maximum.at(most, stroke[known], values[known])
 
 
-def errors(
-    heard: npt.NDArray[np.void], per_mm: tuple[float, float] | None, before: npt.NDArray[np.int64] | None
-) -> tuple[Vector, Vector, npt.NDArray[np.int64] | None]:
-    """Following and contour error (n,) of records with fresh word, in order, and the last expected counts.
-
-    ``before``: expected counts of the record before the first, None for none. Empty without counts a mm.
-    """
-    if per_mm is None or not len(heard):
-        nothing = np.full(len(heard), np.nan)
-        return nothing, nothing, before
-    planned = heard["planned_counts"].astype(np.int64)
-    off = (heard["measured_counts"] - planned) / np.array(per_mm)
-    first = planned[:1] if before is None else before[None]
-    way = np.diff(planned, axis=0, prepend=first) / np.array(per_mm)
-    length = np.hypot(*way.T)
-    following: Vector = np.hypot(*off.T)
-    across = np.abs(off[:, 0] * way[:, 1] - off[:, 1] * way[:, 0]) / np.maximum(length, STANDS_MM)
-    contour: Vector = np.where(length < STANDS_MM, following, across)
-    return following, contour, planned[-1]
+def errors(records: npt.NDArray[np.void], per_mm: tuple[float, float] | None) -> tuple[Vector, Vector]:
+    """Following and contour error (n,) of a run's records in order, mm; nan without fresh word, or counts a mm."""
+    if per_mm is None:
+        nothing = np.full(len(records), np.nan)
+        return nothing, nothing
+    off_mm = np.full((len(records), 2), np.nan)
+    fresh = ((records["flags"] & FLAG_FRESH) != 0) & (records["feedback_ns"] > 0)
+    off_mm[fresh] = (records["measured_counts"][fresh] - records["planned_counts"][fresh]) / np.array(per_mm)
+    contour, _way = contour_and_way(records["planned_counts"].astype(np.int64), off_mm, per_mm)
+    following: Vector = np.hypot(*off_mm.T)
+    return following, contour
 
 
 def _spec(run: RunRow) -> StreamSpec | None:

@@ -36,7 +36,7 @@ COUNTED_FEWEST = 20
 """With fewer readings that count on one side nothing is said: the bootstrap is too sure of itself then. Common
 practice, no source."""
 
-TICKS_A_PIECE = 250
+TICKS_A_PIECE = 100
 BEYOND_FEWEST = 100
 """A quantile is judged where so many values lie beyond it on either side. Common practice, no source."""
 

@@ -60,6 +60,11 @@ def moment(unix_ms: int) -> str:
     return datetime.fromtimestamp(unix_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
+def named(figure: str, unit: str) -> str:
+    """A figure with its unit."""
+    return f"{figure} ({unit})" if unit else figure
+
+
 def verdict(row: Row) -> str:
     """The verdict; what is not judged has a dash."""
     return row.verdict or NONE

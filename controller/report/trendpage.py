@@ -16,7 +16,7 @@ from controller.report.chart import Chart, Marks, Panel, Rule, Scale, linear
 from controller.report.chartpage import chart_html
 from controller.report.comparebuild import write_whole
 from controller.report.comparepage import Section, listed, notes, page
-from controller.report.comparewords import GROUPS, chance, interval, moment, signed, value
+from controller.report.comparewords import GROUPS, chance, interval, moment, named, signed, value
 from controller.report.pieces import NONE, facts, table
 from controller.report.trend import BETTER, FALLS, RISES, SMALL, WORSE, Series, Trends
 from controller.report.trendwords import METHOD, lines
@@ -66,31 +66,21 @@ _METHODS = (
 
 
 def trends_table(series: Sequence[Series], caption: str) -> str:
-    """One row a figure."""
-    titles = (
-        "figure",
-        "unit",
-        "first",
-        "last",
-        "median",
-        "change\na session",
-        "95 % interval",
-        "chance",
-        "n",
-        "verdict",
-    )
+    """One row a figure; the verdict stands first, where a phone shows it."""
+    titles = ("figure", "verdict", "first", "last", "median", "change", "95 %", "chance", "n")
     rows = []
     for one in series:
         digits, found = one.figure.digits, one.trend
         rows.append(
             [
-                escape(one.figure.name), escape(one.figure.unit), value(float(one.values[0]), digits),
+                escape(named(one.figure.name, one.figure.unit)),
+                SIGNS.get(one.verdict, "") + escape(one.verdict or NONE), value(float(one.values[0]), digits),
                 value(float(one.values[-1]), digits), value(float(np.median(one.values)), digits),
                 signed(found.slope, digits + 1), interval(found.low, found.high, digits + 1), chance(found.chance),
-                str(found.n), SIGNS.get(one.verdict, "") + escape(one.verdict or NONE),
+                str(found.n),
             ]
         )  # fmt: skip
-    return table(titles, rows, {0, 9}, f"{caption}: trend of each figure")
+    return table(titles, rows, {0, 1}, f"{caption}: trend of each figure, change a session")
 
 
 CHARTS: dict[str, tuple[tuple[str, str, tuple[str, ...]], ...]] = {
