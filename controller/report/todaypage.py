@@ -54,6 +54,7 @@ CAUTIONS: Final = (
 
 STYLE: Final = """
 .sheet h1 { margin: 0; } .sheet h2 { margin: 0.9rem 0 0.25rem; } .sheet p { max-width: none; }
+.sheet td.words, .sheet tbody th.words { min-width: 0; }
 .top { display: flex; flex-wrap: wrap; justify-content: space-between; align-items: baseline; gap: 0.2rem 1.5rem;
   border-bottom: 2px solid var(--ink); padding-bottom: 0.3rem; }
 .sum { font-size: 1.05rem; margin: 0.4rem 0; }
@@ -94,8 +95,8 @@ svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
     text-overflow: ellipsis; }
   .passes th:nth-child(1) { width: 4%; } .passes th:nth-child(2) { width: 27%; }
   .passes th:nth-child(8) { width: 22%; }
-  .pens th:nth-child(1) { width: 28%; } .pens th:nth-child(2) { width: 9%; } .pens th:nth-child(3) { width: 26%; }
-  .pens th:nth-child(4) { width: 14%; }
+  .sheet .pens table { font-size: 7.6pt; } .pens th:nth-child(1) { width: 28%; } .pens th:nth-child(2) { width: 9%; }
+  .pens th:nth-child(3) { width: 26%; } .pens th:nth-child(4) { width: 14%; }
   .sheet .notes { margin: 0.8mm 0 0; padding: 0.4mm 2mm; border: 1.5pt solid #000; background: none;
     border-radius: 0; }
   .sheet .columns { grid-template-columns: 1fr 1fr; gap: 0 5mm; flex: 1 1 0; min-height: min-content;

@@ -70,6 +70,13 @@ def build(out: Path, source: Path = ROOT) -> tuple[Path, Path]:
     return sdist, wheel
 
 
+def unpacked(sdist: Path, folder: Path) -> Path:
+    """The sdist's own folder, unpacked in ``folder``."""
+    with tarfile.open(sdist) as archive:
+        archive.extractall(folder, filter="data")
+    return folder / sdist.name.removesuffix(".tar.gz")
+
+
 def digest(path: Path) -> str:
     """SHA-256 of a file."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
