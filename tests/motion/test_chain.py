@@ -256,6 +256,7 @@ def test_the_belt_is_inverted_exactly(damping: float) -> None:
     assert np.abs(y[::40] - wanted[: len(y[::40])]).max() <= 2e-4
 
 
+@pytest.mark.compiles
 def test_places_change_play_and_belt() -> None:
     """A gap and a belt that change along the axis: a long line and back ends and passes where it should."""
     model = replace(
@@ -328,6 +329,7 @@ def test_a_chunk_must_end_at_rest() -> None:
     assert chain.commands_mm(np.empty((0, 2))).shape == (0, 2)
 
 
+@pytest.mark.compiles
 def test_the_motor_is_not_asked_for_more_than_it_has() -> None:
     """On a capped circle the demand stays within the motor's acceleration, by the lag solved exactly."""
     _, out, _ = commands(AXIS, circle(50.0, TURN), (1, 1))
@@ -380,6 +382,7 @@ def test_the_predicted_cost_of_a_turn_is_true(share: float) -> None:
     assert 0.4 * stated <= error <= stated + 0.006
 
 
+@pytest.mark.compiles
 def test_readings_lead_to_the_head() -> None:
     """From motor positions alone the head is found: as the simulation from commands has it."""
     _, out, start = commands(AXIS, circle(10.0, TURN), (1, 1))

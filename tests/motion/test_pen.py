@@ -63,6 +63,7 @@ def tip_path(planned, stroke, landing, clearance):
     return tips
 
 
+@pytest.mark.compiles
 @pytest.mark.parametrize("lean", [(0.2, 0.2), (0.15, 0.1)])
 @pytest.mark.parametrize("landing", [(0.0, 0.0), (0.05, -0.06)])
 @pytest.mark.parametrize(

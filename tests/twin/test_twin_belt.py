@@ -453,6 +453,7 @@ def test_cutting_time_changes_nothing_at_all(program: list[Any], start_ns: int, 
         assert np.array_equal(one, other)
 
 
+@pytest.mark.compiles
 def test_still_time_is_jumped_and_the_order_after_it_is_not_missed() -> None:
     """A minute of rest costs two samples, and the motion after it begins at the same instant as without the jump."""
     mechanism = Mechanism(honest(1), ("x", "y"), 0)

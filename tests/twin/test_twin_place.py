@@ -238,6 +238,7 @@ def test_playback_is_what_the_wire_makes_of_the_same_ticks(make_master: MakeMast
     assert played.touches[at[common][1:]].all()
 
 
+@pytest.mark.compiles
 def test_playback_goes_on_where_it_was() -> None:
     """Two calls are one: places, latency draws, tip and readings."""
     units = scribble()
