@@ -78,7 +78,7 @@ def page(
             elif token is not None:
                 out().print(f"it asks for the token in {token_file}", soft_wrap=True)
             if not local:
-                words = f"it listens at {host}: what goes over a network can be read on it, so a tunnel (ssh -L) is better"
+                words = f"it listens at {host}: what goes over a network can be read there; a tunnel (ssh -L) is better"
                 out().print(words, soft_wrap=True)
 
         run(machine, state, line, given, say)

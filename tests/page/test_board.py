@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -195,12 +196,13 @@ def test_version_grows_with_what_is_shown_only(board: Board) -> None:
     board.take(status(), 3)
     board.looked(look(0, 1, 2))
     assert board.version == version
-    for change in (
+    changes: list[Callable[[], None]] = [
         lambda: board.take(status(state="paused"), 4),
         lambda: board.take({"v": 1, "event": "note", "text": "a gull", "at_ms": 7}, 5),
         lambda: board.looked(look(0, 1, 2, 3)),
         lambda: board.disconnected(),
-    ):
+    ]
+    for change in changes:
         before = board.version
         change()
         assert board.version > before

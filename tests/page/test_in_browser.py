@@ -56,7 +56,7 @@ def text(page: Page, name: str) -> str:
 
 def colour_at(page: Page, place_mm: tuple[float, float]) -> tuple[int, int, int, int]:
     """What is drawn at a place of the canvas: the mean of the few pixels around it, RGBA."""
-    return tuple(  # type: ignore[return-value]
+    return tuple(
         page.evaluate(
             """async ([x, y]) => {
                 const canvas = document.getElementById("picture");
