@@ -55,7 +55,7 @@ def register_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
                 for right, down in offsets:
                     centre = (cx + right * pitch, cy + down * pitch)
                     for line in cross(centre, arm, HOOK_MM):
-                        ink.line(line)
+                        ink.line(line, ink.name)
                     places += centre
             page.write(
                 f"{row * COLUMNS + column + 1}",
@@ -87,9 +87,14 @@ def register_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
         ),
         *((PHOTO_WORDS,) if has_corners(tip_mm) else ()),
     )
+    corner = (x + arm + 3.0, y + arm + 3.0)
     look = Look(
-        "A place: two crosses of either ink",
+        "A place, the second ink off by 0.8 mm to the right and 0.5 down: x is read in the ring and in the left "
+        "column, y along the level arms",
         (x - 2.0, y - 2.0, pitch + 2.0 * arm + 10.0, pitch + 2.0 * arm + 10.0),
+        "second",
+        (0.8, 0.5),
+        (corner[0] + pitch, corner[1] + pitch / 2.0, 0.8 * arm),
     )
     figures = {**marks, "first_mm": tuple(first), "second_mm": tuple(second), "arm_mm": (arm,)}
     questions = [
