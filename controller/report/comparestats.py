@@ -132,17 +132,17 @@ def weights(rows: npt.NDArray[np.int64], n: int) -> Floats:
     return found.astype(np.float32)
 
 
-def _quantiles(counts: Floats, floor: float, quantiles: Sequence[float]) -> Vector:
-    """(r, q) of histograms (r, BINS)."""
+def _quantiles(counts: Floats, floor: float, quantiles: Sequence[float], first: int = 0) -> Vector:
+    """(r, q) of histograms (r, b) that begin with bin ``first``."""
     rising = np.cumsum(counts, axis=1, dtype=np.float64)
     out = np.empty((len(counts), len(quantiles)))
     for column, quantile in enumerate(quantiles):
         wanted = quantile * rising[:, -1]
-        at = np.minimum((rising < wanted[:, None]).sum(axis=1), BINS - 1)
+        at = np.minimum((rising < wanted[:, None]).sum(axis=1), counts.shape[1] - 1)
         rows = np.arange(len(counts))
         inside = np.maximum(counts[rows, at].astype(np.float64), 1e-9)
         part = np.clip((wanted - (rising[rows, at] - inside)) / inside, 0.0, 1.0)
-        out[:, column] = floor * 10.0 ** ((at + part) * DECADES / BINS)
+        out[:, column] = floor * 10.0 ** ((first + at + part) * DECADES / BINS)
     return out
 
 
@@ -155,9 +155,12 @@ def piece_differences(
         return tuple(Difference(size, by=by, units=(len(a), len(b))) for size in sizes)
     random = np.random.default_rng(1)
     errors, counted = [], []
+    used = np.flatnonzero((a.counts.sum(axis=0) + b.counts.sum(axis=0)) > 0.0)
+    first, end = int(used[0]), int(used[-1]) + 1
     for side in (a, b):
+        filled = side.counts[:, first:end]
         # For how long each figure hangs together from piece to piece. The far quantiles are no figure of one piece.
-        by_piece = [*_quantiles(side.counts, floor, quantiles[:2]).T, np.sqrt(side.squares / side.number)]
+        by_piece = [*_quantiles(filled, floor, quantiles[:2], first).T, np.sqrt(side.squares / side.number)]
         each = [hanging(np.log(np.maximum(column, floor))) for column in by_piece]
         counted.append(
             [len(side) / each[min(column, 1)] for column in range(len(quantiles))] + [len(side) / each[-1]]
@@ -166,7 +169,7 @@ def piece_differences(
         times = weights(rows, len(side))
         rms = np.sqrt((times @ side.squares) / (times @ side.number))
         errors.append(
-            np.column_stack([_quantiles(times @ side.counts, floor, quantiles), rms]).std(axis=0, ddof=1)
+            np.column_stack([_quantiles(times @ filled, floor, quantiles, first), rms]).std(axis=0, ddof=1)
         )
     beyond = [min(float(side.number.sum()) for side in (a, b)) * min(q, 1.0 - q) for q in quantiles]
     out = []

@@ -11,8 +11,7 @@ import pytest
 from controller.config.load import load_machine
 from controller.config.places import StateDir, shipped
 from controller.report.compare import compare
-from controller.report.comparemachines import compare_machines
-from controller.report.comparepage import write_machines, write_sessions
+from controller.report.comparepage import write_sessions
 from controller.report.compareread import read_session
 from controller.report.trend import trends
 from controller.report.trendpage import write_trends
@@ -30,7 +29,7 @@ CORNERS = ((0.3, 0.4), (0.3, 0.4), (0.3, 0.4), (0.9, 0.4))
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """All three pages in one folder."""
+    """Two pages in one folder; that of machine files has tables only, of the same making."""
     folder = tmp_path_factory.mktemp("pages")
     root = make_days(
         folder / "state", [Day(seed=n, late_us=60.0 + 60.0 * n, marks=CORNERS) for n in range(2)]
@@ -50,9 +49,7 @@ def chromium() -> Iterator[Browser]:
         yield one
 
 
-@pytest.mark.parametrize(
-    ("name", "width", "dark"), [("sessions", 390, True), ("trend", 1280, False), ("machines", 390, False)]
-)
+@pytest.mark.parametrize(("name", "width", "dark"), [("sessions", 390, True), ("trend", 1280, False)])
 def test_pages_fit_and_are_accessible(chromium, pages, name, width, dark):
     """Nothing is asked of a network or complained of, the page does not scroll sideways, axe finds nothing grave."""
     with visit(chromium, width=width, dark=dark) as look:

@@ -101,7 +101,7 @@ def test_holm_as_in_a_worked_example():
     assert believed([]) == ()
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=12))
 def test_holm_lies_between_bonferroni_and_none(chances):
     """What Bonferroni believes Holm believes; what a single test does not believe Holm does not."""
@@ -127,7 +127,7 @@ def test_quantiles_of_pieces_are_numpys():
     )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(n=st.integers(1, 60), length=st.integers(1, 12), seed=st.integers(0, 99))
 def test_draws_are_circular_blocks(n, length, seed):
     """Each draw has n units, in blocks of followers that go on at the begin; weights count them."""
