@@ -105,6 +105,9 @@ def application(watch: Watch, machine: str, access: Access, press: Press) -> App
         return _said(as_json, 200 if done.is_stopped else 503, done.message(), title)
 
     async def events(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["method"] == "HEAD":
+            await Response(media_type="text/event-stream")(scope, receive, send)
+            return
         try:
             with watch.viewer():
                 await _stream(watch, access.press, receive, send)

@@ -11,12 +11,14 @@ from collections.abc import Mapping
 from enum import Enum
 from typing import Any, Final
 
-from controller.page.looking import Look
+from controller.page.looking import UNREAD, Look
 from controller.page.picture import ranges
 from controller.session.standing import Standing, question, words
 
 STALE_NS: Final = 3_000_000_000
 """After so long without a word of the service its state is unknown."""
+LOOKS_TO_JUDGE: Final = 2
+"""Where nobody listens any more, so many looks tell whether a session was ended: the first may have begun before."""
 EVENTS_SHOWN: Final = 30
 STEPS_KEPT: Final = 256
 """So many steps of the picture are kept for browsers that read slowly; whoever is further behind gets it whole."""
@@ -49,6 +51,7 @@ class Board:
         self._heard_ns: int | None = None
         self._connected: bool | None = None
         self._refused = ""
+        self._looks = 0
         self._look: Look | None = None
         self._painted: tuple[tuple[int, ...], ...] = ()
         self._steps: deque[tuple[int, Message]] = deque(maxlen=STEPS_KEPT)
@@ -69,6 +72,8 @@ class Board:
         """Nobody listens, or the service hung up. ``why``: what it said to that."""
         if self._connected is not False or why != self._refused:
             self.version += 1
+        if self._connected is not False:
+            self._looks = 0
         self._connected, self._refused = False, why
         self._standing = Standing()
 
@@ -107,6 +112,9 @@ class Board:
     def looked(self, look: Look) -> None:
         """Take a look at the disk."""
         before, self._look = self._look, look
+        self._looks += 1
+        if self._connected is False and self._looks == LOOKS_TO_JUDGE:
+            self.version += 1
         old = None if before is None or before.picture is None else before.picture.key
         new = None if look.picture is None else look.picture.key
         painted = look.account.painted
@@ -165,7 +173,7 @@ class Board:
             return Link.LIVE if self._standing.fields else Link.ASKING
         if self._refused:
             return Link.SILENT
-        if self._look is None:
+        if self._look is None or self._looks < LOOKS_TO_JUDGE:
             return Link.ASKING
         return Link.GONE if self._look.account.left_open else Link.NONE
 
@@ -211,6 +219,8 @@ class Board:
                 )
             case Link.NONE:
                 assert self._look is not None
+                if self._look.account.state == UNREAD:
+                    return "no service", "how the last one left the machine cannot be read"
                 return "no service", f"the last one left the machine {self._look.account.state}"
         state = str(fields.get("state"))
         if fields.get("session") is None:

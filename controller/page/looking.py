@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 from zipfile import BadZipFile
 
 from controller.config.errors import InputError
@@ -22,6 +24,9 @@ from controller.session.rows import PassRow
 from controller.session.states import initial_state
 from safety import latch
 from safety.latch import Latch
+
+UNREAD: Final = "unknown"
+"""State of a machine whose journal cannot be read."""
 
 Stamp = tuple[tuple[int, int] | None, ...]
 """Of files: when each was last changed and its size, None where there is none."""
@@ -58,7 +63,7 @@ class Look:
 
 
 class Looker:
-    """Looks at one machine's state. Use from one thread at a time."""
+    """Looks at one machine's state."""
 
     def __init__(self, state: StateDir, machine: str) -> None:
         self._state = state
@@ -70,9 +75,15 @@ class Looker:
         self._picture_stamp: Stamp | None = None
         self._picture_trouble = ""
         self._finished: dict[int, tuple[int, ...]] = {}
+        # A look whose caller has given it up still runs to its end.
+        self._looking = threading.Lock()
 
     def look(self) -> Look:
-        """What there is by now. Never raises for what is on the disk."""
+        """What there is by now. Never raises for what is on the disk. From any thread; one look at a time."""
+        with self._looking:
+            return self._look_once()
+
+    def _look_once(self) -> Look:
         standing = latch.read(self._state.latch)
         trouble: list[str] = []
         journal = self._state.journal
@@ -83,6 +94,8 @@ class Looker:
                 self._stamp = stamp
             except (InputError, sqlite3.Error, OSError) as error:
                 trouble.append(f"the journal cannot be read: {error}")
+                self._account = Account(state=UNREAD, why="the journal cannot be read")
+                self._picture, self._folder, self._picture_stamp, self._picture_trouble = None, None, None, ""
         if self._picture_trouble:
             trouble.append(self._picture_trouble)
         return Look(standing, self._account, self._picture, tuple(trouble))

@@ -59,6 +59,8 @@ def _without_guard(state: StateDir, why: str) -> Pressed:
         said = control.ask(state.control_socket, "stop", SERVICE_S, "immediate")
     except RefusedError as error:
         lines.append(f"The service was asked as well: {error.reason}.")
+    except OSError as error:
+        lines.append(f"The service cannot be asked: {error.strerror}.")
     else:
         done = "it stops at once" if said.get("ok") is True else f"{said.get('got')}, nothing to stop"
         lines.append(f"The service was asked as well: {done}.")

@@ -14,8 +14,9 @@ from typing import Final
 
 from controller.config.places import StateDir
 from controller.page.board import Board
-from controller.page.looking import Account, Look, Looker
+from controller.page.looking import UNREAD, Account, Look, Looker
 from controller.page.talk import Sleep, Talk
+from safety import latch
 
 VIEWERS_MAX: Final = 8
 LOOK_EVERY_S: Final = 1.0
@@ -37,6 +38,7 @@ class Watch:
         self.board = Board(machine)
         self.now_ns = now_ns
         self.sleep = sleep
+        self._state = state
         self._looker = Looker(state, machine)
         self._talk = Talk(state.control_socket, self.board, now_ns, sleep)
         self._viewers_max = viewers_max
@@ -91,8 +93,7 @@ class Watch:
             try:
                 look = await asyncio.to_thread(self._looker.look)
             except Exception as error:  # noqa: BLE001 - a fault of ours must not leave what was seen last standing
-                look = Look(
-                    None, Account(), None, (f"the page's own fault: {type(error).__name__}: {error}",)
-                )
+                said = f"the page's own fault: {type(error).__name__}: {error}"
+                look = Look(latch.read(self._state.latch), Account(state=UNREAD, why=said), None, (said,))
             self.board.looked(look)
             await self.sleep(LOOK_EVERY_S)

@@ -289,6 +289,14 @@ async def test_a_stream_tells_what_changes(page: Page) -> None:
     assert page.watch.viewers == 0
 
 
+async def test_a_question_for_the_headers_takes_no_place(page: Page) -> None:
+    """HEAD is answered and over (RFC 9110, section 9.3.2)."""
+    for path, methods in paths(page):
+        if "HEAD" in methods:
+            assert (await call(page.app, "HEAD", path)).complete
+    assert page.watch.viewers == 0
+
+
 async def test_one_browser_too_many(page: Page) -> None:
     """Is told so (503), and costs nobody anything; when one has left there is room."""
     browsers = [Browser(page.app) for _ in range(VIEWERS_MAX)]

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from controller.page.board import STALE_NS, STEPS_KEPT, Board, Link, span
-from controller.page.looking import Account, Look
+from controller.page.looking import UNREAD, Account, Look
 from controller.page.picture import Picture
 from controller.session.prepared import PreparedPass
 from safety.latch import Latch
@@ -103,6 +103,10 @@ def test_a_service_that_accepts_and_never_speaks_is_unknown() -> None:
 def test_nobody_listens(board: Board) -> None:
     """With the last session ended nothing runs; with one that nobody has ended its service has died."""
     board.disconnected()
+    for _ in range(2):
+        assert board.view(1 * S)["state"] == "asking"
+        board.looked(look(0, 1, 2))
+    board.disconnected()
     view = board.view(1 * S)
     assert (view["link"], view["state"]) == ("none", "no service")
     assert "registered" in view["doing"]
@@ -112,6 +116,27 @@ def test_nobody_listens(board: Board) -> None:
     view = board.view(1 * S)
     assert (view["link"], view["state"]) == ("gone", "unknown")
     assert "died" in view["doing"]
+
+
+def test_a_session_that_ends_in_order_never_looks_like_a_death(board: Board) -> None:
+    """Its socket goes a moment after its end was written: a look that began before does not count."""
+    board.looked(look(0, 1, 2, left_open=True))
+    board.disconnected()
+    board.looked(look(0, 1, 2, left_open=True))
+    assert board.link(0) is Link.ASKING
+    board.looked(look(0, 1, 2))
+    assert board.link(0) is Link.NONE
+
+
+def test_a_journal_that_cannot_be_read_says_nothing_of_the_machine(board: Board) -> None:
+    """Neither registered nor unregistered."""
+    board.disconnected()
+    for _ in range(2):
+        board.looked(
+            Look(None, Account(state=UNREAD, why="the journal cannot be read"), None, ("a sentence",))
+        )
+    assert "cannot be read" in board.view(0)["doing"]
+    assert "cannot be read" in facts(board)["Register"]
 
 
 def test_a_service_that_refuses_the_talk_is_unknown(board: Board) -> None:

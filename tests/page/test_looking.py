@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from controller.config.places import StateDir
-from controller.page.looking import Looker
+from controller.page.looking import UNREAD, Looker
 from controller.session.journal import Journal
 from controller.session.prepared import Prepared, PreparedPass
 from safety import latch
@@ -174,3 +174,4 @@ def test_what_cannot_be_read_is_told(state: StateDir, journal: Journal, harm: st
     assert ("journal" in said) == (harm in ("journal", "other machine"))
     assert seen.picture is None
     assert seen.latch is not None
+    assert (seen.account.state == UNREAD) == (harm in ("journal", "other machine"))

@@ -23,7 +23,7 @@ let stream = null;
 let eventsShown = "";
 let alertsShown = "";
 let latched = false;
-const began = performance.now();
+let began = performance.now();
 
 // -- the stream -----------------------------------------------------------------------------------------------
 
@@ -60,7 +60,7 @@ function take(message) {
       document.querySelector("input[name=press]").value = press;
       break;
     case "picture":
-      wall.show(data.key, data.painted).catch(() => { wall.key = null; });
+      wall.show(data.key, data.painted).catch(again);
       break;
     case "painted":
       wall.paint(data);
@@ -71,6 +71,12 @@ function take(message) {
       render();
       break;
   }
+}
+
+// The picture did not come: the next stream begins with it.
+function again() {
+  wall.key = null;
+  stream?.abort();
 }
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
@@ -94,6 +100,8 @@ document.addEventListener("visibilitychange", () => {
     stream?.abort();
     view = heardAt = null;
   }
+  // What was known before is not shown as news, nor its age as silence.
+  began = performance.now();
   render();
 });
 
