@@ -236,10 +236,11 @@ import resource, sys, time
 from pathlib import Path
 begun = time.perf_counter()
 from controller.report.build import build_report
-last = [begun]
+last = [(begun, time.process_time())]
 def tell(what, _fraction):
-    now = time.perf_counter()
-    print(f"  {now - last[0]:6.1f} s until: {what}", file=sys.stderr)
+    now = time.perf_counter(), time.process_time()
+    spent = [after - before for after, before in zip(now, last[0])]
+    print(f"  {spent[0]:6.1f} s, {spent[1]:5.1f} s of processor until: {what}", file=sys.stderr)
     last[0] = now
 build_report(Path(sys.argv[1]), int(sys.argv[2]), Path(sys.argv[3]), tell)
 usage = resource.getrusage(resource.RUSAGE_SELF)

@@ -35,11 +35,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
         folder / "state", [Day(seed=n, late_us=60.0 + 60.0 * n, marks=CORNERS) for n in range(2)]
     )
     write_sessions(folder / "sessions.html", compare(read_session(root, 1), read_session(root, 2)))
-    machine = shipped(MACHINE)
-    write_machines(
-        folder / "machines.html", compare_machines(machine, machine.with_name("reference-twin.toml"))
+    write_trends(
+        folder / "trend.html", trends(read_trend(load_machine(shipped(MACHINE)), StateDir(root), None))
     )
-    write_trends(folder / "trend.html", trends(read_trend(load_machine(machine), StateDir(root), None)))
     return folder
 
 

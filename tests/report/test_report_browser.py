@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from controller.report.build import build_report
+from controller.report.build import charts_of, evidence_of, page_of, summarise
 from tests.fakes.browser import browser, needs_chromium, serious_findings, sideways_px, visit
 
 if TYPE_CHECKING:
@@ -25,7 +25,11 @@ def chromium() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def report(made, tmp_path_factory) -> Path:
-    return build_report(made.root, made.session, tmp_path_factory.mktemp("report")).html
+    """The page as it is written; pictures that are PNG alone are looked at in test_report_page.py."""
+    evidence = evidence_of(summarise(made.root, made.session))
+    path = tmp_path_factory.mktemp("report") / "report.html"
+    path.write_text(page_of(evidence, charts_of(evidence)), encoding="utf-8")
+    return path
 
 
 @pytest.mark.parametrize(("width", "dark"), [(390, True), (1280, False)])

@@ -378,3 +378,41 @@ def test_columns_number_as_many_as_asked(evidence):
     columns = evidence.columns
     assert 0 <= columns.number.min() <= columns.number.max() < COLUMNS
     assert columns.right_s.max() <= columns.end_s * (1 + 1e-9)
+
+
+def test_a_remainder_is_told_by_the_plan_that_its_run_kept(make, tmp_path):
+    """A task that paints the rest of a stroke has segments of its own: they count for it, from where it went on."""
+    made = make(tmp_path / "state")
+    (folder,) = (tmp_path / "state" / "runs").glob("*-moon-1")
+    kept = folder / "plan" / "0"
+    kept.mkdir(parents=True)
+    made.schedule.save(kept)
+    (kept / "remainder.json").write_text('{"stroke": 1, "from_mm": 12.5}')
+    evidence = evidence_of(summarise(made.root))
+    (part,) = evidence.report.data.passes
+    painted = evidence.strokes[evidence.strokes["pass_id"] == part.row.id]
+    assert set(painted["stroke"].tolist()) == {1}
+    plan = evidence.report.data.ticks[1].plans[0]
+    assert plan.from_mm == 12.5
+    from controller.report.strokefigures import pieces_of
+
+    pieces = pieces_of(evidence.report.data.passes, evidence.report.data.ticks, 5.0)
+    assert set(pieces.stroke.tolist()) == {1}
+    assert pieces.low_mm.min() == pytest.approx(12.5)
+
+
+def test_what_a_run_kept_stands_in_for_a_prepared_folder_that_is_gone(make, tmp_path):
+    """Strokes of a pass prepared anew, or deleted since, come from beside the run's log; nothing is then left out."""
+    import shutil
+
+    made = make(tmp_path / "state")
+    (folder,) = (tmp_path / "state" / "runs").glob("*-moon-1")
+    kept = folder / "plan" / "0"
+    kept.mkdir(parents=True)
+    made.schedule.save(kept)
+    made.strokes.save(kept / "strokes.npz")
+    shutil.rmtree(made.prepared)
+    report = summarise(made.root)
+    (part,) = report.data.passes
+    np.testing.assert_array_equal(part.strokes.points_mm, made.strokes.points_mm)
+    assert report.data.notes == ()

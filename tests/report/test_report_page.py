@@ -193,8 +193,11 @@ def test_virtual_sessions_say_that_nothing_can_be_late(make, tmp_path):
     assert list(files.pictures.glob("planned*"))
 
 
-def test_default_place_is_in_the_state(make, tmp_path):
+def test_default_place_is_in_the_state(make, tmp_path, monkeypatch):
     """Without a folder the report goes to the machine's own reports, by session; progress ends at one."""
+    # Where it goes does not hang on the pictures, and those take seconds.
+    monkeypatch.setattr("controller.report.build._drawn", lambda *_: {})
+    monkeypatch.setattr("controller.report.build._pictures", lambda _: [])
     made = make(tmp_path / "state")
     seen = []
     files = build_report(made.root, None, progress=lambda what, share: seen.append((what, share)))
