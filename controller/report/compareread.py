@@ -337,12 +337,13 @@ def _take_log(
     spec = _spec(run)
     try:
         tick_us = float(log_meta(path).get("tick_ns", 0)) * 1e-3
-        # As bytes: numpy compares every field of every block before it joins records.
-        blocks = [one[one["segment"] >= 0].view(np.uint8) for one in tick_blocks(path)]
+        joined = bytearray()  # grows in place: a log of hours is held once
+        for block in tick_blocks(path):
+            joined += block[block["segment"] >= 0].tobytes()
     except (OSError, TimingLogError) as error:
         notes.append(f"run {run.id} ({run.what}) has no readable timing log: {error}")
         return []
-    records = np.concatenate([np.zeros(0, dtype=np.uint8), *blocks]).view(TICK_DTYPE)
+    records = np.frombuffer(joined, TICK_DTYPE)
     if not len(records):
         return []
     late = ((records["sent_ns"] - records["scheduled_ns"]) * 1e-3).astype(np.float32)
