@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from controller.cli.main import main
-from controller.config.places import shipped
+from tests.faults.waves import edited
 
 
 @dataclass
@@ -106,8 +106,8 @@ tip_mm = 4.0
 
 @pytest.fixture
 def shell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Shell:
-    """The boathouse with a job of two strokes."""
-    (tmp_path / "boathouse.toml").write_text(shipped("machines/boathouse.toml").read_text())
+    """The boathouse with a job of two strokes; its switches are near and soon touched."""
+    (tmp_path / "boathouse.toml").write_text(edited())
     (tmp_path / "job.toml").write_text(JOB)
     (tmp_path / "two.svg").write_text(SVG)
     return Shell(tmp_path, capsys)

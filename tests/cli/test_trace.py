@@ -31,7 +31,6 @@ def near_home(shell: Shell) -> None:
 
 def test_a_run_is_traced_shown_and_exported(shell: Shell) -> None:
     """On, home, show, export, off: the run's folder holds every frame, and the export is what python-can reads."""
-    near_home(shell)
     assert verb(shell, "on", "--mib", 4, "--json").json == {"ok": True, "mib": 4}
     assert shell.home().code == 0
     folder = shell.state / "runs" / "0001-homing"

@@ -52,12 +52,17 @@ class Files:
         return StateDir(self.folder / "s")
 
 
-def write_scene(folder: Path, svg: str, job: str = JOB, edits: Mapping[str, str] = NEAR_EDITS) -> None:
-    """The shipped machine with ``edits``, a job and its drawing, as ``Files`` says."""
+def edited(edits: Mapping[str, str] = NEAR_EDITS) -> str:
+    """The shipped machine file with ``edits``, each of which must find its words."""
     text = shipped("machines/boathouse.toml").read_text()
     for old, new in edits.items():
         assert old in text, old
         text = text.replace(old, new)
-    (folder / "boathouse.toml").write_text(text)
+    return text
+
+
+def write_scene(folder: Path, svg: str, job: str = JOB, edits: Mapping[str, str] = NEAR_EDITS) -> None:
+    """The shipped machine with ``edits``, a job and its drawing, as ``Files`` says."""
+    (folder / "boathouse.toml").write_text(edited(edits))
     (folder / "job.toml").write_text(job)
     (folder / "waves.svg").write_text(svg)

@@ -19,6 +19,7 @@ from controller.session.service import Service
 from controller.session.states import DaemonState
 from controller.session.virtualrunner import VirtualRunner
 from controller.session.watcher import Watcher
+from tests.faults.waves import edited
 
 SMALL_SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="200mm" height="120mm" viewBox="0 0 200 120">
 <g id="moon"><circle cx="30" cy="30" r="6" fill="#d9952b"/><circle cx="60" cy="30" r="5" fill="none" stroke="#d9952b"/>
@@ -121,10 +122,10 @@ class Bench:
         )  # fmt: skip
 
 
-def made(folder: Path) -> Bench:
-    """The boathouse with a small job of two inks and seven strokes."""
+def made(folder: Path, machine_text: str = "") -> Bench:
+    """The boathouse, as shipped unless ``machine_text`` says else, with a small job of two inks and seven strokes."""
     machine = folder / "boathouse.toml"
-    machine.write_text(shipped("machines/boathouse.toml").read_text())
+    machine.write_text(machine_text or shipped("machines/boathouse.toml").read_text())
     (folder / "small.svg").write_text(SMALL_SVG)
     job = folder / "job.toml"
     job.write_text(SMALL_JOB)
@@ -133,8 +134,8 @@ def made(folder: Path) -> Bench:
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Bench:
-    """See ``made``."""
-    return made(tmp_path)
+    """See ``made``; the switches are near and soon touched, for homing is no part of what is tested."""
+    return made(tmp_path, edited())
 
 
 @pytest.fixture(scope="session")

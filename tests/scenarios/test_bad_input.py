@@ -15,8 +15,15 @@ from controller.cli.main import main
 from controller.session import virtualrunner
 from controller.session.journal import Journal
 from drivers.twin.virtual import AnyVirtualGantry, virtual_gantry
+from tests.scenarios.conftest import Bench, made
 
 BAD_INPUT, REFUSED, DRIVE = 2, 3, 5
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    """The machine file as it is shipped: its homings are part of what is tested."""
+    return made(tmp_path)
 
 
 def _paint(bench, capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str]:

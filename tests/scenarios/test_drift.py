@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from controller.config.errors import RefusedError
 from controller.session import looking, verbs
 
-from .conftest import Bench
+from .conftest import Bench, made
 
 SLIP_MM = 0.6
 """Less than the 0.8 mm that one homing may differ from the last: only the history sees it."""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    """The machine file as it is shipped: its homings are what is tested."""
+    return made(tmp_path)
 
 
 @pytest.mark.campaign
