@@ -19,7 +19,7 @@ from controller.report.todaystops import ALWAYS, CARDS, EMERGENCY
 
 Paper = Literal["a4", "letter"]
 SIZES: Final[dict[Paper, tuple[str, float]]] = {"a4": ("A4", 297.0), "letter": ("letter", 279.4)}
-"""CSS name and height in mm (ISO 216; ANSI/ASME Y14.1, 11 inches)."""
+"""CSS name and height in mm (A4 by ISO 216; Letter is 11 inches; from memory)."""
 
 MARGIN_MM: Final = 6.0
 """Above and below; printers reach that far, common practice, no source."""
