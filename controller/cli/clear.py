@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from controller.cli.console import JsonOption, StateOption, emit, out
+from controller.cli.console import JsonOption, StateOption, emit, explained_by, out
 from controller.cli.options import MachineOption
 
 
@@ -26,7 +26,7 @@ def clear(
     """
     import sys
 
-    from controller.config.errors import RefusedError
+    from controller.config.errors import RefusedError, stop_code
     from controller.session import remote, verbs
     from safety import latch
 
@@ -44,6 +44,7 @@ def clear(
         if standing.detail:
             out().print(standing.detail, soft_wrap=True)
         out().print(f"standstill: {standing.standstill}")
+        explained_by(stop_code(standing.reason))
         if not typer.confirm("Have you looked at the machine, and may it move again?"):
             raise RefusedError("not cleared", "the latch stands", code="latch-needs-person")
         reason = standing.reason

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from controller.cli.console import JsonOption, StateOption, emit, out
+from controller.cli.console import JsonOption, StateOption, emit, explained_by, out
 from controller.cli.options import MachineOption
 
 
@@ -21,6 +21,7 @@ def status(
     """Show the daemon's state, the latch, registration and the passes."""
     from rich.markup import escape
 
+    from controller.config.errors import stop_code
     from controller.session import verbs
     from controller.session.standing import question
 
@@ -41,6 +42,7 @@ def status(
             f"latched {latch['wall_time']}: {latch['text']} ({latch['reason']}), standstill {latch['standstill']}",
             soft_wrap=True,
         )
+        explained_by(stop_code(latch["reason"]))
     service = answer["service"]
     if service is not None and service["session"] is None:
         console.print(f"a service runs (pid {service['pid']}, {service['clock']} time): {service['what']}")

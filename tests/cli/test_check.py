@@ -232,11 +232,11 @@ def test_readme_tells_the_truth_about_commands() -> None:
 
 @pytest.mark.parametrize("verb", sorted(verb.__name__ for verb in cli.VERBS))
 def test_every_verb_explains_itself(capsys: pytest.CaptureFixture[str], verb: str) -> None:
-    """Every verb has a help of its own, and takes --json; the service, which has no end to report, logs in JSON."""
+    """Every verb has a help of its own, and takes --json; service and page have no end to report, and the one logs so."""
     assert main([verb, "--help"]) == 0
     text = capsys.readouterr().out
     assert f"giornata {verb}" in text
-    assert ("--log" if verb == "serve" else "--json") in text
+    assert {"serve": "--log", "page": "--port"}.get(verb, "--json") in text
 
 
 @pytest.mark.parametrize(
