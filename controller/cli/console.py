@@ -212,7 +212,7 @@ def _sort(error: BaseException) -> tuple[Exit, str, list[str], dict[str, Any]]:
                     "expected": one.expected,
                     "got": one.got,
                     "code": one.code,
-                }  # fmt: skip
+                }
                 for one in error.mistakes
             ]
             return Exit.BAD_INPUT, "input", _mistake_lines(error), {"mistakes": mistakes}

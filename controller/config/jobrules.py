@@ -184,11 +184,17 @@ def _screens_whole(values: Values) -> Iterator[Contradiction]:
             continue
         if pitch is None:
             yield Contradiction(
-                f"{where}.pitch_mm", 'a number above 0, as fill is "screen"', "nothing", code="technique-fields"
+                f"{where}.pitch_mm",
+                'a number above 0, as fill is "screen"',
+                "nothing",
+                code="technique-fields",
             )
         if diameter is None and tint is None:
             yield Contradiction(
-                f"{where}.diameter_mm", "diameter_mm or tint, for a screen", "neither", code="technique-fields"
+                f"{where}.diameter_mm",
+                "diameter_mm or tint, for a screen",
+                "neither",
+                code="technique-fields",
             )
         if diameter is not None and tint is not None:
             yield Contradiction(f"{where}.tint", "diameter_mm or tint", "both", code="technique-fields")

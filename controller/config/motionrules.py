@@ -213,7 +213,10 @@ def _landing(values: Values) -> Iterator[Contradiction]:
     landing = values("pen.landing_mm")
     if max(map(abs, landing)) > LANDING_MAX_MM:
         yield Contradiction(
-            "pen.landing_mm", f"at most {LANDING_MAX_MM:g} mm either way", _pair(landing), code="value-unlikely"
+            "pen.landing_mm",
+            f"at most {LANDING_MAX_MM:g} mm either way",
+            _pair(landing),
+            code="value-unlikely",
         )
 
 

@@ -83,7 +83,9 @@ def mqtt_credentials(values: Values) -> Iterator[Contradiction]:
             "mqtt.password_env", "one of password_file and password_env", "both", code="mqtt-credentials"
         )
     if user is None and (file is not None or env is not None):
-        yield Contradiction("mqtt.user", "a user to whom the password belongs", "none", code="mqtt-credentials")
+        yield Contradiction(
+            "mqtt.user", "a user to whom the password belongs", "none", code="mqtt-credentials"
+        )
 
 
 def mqtt_certificate(values: Values) -> Iterator[Contradiction]:
@@ -91,4 +93,6 @@ def mqtt_certificate(values: Values) -> Iterator[Contradiction]:
     cert, key = values("mqtt.tls.cert"), values("mqtt.tls.key")
     if (cert is None) != (key is None):
         missing = "cert" if cert is None else "key"
-        yield Contradiction(f"mqtt.tls.{missing}", "cert and key together", f"no {missing}", code="mqtt-credentials")
+        yield Contradiction(
+            f"mqtt.tls.{missing}", "cert and key together", f"no {missing}", code="mqtt-credentials"
+        )

@@ -304,7 +304,7 @@ def _described(error: BaseException) -> tuple[str, Message]:
                         "expected": one.expected,
                         "got": one.got,
                         "code": one.code,
-                    }  # fmt: skip
+                    }
                     for one in error.mistakes
                 ]
             }
@@ -351,7 +351,7 @@ def error_in(message: Mapping[str, Any]) -> Exception:
                     str(one["expected"]),
                     str(one["got"]),
                     code=told_code(one) or "exit-2",
-                )  # fmt: skip
+                )
                 for one in said.get("mistakes", ())
             ]
             return InputError(mistakes)

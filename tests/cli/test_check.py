@@ -232,7 +232,7 @@ def test_readme_tells_the_truth_about_commands() -> None:
 
 @pytest.mark.parametrize("verb", sorted(verb.__name__ for verb in cli.VERBS))
 def test_every_verb_explains_itself(capsys: pytest.CaptureFixture[str], verb: str) -> None:
-    """Every verb has a help of its own, and takes --json; service and page have no end to report, and the one logs so."""
+    """Every verb has a help of its own, and takes --json; service and page, which only serve, have no end to report."""
     assert main([verb, "--help"]) == 0
     text = capsys.readouterr().out
     assert f"giornata {verb}" in text

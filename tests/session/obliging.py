@@ -29,7 +29,9 @@ class Obliging:
     def run(self, request: Request, follower: Follower) -> None:
         """Keep the queue; the test ends it."""
         if self.busy:
-            raise RefusedError("giornata home runs on this machine", "wait for its end", code="session-running")
+            raise RefusedError(
+                "giornata home runs on this machine", "wait for its end", code="session-running"
+            )
         self.asked.append(request)
         self.running.append(follower)
 

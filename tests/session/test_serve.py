@@ -352,7 +352,9 @@ async def test_without_a_person_here_it_is_refused(house: House, three) -> None:
 
     class Nobody(Silent):
         async def load_pen(self, *_: object) -> bool:
-            raise RefusedError("a person has to answer and there is no terminal", "give --yes", code="needs-terminal")
+            raise RefusedError(
+                "a person has to answer and there is no terminal", "give --yes", code="needs-terminal"
+            )
 
     async with house.served():
         await house.ask("home")
