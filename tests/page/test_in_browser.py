@@ -165,7 +165,7 @@ def test_widths_and_schemes(chromium: Browser, scene: Scene, served: Served, wid
 
 @pytest.mark.campaign
 def test_a_service_that_hangs_is_shown_as_unknown(chromium: Browser, scene: Scene, served: Served) -> None:
-    """Large words, no position, no state that looks healthy; known again when it speaks; and the button works."""
+    """Large words, no position, no state that looks healthy; the button works; known again when it speaks."""
     with guarding(scene.state), paged(scene) as url, visit(chromium) as look:
         page = look.page
         page.goto(url)
@@ -186,7 +186,9 @@ def test_a_service_that_hangs_is_shown_as_unknown(chromium: Browser, scene: Scen
         shows(page, "document.getElementById('answer').dataset.kind === 'done'")
         assert latch.read(scene.state.latch) is not None
         served.go_on()
-        shows(page, "document.body.dataset.state === 'painting'")
+        shows(page, "document.body.dataset.link === 'live'")
+        # The latch goes before the service's word, which says that it paints.
+        assert page.evaluate("document.body.dataset.state") == "halted"
         assert not page.is_visible("#unknown")
 
 
