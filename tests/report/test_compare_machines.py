@@ -118,11 +118,11 @@ def test_units_by_name(where, unit):
     assert unit_of(where) == unit
 
 
-def test_every_field_of_every_shipped_machine_is_told():
-    """Whatever differs between the demo machine and any other shipped file is in the table, and nothing else is."""
+def test_every_field_of_other_shipped_machines_is_told():
+    """Whatever differs between the demo machine and other shipped files is in the table, and nothing else is."""
     files = sorted(OLD.parent.glob("*.toml"))
-    assert len(files) > 3
-    for path in files:
+    for name in ("reference-twin", "boathouse-modbus", "boathouse-described-can", "template-slcan"):
+        path = OLD.with_name(f"{name}.toml")
         found = compare_machines(OLD, path)
         before, after = (dict(flat(load_machine(one).model_dump(mode="json"))) for one in (OLD, path))
         told = {one.where for one in found.fields}
