@@ -159,13 +159,12 @@ def piece_differences(
     first, end = int(used[0]), int(used[-1]) + 1
     for side in (a, b):
         filled = side.counts[:, first:end]
-        # For how long each figure hangs together from piece to piece. The far quantiles are no figure of one piece.
+        # For how long each figure hangs together from piece to piece; the longest holds for all, as one alone is
+        # told too short as often as too long.
         by_piece = [*_quantiles(filled, floor, quantiles[:2], first).T, np.sqrt(side.squares / side.number)]
-        each = [hanging(np.log(np.maximum(column, floor))) for column in by_piece]
-        counted.append(
-            [len(side) / each[min(column, 1)] for column in range(len(quantiles))] + [len(side) / each[-1]]
-        )
-        rows = draw(len(side), block_length(len(side), max(each)), resamples, random)
+        together = max(hanging(np.log(np.maximum(column, floor))) for column in by_piece)
+        counted.append(len(side) / together)
+        rows = draw(len(side), block_length(len(side), together), resamples, random)
         times = weights(rows, len(side))
         rms = np.sqrt((times @ side.squares) / (times @ side.number))
         errors.append(
@@ -174,11 +173,10 @@ def piece_differences(
     beyond = [min(float(side.number.sum()) for side in (a, b)) * min(q, 1.0 - q) for q in quantiles]
     out = []
     for column, size in enumerate(sizes):
-        mine = [one[column] for one in counted]
         if column < len(quantiles) and beyond[column] < BEYOND_FEWEST:
-            out.append(Difference(size, by=by, units=_whole(mine)))
+            out.append(Difference(size, by=by, units=_whole(counted)))
         else:
-            out.append(_student(size, [float(one[column]) for one in errors], mine, by))
+            out.append(_student(size, [float(one[column]) for one in errors], counted, by))
     return tuple(out)
 
 

@@ -120,7 +120,6 @@ def test_units_by_name(where, unit):
 
 def test_every_field_of_other_shipped_machines_is_told():
     """Whatever differs between the demo machine and other shipped files is in the table, and nothing else is."""
-    files = sorted(OLD.parent.glob("*.toml"))
     for name in ("reference-twin", "boathouse-modbus", "boathouse-described-can", "template-slcan"):
         path = OLD.with_name(f"{name}.toml")
         found = compare_machines(OLD, path)
