@@ -142,7 +142,7 @@ function render() {
   document.title = why ? `STATE UNKNOWN, ${name}` : `${view?.state ?? "asking"}, ${name}`;
   if (view === null) return;
   const was = view.was || view.state;
-  put(by("state"), why ? "unknown" : view.state);
+  put(by("state"), sentence(why ? "unknown" : view.state));
   put(by("doing"), why ? (was !== "unknown" ? `last known: ${was}` : "nothing is known") : view.doing);
   const age = view.age_ms === null ? null : view.age_ms + now - viewedAt;
   put(by("age"), age === null ? "no service has spoken" : `last word of the service ${(age / 1000).toFixed(1)} s ago`);
