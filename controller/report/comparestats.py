@@ -13,7 +13,8 @@ Knows no session and no machine. Three tools:
 * Counts over times (stops): given their sum they are binomial (J. Przyborowski, H. Wilenski 1940).
 
 Of many figures looked at together, those are believed that the rule of S. Holm (1979) leaves at ``ALPHA``: where
-nothing differs, the chance that any at all is called different is at most that.
+nothing differs, the chance that any at all is called different is at most that, as far as each chance is right
+(docs/compare.md has how often it is).
 """
 
 from __future__ import annotations
