@@ -188,7 +188,7 @@ def earlier_png(canvas: Canvas, *, pale: bool) -> bytes:
         width = 2 * scale * max(one.part.tip_mm * canvas.frame.per_mm, THIN)
         _raster(draw, canvas, one, one.earlier, PALE if pale else to_hex(ink(one.part.colour)), width)
     for one in canvas.shown if pale else ():
-        width = 2 * scale * (max(one.part.tip_mm * canvas.frame.per_mm, THIN) + 12)
+        width = 2 * scale * (max(one.part.tip_mm * canvas.frame.per_mm, THIN) + 8)
         _raster(draw, canvas, one, np.concatenate([one.here, one.begun]), CASING, width)
     image = image.resize((image.width // 2, image.height // 2), Image.Resampling.LANCZOS)
     stream = BytesIO()
