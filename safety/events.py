@@ -49,6 +49,10 @@ class Reason(StrEnum):
     HANDLE_LOST = "handle-lost"
 
 
+LATCH_UNREADABLE = "latch-unreadable"
+"""What stands for a reason where the latch is there and cannot be read."""
+
+
 @dataclass(frozen=True, slots=True)
 class Heard:
     """A readable message from connection ``peer``: ARM, BEAT or DISARM."""

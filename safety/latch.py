@@ -16,8 +16,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+from safety.events import LATCH_UNREADABLE
+
 FORMAT = 1
-UNREADABLE = "latch-unreadable"
+UNREADABLE = LATCH_UNREADABLE
 HISTORY = "latch-history"
 Standing = Literal["pending", "proved", "not proved"]
 PowerCutState = Literal["not fitted", "kept", "opened"]

@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from safety.events import Reason
-from safety.latch import UNREADABLE
+from safety.events import LATCH_UNREADABLE, Reason
 
 _LONGEST: Final = {"where": 300, "expected": 800, "got": 600}
 """Characters of a mistake's parts; what is longer is cut short."""
@@ -94,7 +93,7 @@ LATCHED: Final = "latched"
 
 def stop_code(reason: str) -> str:
     """The code of a latched stop: the guard's own reason, or an unreadable latch; ``latched`` for one unknown here."""
-    return reason if reason in (*Reason, UNREADABLE) else LATCHED
+    return reason if reason in (*Reason, LATCH_UNREADABLE) else LATCHED
 
 
 def code_of(error: BaseException) -> str:

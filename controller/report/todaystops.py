@@ -9,8 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from safety.events import Reason
-from safety.latch import UNREADABLE
+from safety.events import LATCH_UNREADABLE, Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +95,7 @@ CARDS: Final = (
     ),
     Card(
         "The stop's record cannot be read",
-        (UNREADABLE,),
+        (LATCH_UNREADABLE,),
         (
             "Reason unknown: look at the whole machine.",
             "Look at the disk: is it full, is it failing?",

@@ -286,7 +286,7 @@ class Stage:
                 self._is_over = True
                 self.ended_ns = self.clock.now_ns()
                 self._watch_on()
-            raise GoneError("the streamer is gone")
+            raise GoneError("the streamer is gone", code="streamer-died")
 
     def _watch_on(self) -> None:
         """Go on until everything has stood for longer than a judge asks, or that is past hope."""

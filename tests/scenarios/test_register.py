@@ -17,8 +17,8 @@ import numpy.typing as npt
 import pytest
 
 from controller.config.places import shipped
-from controller.report import gather
 from controller.report.painted import Painted, load_painted
+from controller.report.passdata import read_pass
 from controller.session import registering, verbs
 from controller.session.journal import Journal
 from controller.session.operator import SimulatedOperator
@@ -215,7 +215,8 @@ def test_report_still_shows_what_was_painted_before(hung) -> None:
     notes: list[str] = []
     with contextlib.closing(Journal.read(bench.state.journal)) as journal:
         (row,) = [one for one in journal.passes() if one.name == "ochre-1"]
-        found = gather._pass(journal, row, [run.id for run in journal.runs()], notes.append)
+        runs = journal.runs()
+        found = read_pass(journal, row, runs, runs[-1].session, notes.append)
     assert notes == []
     assert found.strokes is not None
-    assert len(found.strokes) == row.strokes == len(found.finished)
+    assert len(found.strokes) == row.strokes == len(found.finished) + len(found.earlier)
