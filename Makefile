@@ -32,13 +32,14 @@ demo: $(STAMP)
 check: $(STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
-	@# Beside the type checker a whole session runs once, the tests are collected and those that compile other loops are
-	@# run, so that all find compiled code instead of each process making it.
-	rm -rf build/warm; { $(BIN)/giornata demo --virtual --dir build/warm >/dev/null && \
-	  { $(BIN)/python -m pytest -qq -m compiles >/dev/null || true; }; } & warm=$$!; \
-	  $(BIN)/mypy; typed=$$?; wait $$warm; exit $$typed
-	$(BIN)/giornata schema --check
-	$(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime and not campaign"
+	@# The type checker works beside all that may share the computer. Before the tests a whole session runs once and what
+	@# only tests compile is compiled, so that they find it done instead of each process doing it.
+	rm -rf build/warm; mkdir -p build; $(BIN)/mypy >build/types.txt 2>&1 & types=$$!; \
+	  { $(BIN)/giornata demo --virtual --dir build/warm >/dev/null && \
+	  { $(BIN)/python -m pytest -qq -m compiles >/dev/null || true; }; }; warm=$$?; \
+	  $(BIN)/giornata schema --check && \
+	  $(BIN)/python -m pytest -q -n 3 --dist worksteal -m "not realtime and not campaign"; tested=$$?; \
+	  wait $$types; typed=$$?; cat build/types.txt; exit $$((warm | tested | typed))
 	$(BIN)/python -m pytest -q -n 2 --dist worksteal -m "realtime and not campaign"
 
 bench: $(STAMP)

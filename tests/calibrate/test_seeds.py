@@ -20,7 +20,7 @@ WITHIN = {
 }
 
 
-@pytest.mark.parametrize("seed", [101, 102])
+@pytest.mark.parametrize("seed", [pytest.param(101, marks=pytest.mark.campaign), 102])
 def test_a_gantry_is_commissioned_from_a_file_that_knows_nothing(seed: int) -> None:
     """One round, one place for combs and waves: every value within its reading's doubt of the truth, and circles of 5
     and 50 mm come at least five times as near to round as they were."""
