@@ -44,6 +44,10 @@ def pause(
             "--then", help="Answer a pause: go on, touch the reference again and go on, or stop here."
         ),
     ] = None,
+    wait: Annotated[
+        bool,
+        typer.Option("--wait/--no-wait", help="Wait until the head is parked; Ctrl-C ends the wait alone."),
+    ] = True,
     state: StateOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -51,6 +55,8 @@ def pause(
 
     A second request with --at path comes to rest sooner. To stop is giornata stop.
     """
+    from rich.markup import escape
+
     from controller.session import verbs
 
     if then is not None:
@@ -65,10 +71,14 @@ def pause(
         return
     said = verbs.pause(machine, state, at=at.value, park_mm=park)
     if as_json:
-        emit({"ok": True, **said})
+        emit({"ok": True, **said, **(verbs.parked(machine, state) if wait else {})})
         return
     where = "on the path" if said["at"] == "path" else "when the stroke in work is painted"
-    out().print(
-        f"pausing {where}; then the head parks. giornata pause --then go-on, home or stop goes on or ends",
-        soft_wrap=True,
-    )
+    out().print(f"pausing {where}; then the head parks", soft_wrap=True)
+    if wait:
+        there = verbs.parked(machine, state)
+        if not there["paused"]:
+            out().print("nothing is paused: the session ended first, or somebody has answered already")
+            return
+        out().print(f"paused. {escape(there['question'])}", soft_wrap=True)
+    out().print("answer with giornata pause --then go-on, home or stop", soft_wrap=True)

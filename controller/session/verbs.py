@@ -8,10 +8,11 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import os
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from controller.config.errors import InputError, RefusedError
 from controller.config.load import load_job, load_machine
@@ -36,6 +37,9 @@ from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
 from controller.session.watcher import Watcher
 from safety import client, latch
+
+PARKED_LOOK_S: Final = 0.2
+"""So often somebody who waits for a pause looks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +243,25 @@ def pause(
     """Ask whoever paints to pause. Answers ``at``: where the pass comes to rest. Raises RefusedError."""
     place: dict[str, Any] = {} if park_mm is None else {"park_mm": list(park_mm)}
     return _said(control.ask(state_of(machine_path, state_root).control_socket, "pause", at=at, **place))
+
+
+def parked(
+    machine_path: Path, state_root: Path | None, sleep: Callable[[float], None] = time.sleep
+) -> dict[str, Any]:
+    """Wait until a pause that was asked for is there: the head parked and a question standing.
+
+    Answers ``paused`` and ``question``; when the session ended first, or somebody answered in between, ``paused`` is
+    false and ``question`` an empty text. Raises RefusedError when nobody can be asked any more.
+    """
+    path = state_of(machine_path, state_root).control_socket
+    while True:
+        status = control.ask(path, "status")
+        prompt = status.get("prompt")
+        if isinstance(prompt, dict) and prompt.get("kind") == "pause":
+            return {"paused": True, "question": str(prompt.get("question"))}
+        if status.get("session") is None or status.get("pause_asked") is None:
+            return {"paused": False, "question": ""}
+        sleep(PARKED_LOOK_S)
 
 
 def answer_pause(machine_path: Path, state_root: Path | None, choice: Choice) -> dict[str, Any]:

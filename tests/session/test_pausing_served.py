@@ -83,6 +83,22 @@ async def test_asked_and_answered_from_another_terminal(house: PausingHouse, thr
         assert (await house.status())["state"] == "registered"
 
 
+async def test_whoever_asked_hears_when_the_head_is_parked(house: PausingHouse, three) -> None:
+    """The wait ends with the question, and again when it is answered; at rest there is nothing to wait for."""
+    async with house.served():
+        painting = await _painting(house, three)
+        await asyncio.to_thread(verbs.pause, MACHINE, house.state.root)
+        there = await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None)
+        assert there["paused"]
+        assert there["question"].endswith("Go on, home first, or stop here?")
+        await asyncio.to_thread(verbs.answer_pause, MACHINE, house.state.root, "go-on")
+        await painting
+        gone = await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None)
+        assert gone == {"paused": False, "question": ""}
+    with pytest.raises(RefusedError):
+        await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None)
+
+
 async def test_client_that_left_leaves_the_pause(house: PausingHouse, three) -> None:
     """The client that painted is gone; the question stands until somebody ends it."""
     async with house.served():
