@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, StrEnum
+from typing import Literal
 
 from safety.beat import Beat
 
@@ -51,6 +52,9 @@ class Reason(StrEnum):
 
 LATCH_UNREADABLE = "latch-unreadable"
 """What stands for a reason where the latch is there and cannot be read."""
+
+Lease = Literal["", "never given", "given back", "held"]
+"""What the guard's own book says of motion leases: what it had allowed, and no proof of anything. Empty: not known."""
 
 
 @dataclass(frozen=True, slots=True)

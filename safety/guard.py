@@ -457,7 +457,8 @@ class Guard:
         armed = None if self._armed is None else self._armed.process
         if self._stopping.spares(stop):
             self._tell_streamers()
-        self._stopping.begin(stop, armed, [peer.process for peer in self._streamers.values()])
+        streamers = [peer.process for peer in self._streamers.values()]
+        self._stopping.begin(stop, armed, streamers, self._watch.lease)
         self._tell_streamers()
         latched = self._stopping.latch
         assert latched is not None
@@ -491,7 +492,8 @@ class Guard:
             self._judge(GuardFailed(detail))
         verdict = self._watch.verdict
         if self._stopping.latch is None and verdict is not None:  # the stop itself broke half-way
-            self._stopping.begin(verdict, None if self._armed is None else self._armed.process, ())
+            armed = None if self._armed is None else self._armed.process
+            self._stopping.begin(verdict, armed, (), self._watch.lease)
         while self._watch.state is State.STOPPING:
             time.sleep(self._settings.stop_repeat_ms * 1e-3)
             self._go_on_stopping()
@@ -519,6 +521,7 @@ class Guard:
             "rounds": self._stopping.rounds,
             "power_cut": self._lines.power_state,
             "inputs": self._lines.inputs.status(),
+            "lease": self._watch.lease,
             "latch_error": self._scribe.latch_error,
             "wire_error": self._stopping.wire_error,
             "bus_trouble": self._bus_trouble,

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
-from safety.events import LATCH_UNREADABLE
+from safety.events import LATCH_UNREADABLE, Lease
 
 FORMAT = 1
 UNREADABLE = LATCH_UNREADABLE
@@ -26,6 +26,15 @@ PowerCutState = Literal["not fitted", "kept", "opened"]
 _WAIT_S = 0.002
 _WAITS = 500
 _STANDINGS = ("pending", "proved", "not proved")
+_LEASES = ("", "never given", "given back", "held")
+_LATER = frozenset({"lease", "doubt"})  # a latch may stand that was written without them
+LEASE_WORDS: dict[str, str] = {
+    "never given": "no lease had been given since this guard began: nothing had been told to move",
+    "given back": "the last lease had been given back: nothing was being told to move",
+    "held": "a lease stood, so motion may have been under way",
+}
+"""What a person is told of ``Latch.lease``; where it is not known, nothing."""
+UNPROVED_REMEDY = "look whether both axes stand, and take the motors' power if they do not"
 _POWER_CUTS = ("not fitted", "kept", "opened")
 
 
@@ -37,7 +46,9 @@ class Latch:
     ``wall_time`` is UTC, ISO 8601. ``stopped_ns`` (the verdict) and ``first_bytes_ns`` (the first stop bytes had
     gone out; 0: none could be sent) are CLOCK_MONOTONIC of that boot. ``standstill``: ``pending`` while it is
     being proved, and for good when the guard died over it. ``power_cut``: whether there is an output that can cut
-    the motors' power, and whether the guard has let it go over this stop.
+    the motors' power, and whether the guard has let it go over this stop. ``lease``: whether the guard had given a
+    motion lease when it stopped, by its own book; empty where that is not known. It proves no standstill: it says what
+    had been allowed. ``doubt``: what kept standstill from being proved; empty while it is pending or proved.
     """
 
     reason: str
@@ -50,6 +61,18 @@ class Latch:
     guard_pid: int = 0
     standstill: Standing = "pending"
     power_cut: PowerCutState = "not fitted"
+    lease: Lease = ""
+    doubt: str = ""
+
+    def standstill_words(self) -> str:
+        """What is known of standstill, for a person: the bare word while it is pending or proved.
+
+        Not proved, why; what had been allowed to move; and what to do.
+        """
+        if self.standstill != "not proved":
+            return self.standstill
+        known = [f"not proved: {self.doubt}" if self.doubt else "not proved", LEASE_WORDS.get(self.lease, "")]
+        return "; ".join(part for part in (*known, UNPROVED_REMEDY) if part)
 
 
 class ClearRefusedError(Exception):
@@ -132,9 +155,10 @@ def _decode(text: bytes) -> Latch:
     if not isinstance(raw, dict) or raw.pop("format", None) != FORMAT:
         raise ValueError(f"expected a latch of format {FORMAT}")
     known = {field.name: field.type for field in fields(Latch)}
-    if set(raw) != set(known):
+    if not set(known) - _LATER <= set(raw) <= set(known):
         raise ValueError(f"expected the fields {', '.join(known)}; got {', '.join(raw)}")
-    for name, kind in known.items():
+    for name in raw:
+        kind = known[name]
         expected = int if kind == "int" else str
         if not isinstance(raw[name], expected):
             raise TypeError(f"{name}: expected {expected.__name__}, got {raw[name]!r}")
@@ -142,6 +166,8 @@ def _decode(text: bytes) -> Latch:
         raise ValueError(f"standstill: expected one of {', '.join(_STANDINGS)}, got {raw['standstill']!r}")
     if raw["power_cut"] not in _POWER_CUTS:
         raise ValueError(f"power_cut: expected one of {', '.join(_POWER_CUTS)}, got {raw['power_cut']!r}")
+    if raw.get("lease", "") not in _LEASES:
+        raise ValueError(f"lease: expected one of {', '.join(_LEASES[1:])}, or nothing; got {raw['lease']!r}")
     if not raw["reason"]:
         raise ValueError("reason: expected a code, got none")
     return Latch(**raw)

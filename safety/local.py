@@ -122,6 +122,7 @@ class LocalGuard:
                 decision.at_ns,
                 os.getpid(),
                 os.getpid(),
+                lease=self._watch.lease,
             )
             latch.write(self._latch_path, self._latch)
 

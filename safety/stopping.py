@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from safety import latch
-from safety.events import Reason, Stop
+from safety.events import Lease, Reason, Stop
 from safety.handle import HandleWire
 from safety.lines import Lines
 from safety.scribe import Scribe
@@ -110,10 +110,11 @@ class StopSequence:
         """Why the bus takes no frames; empty while it does."""
         return "" if self._wire is None else self._wire.bus_trouble()
 
-    def begin(self, stop: Stop, armed: Watched | None, streamers: Sequence[Watched]) -> None:
+    def begin(self, stop: Stop, armed: Watched | None, streamers: Sequence[Watched], lease: Lease) -> None:
         """Stop now. Kill first, so that nothing follows; bytes next; only then anything else.
 
         ``streamers``: everybody with a line to the guard, the armed one or not: none may write to the wire now.
+        ``lease``: for the latch alone; it changes nothing of the stop.
         """
         living = [
             *([] if armed is None else [armed]),
@@ -140,6 +141,7 @@ class StopSequence:
             armed.pid if armed is not None else 0,
             os.getpid(),
             power_cut=self._lines.power_state,
+            lease=lease,
         )
         self._write_latch()
 
@@ -253,8 +255,26 @@ class StopSequence:
 
     def _settle(self, standing: latch.Standing) -> None:
         assert self.latch is not None
-        self.latch = replace(self.latch, standstill=standing)
+        doubt = self._doubt() if standing == "not proved" else ""
+        self.latch = replace(self.latch, standstill=standing, doubt=doubt)
         self._write_latch()
+
+    def _doubt(self) -> str:
+        """Why standstill is not proved, as far as the wire tells."""
+        if not self._settings.standstill:
+            return "the guard hears no positions on this wire"
+        spread_um = {
+            axis.axis: um for axis, um in zip(self._settings.standstill, self.spread_um(), strict=True)
+        }
+        silent = [axis for axis, um in spread_um.items() if um is None]
+        moving = [
+            f"axis {axis} still moved (positions {um / 1000:.2f} mm apart)"
+            for axis, um in spread_um.items()
+            if um is not None and um > self._settings.standstill_um
+        ]
+        if silent:
+            moving.append(f"no position came from axis {' and '.join(silent)}")
+        return ", ".join(moving) or "positions came too seldom"
 
     def _write_latch(self) -> None:
         assert self.latch is not None

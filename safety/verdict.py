@@ -37,6 +37,7 @@ from safety.events import (
     InputClosed,
     InputOpened,
     LatchFound,
+    Lease,
     Overran,
     PeerClosed,
     PeerDied,
@@ -110,6 +111,7 @@ class Watch:
     __slots__ = (
         "_flood_ns",
         "_fresh_ns",
+        "_lease",
         "_lease_ns",
         "_limits",
         "_look_every_ns",
@@ -132,6 +134,7 @@ class Watch:
         self._sequence = 0
         self._sent_ns = 0
         self._lease_ns = 0
+        self._lease: Lease = "never given"
         self._looked_ns = now_ns
         self._look_every_ns = max(1, limits.beat_late_ns // 2)
         self._outside_um: list[int] | None = None
@@ -159,6 +162,11 @@ class Watch:
     def lease_until_ns(self) -> int:
         """When the present lease ends; only meaningful while armed."""
         return self._lease_ns
+
+    @property
+    def lease(self) -> Lease:
+        """Has anybody been given a lease, and is it back? Still so after a stop."""
+        return self._lease
 
     @property
     def open_inputs(self) -> tuple[str, ...]:
@@ -204,6 +212,7 @@ class Watch:
         self._peer = event.peer
         self._fresh_ns = self._flood_ns = now_ns
         self._take(beat)
+        self._lease = "held"
         self._state = State.ARMED
         return Echo(beat.sequence, beat.lease_until_ns)
 
@@ -239,6 +248,7 @@ class Watch:
         if beat.word is Word.DISARM:
             self._state = State.IDLE
             self._peer = None
+            self._lease = "given back"
             return Echo(beat.sequence, now_ns)
         self._take(beat)
         return Echo(beat.sequence, beat.lease_until_ns)

@@ -43,7 +43,7 @@ def clear(
         out().print(f"latched {standing.wall_time}: {standing.text} ({standing.reason})", soft_wrap=True)
         if standing.detail:
             out().print(standing.detail, soft_wrap=True)
-        out().print(f"standstill: {standing.standstill}")
+        out().print(f"standstill: {standing.standstill_words()}", soft_wrap=True)
         explained_by(stop_code(standing.reason))
         if not typer.confirm("Have you looked at the machine, and may it move again?"):
             raise RefusedError("not cleared", "the latch stands", code="latch-needs-person")

@@ -39,7 +39,8 @@ def status(
     latch = answer["latch"]
     if latch is not None:
         console.print(
-            f"latched {latch['wall_time']}: {latch['text']} ({latch['reason']}), standstill {latch['standstill']}",
+            f"latched {latch['wall_time']}: {latch['text']} ({latch['reason']}), "
+            f"standstill {latch['standstill_words']}",
             soft_wrap=True,
         )
         explained_by(stop_code(latch["reason"]))

@@ -28,6 +28,7 @@ def stop(
     """Stop the axes at once and latch; nothing moves until giornata clear."""
     from controller.session.verbs import stop as stop_verb
 
+    from safety.latch import LEASE_WORDS
     answer = stop_verb(machine, state, reason=reason, gently=gently)
     if as_json:
         emit({"ok": True, **answer})
@@ -42,3 +43,6 @@ def stop(
         "look at the machine, then giornata clear",
         soft_wrap=True,
     )
+    lease = str(answer.get("lease"))
+    if lease in ("never given", "given back") and answer.get("standstill") != "proved":
+        out().print(LEASE_WORDS[lease], soft_wrap=True)

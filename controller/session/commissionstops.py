@@ -200,7 +200,9 @@ async def stop_command(bench: Bench) -> StepResult:
         standing = latch.read(bench.state.latch)
         if standing is None or standing.reason != "stop-asked":
             return StepResult("failed", (f"expected a stop that was asked for, got {error}",))
-        words = (f"giornata stop: stopped and latched ({standing.text}), standstill {standing.standstill}",)
+        words = (
+            f"giornata stop: stopped and latched ({standing.text}), standstill {standing.standstill_words()}",
+        )
         await bench.clear("giornata stop")
         return StepResult("done", words)
     return StepResult("failed", ("nobody asked for a stop in time",))

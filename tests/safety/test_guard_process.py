@@ -85,6 +85,7 @@ def test_a_killed_streamer_is_answered_by_stop_bytes(wired: GuardSettings, adapt
     adapter.wait_for(b"t2016AB" + ROUND)
     found = standing(wired)
     assert (found.reason, found.standstill, found.streamer_pid) == ("streamer-died", "proved", streamer.pid)
+    assert (found.lease, found.doubt) == ("held", "")
     (stop,) = events(wired, "stop")
     assert stop["verdict_ns"] <= stop["first_bytes_ns"] <= stop["ns"]
     assert adapter.text().count(STOP_FRAMES[0]) >= 2
@@ -212,6 +213,47 @@ def test_stop_works_when_nothing_is_armed_and_bytes_go_out(
     assert standing(wired).streamer_pid == 0
 
 
+def test_a_stop_before_anything_was_armed_says_that_nothing_had_been_told_to_move(
+    wired: GuardSettings, adapter: Any, bench: Any
+) -> None:
+    """Drives that answer nothing prove nothing, and no book of leases stands in for it: the guard sends on.
+
+    But it says what it knows: no position came, and nobody had been given a lease.
+    """
+    adapter.mute = True
+    bench.guard(wired, give_up_after_s=0.3)
+    answer = request_stop(wired.stop_socket, "just in case", "Ada", timeout_s=10.0)
+    assert (answer["lease"], answer["standstill"]) == ("never given", "pending")
+    found = standing(wired)
+    assert (found.standstill, found.lease, found.streamer_pid) == ("not proved", "never given", 0)
+    assert found.doubt == "no position came from axis x and y"
+    rounds = adapter.text().count(ROUND)
+    end_s = time.monotonic() + 10
+    while adapter.text().count(ROUND) < rounds + 3:
+        assert time.monotonic() < end_s
+        time.sleep(0.005)
+    adapter.mute = False
+    while standing(wired).standstill != "proved":
+        assert time.monotonic() < end_s
+        time.sleep(0.005)
+    assert standing(wired).doubt == ""
+
+
+def test_the_latch_keeps_whether_a_lease_stood(wired: GuardSettings, adapter: Any, bench: Any) -> None:
+    """Held when a streamer was armed, given back when it had said DISARM: the guard's own book."""
+    bench.guard(wired)
+    assert adapter is not None
+    streamer = bench.streamer()
+    tell(streamer, "disarm")
+    end_s = time.monotonic() + 10
+    while request_status(wired.stop_socket)["state"] != "idle":
+        assert time.monotonic() < end_s
+        time.sleep(0.005)
+    assert request_status(wired.stop_socket)["lease"] == "given back"
+    request_stop(wired.stop_socket, "just in case", "Ada", timeout_s=10.0)
+    assert standing(wired).lease == "given back"
+
+
 def test_axes_that_do_not_stop_are_never_called_standing(
     wired: GuardSettings, adapter: Any, bench: Any
 ) -> None:
@@ -242,6 +284,7 @@ def test_lying_beats_prove_nothing(wired: GuardSettings, adapter: Any, bench: An
     tell(streamer, "close")
     assert standing(wired).standstill == "not proved"
     assert min(noted(wired, "standstill")["spread_um"]) > wired.standstill_um
+    assert "axis x still moved" in standing(wired).doubt
     adapter.deaf = False
     end_s = time.monotonic() + 10
     while standing(wired).standstill != "proved":

@@ -35,6 +35,43 @@ def test_what_is_written_is_read(path: Path) -> None:
     assert latch.read(path) == newer == replace(STOPPED, standstill="proved")
 
 
+def test_a_latch_without_the_later_fields_is_read(path: Path) -> None:
+    """A latch that an older guard wrote, without lease and doubt, is itself and not an unreadable one.
+
+    Any other field that is missing, and any that nobody knows, makes it unreadable; so does a lease that is none.
+    """
+    latch.write(path, STOPPED)
+    record = json.loads(path.read_text())
+    older = {name: value for name, value in record.items() if name not in ("lease", "doubt")}
+    path.write_text(json.dumps(older))
+    assert latch.read(path) == STOPPED
+    bad: list[dict[str, Any]] = [older | {"mood": "calm"}, older | {"lease": "lent"}, older | {"lease": 1}]
+    bad += [{name: value for name, value in older.items() if name != left_out} for left_out in older]
+    for record in bad:
+        path.write_text(json.dumps(record))
+        found = latch.read(path)
+        assert found is not None
+        assert found.reason == latch.UNREADABLE
+
+
+def test_what_is_known_of_standstill_is_said_in_words() -> None:
+    """Proved and pending are said plainly; not proved says why, what had been allowed to move, and what to do.
+
+    Where nobody knows of leases nothing is said of them.
+    """
+    assert replace(STOPPED, lease="never given").standstill_words() == "pending"
+    assert replace(STOPPED, standstill="proved", lease="held").standstill_words() == "proved"
+    doubt = "no position came from axis x and y"
+    unproved = replace(STOPPED, standstill="not proved", doubt=doubt)
+    words = replace(unproved, lease="never given").standstill_words()
+    assert words.startswith(f"not proved: {doubt}; ")
+    assert "nothing had been told to move" in words
+    assert "look whether both axes stand" in words
+    assert "may have been under way" in replace(unproved, lease="held").standstill_words()
+    assert "lease" not in unproved.standstill_words()
+    assert "look whether both axes stand" in replace(unproved, doubt="").standstill_words()
+
+
 def test_no_file_is_no_latch(path: Path) -> None:
     """Only the absence of both files is clear."""
     assert latch.read(path) is None
