@@ -31,7 +31,7 @@ def check(
     from controller.session.calibrationages import against_file
     from controller.session.prepare import unpainted_of
 
-    findings = examine_files(files)
+    findings = examine_files(files, state)
     against = {path: against_file(path, state) for path, _ in findings.machines}
     unpainted = [unpainted_of(path) for path, _ in findings.jobs]
     if as_json:

@@ -48,7 +48,7 @@ _COLOURS: Final = {
 
 def show(machine: Path, state: Path | None, *, as_json: bool) -> None:
     """Follow until a person ends it."""
-    place = verbs.state_of(machine, state)
+    place = verbs.session_state_of(machine, state)
     console = out()
 
     def resting() -> dict[str, Any]:

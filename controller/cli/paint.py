@@ -55,6 +55,7 @@ def paint(
     from controller.session.figures import figures_of
     from controller.session.service import StoppedError
 
+    folder = verbs.session_state_of(machine, state)
     place = prepared_folder if prepared_folder is not None else verbs.default_prepared(job, machine, state)
     with TerminalWatcher(err(), quiet=as_json) as watcher:
         with progress(quiet=as_json) as bar:
@@ -64,7 +65,7 @@ def paint(
                 bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
 
             prepared = mends.asked_for(
-                job, machine, verbs.state_of(machine, state), named or (), show, watcher.note
+                job, machine, folder, named or (), show, watcher.note
             ) or verbs.prepared_for(
                 job, machine, place, show, watcher.note, workers=WORKERS, state_root=state
             )

@@ -43,6 +43,8 @@ def prepare(
     from controller.session.prepare import prepare as prepare_job
 
     place = folder if folder is not None else verbs.default_prepared(job, machine, state)
+    if folder is None:
+        verbs.session_state_of(machine, state)  # else planned into a folder that no session can open
     with progress(quiet=as_json) as bar:
         task = bar.add_task("reading", total=1.0)
 

@@ -22,6 +22,7 @@ from controller.config.errors import InputError, Mistake
 from controller.config.job import Job
 from controller.config.load import job_from, kind_of, machine_from, read_toml
 from controller.config.machine import Machine
+from controller.config.places import StateDir
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +33,11 @@ class Findings:
     jobs: tuple[tuple[Path, JobNumbers], ...]
 
 
-def examine_files(paths: Iterable[Path]) -> Findings:
-    """Load and check every file. Raises InputError with every mistake of all files."""
+def examine_files(paths: Iterable[Path], state_root: Path | None = None) -> Findings:
+    """Load and check every file. Raises InputError with every mistake of all files.
+
+    A state folder in which no session could open (``state_root``, each machine's own if None) is a mistake, too.
+    """
     machines: list[tuple[Path, Machine]] = []
     jobs: list[tuple[Path, Job]] = []
     mistakes: list[Mistake] = []
@@ -41,7 +45,9 @@ def examine_files(paths: Iterable[Path]) -> Findings:
         try:
             data = read_toml(path)
             if kind_of(data, path) == "machine":
-                machines.append((path, machine_from(data, path)))
+                machine = machine_from(data, path)
+                machines.append((path, machine))
+                StateDir.for_session(state_root, machine.name)
             else:
                 job = job_from(data, path)
                 mistakes += check_artwork(job, path)

@@ -51,13 +51,27 @@ class StateDir:
     root: Path
 
     @classmethod
+    def at(cls, root: Path | None, machine: str) -> StateDir:
+        """The same by name only: nothing is made, and nothing is asked of its path. For whoever only reads there."""
+        return cls((root if root is not None else default_state_root(machine)).expanduser().absolute())
+
+    @classmethod
+    def for_session(cls, root: Path | None, machine: str) -> StateDir:
+        """The same for whoever will open a session there: nothing is made.
+
+        Raises InputError when a socket's path would be too long.
+        """
+        state = cls.at(root, machine)
+        state.check_socket_paths()
+        return state
+
+    @classmethod
     def open(cls, root: Path | None, machine: str) -> StateDir:
         """The state directory at ``root`` (the account's own for ``machine`` if None), made when it is missing.
 
         Raises InputError when a socket's path would be too long or the folder cannot be made.
         """
-        state = cls((root if root is not None else default_state_root(machine)).expanduser().absolute())
-        state.check_socket_paths()
+        state = cls.for_session(root, machine)
         try:
             for folder in (state.root, state.run, state.runs, state.twin, state.reports):
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -72,7 +72,7 @@ async def serve(
 ) -> None:  # fmt: skip
     """Serve until a signal. ``ready`` gets what ends it. Raises InputError for a bad machine file."""
     machine = load_machine(machine_path)
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     watch = Watch(state, machine.name)
     who = verbs.person_name()
     app = application(watch, machine.name, access, lambda client: press(state, f"{who}, live page, {client}"))

@@ -18,7 +18,7 @@ from controller.config.derived import Warned
 from controller.config.errors import InputError
 from controller.config.load import load_machine, read_toml
 from controller.config.machine import AXES, Machine
-from controller.config.places import StateDir, default_state_root
+from controller.config.places import StateDir
 from controller.config.tomlkeep import value_at
 from controller.session import stopproof
 from controller.session.calibrationkeep import is_field, words_of
@@ -45,8 +45,7 @@ def check_warnings(
     machine: Machine, machine_path: Path, state_root: Path | None, now_ms: int
 ) -> list[Warned]:
     """All that the history has against this file; nothing where there is no history."""
-    root = state_root if state_root is not None else default_state_root(machine.name)
-    state = StateDir(root.expanduser().absolute())
+    state = StateDir.at(state_root, machine.name)
     if not state.journal.exists():
         return _unproved(stopproof.wanted(machine))
     with contextlib.closing(Journal.read(state.journal, machine.name)) as journal:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from controller.config.errors import InputError, RefusedError
+from controller.config.places import SOCKET_PATH_BYTES_MAX
 from controller.session.followers import Follower, Followers
 from controller.session.wire import (
     KINDS_OF_STOP,
@@ -227,6 +228,13 @@ def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "", **fields:
     does not answer."""
     request = {"v": VERSION, "ask": verb, **({"kind": kind} if kind else {}), **fields}
     remedy = "giornata status shows what is known without it; giornata stop works even when it hangs"
+    if (length := len(os.fsencode(path))) > SOCKET_PATH_BYTES_MAX:
+        raise RefusedError(
+            f"no service can run on this machine's state: the path of its socket has {length} bytes, the kernel takes "
+            f"up to {SOCKET_PATH_BYTES_MAX} ({path})",
+            "choose a shorter state folder with --state",
+            code="no-service",
+        )
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
             line.settimeout(timeout_s)

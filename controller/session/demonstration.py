@@ -143,7 +143,7 @@ def _told(port: int, log: Path) -> Told:
 def _demonstrate(
     root: Path, machine_path: Path, job_path: Path, runner_of: RunnerOf, watcher: Watcher
 ) -> Shown:
-    examine_files([machine_path, job_path])
+    examine_files([machine_path, job_path], root)
     watcher.note(f"{machine_path.name} and {job_path.parent.name}/{job_path.name} checked")
     prepared = prepare(job_path, machine_path, root / "prepared" / job_path.parent.name)
     record = prepared.record

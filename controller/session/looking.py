@@ -10,7 +10,7 @@ from pathlib import Path
 
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.load import load_job, load_machine
-from controller.config.places import StateDir, default_state_root
+from controller.config.places import StateDir
 from controller.session.drifting import JobTraps, MachineDrift, drift_now
 from controller.session.journal import Journal
 from controller.session.rows import LookCause
@@ -68,5 +68,4 @@ def _traps(job_path: Path | None) -> JobTraps | None:
 
 
 def _state(state_root: Path | None, machine: str) -> StateDir:
-    root = state_root if state_root is not None else default_state_root(machine)
-    return StateDir(root.expanduser().absolute())
+    return StateDir.at(state_root, machine)

@@ -55,7 +55,7 @@ async def home(
     accept_difference: bool = False, virtual: bool, runner_of: RunnerOf,
 ) -> Done:  # fmt: skip
     """Home, by the service that runs or in a session of our own."""
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     if not await asyncio.to_thread(service_at, state):
         return await verbs.home(
             machine_path,
@@ -83,7 +83,7 @@ async def paint(
     inks: Sequence[str] = (), passes: Sequence[str] = (), again: bool = False, virtual: bool, runner_of: RunnerOf,
 ) -> Done:  # fmt: skip
     """Paint, by the service that runs or in a session of our own."""
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     if not await asyncio.to_thread(service_at, state):
         return await verbs.paint(
             prepared, machine_path, state_root, operator, watcher, inks=inks, passes=passes, again=again,
@@ -105,7 +105,7 @@ async def measure(
     virtual: bool, runner_of: RunnerOf,
 ) -> Done:  # fmt: skip
     """Drive a test, by the service that runs or in a session of our own."""
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     if not await asyncio.to_thread(service_at, state):
         driven = await drive(test, machine_path, state_root, operator, watcher, runner_of=runner_of)
         return Done(driven.session, driven.state)
@@ -121,7 +121,7 @@ async def marks(
     watcher: Watcher, person: str, *, show: Show, virtual: bool, runner_of: RunnerOf,
 ) -> MarksDone:  # fmt: skip
     """Measure a job's marks, by the service that runs or in a session of our own."""
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     if not await asyncio.to_thread(service_at, state):
         return await registering.marks(
             job_path,
@@ -155,7 +155,7 @@ async def marks(
 
 async def withdraw(job_path: Path, machine_path: Path, state_root: Path | None, person: str) -> MapRow:
     """Withdraw a job's register map, by the service that runs or here."""
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     if not await asyncio.to_thread(service_at, state):
         return registering.withdraw(job_path, machine_path, state_root, person)
     arguments = {
@@ -190,7 +190,7 @@ def _map_row(said: Mapping[str, Any]) -> MapRow:
 
 async def clear(machine_path: Path, state_root: Path | None, *, reason: str, person: str) -> Path:
     """Clear the latch, by the service that runs or here. Answers the file that keeps it."""
-    state = verbs.state_of(machine_path, state_root)
+    state = verbs.session_state_of(machine_path, state_root)
     if not await asyncio.to_thread(service_at, state):
         return verbs.clear(machine_path, state_root, reason=reason, person=person)
     arguments = {"reason": reason, "person": person}

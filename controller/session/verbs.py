@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from controller.config.errors import InputError, RefusedError
 from controller.config.load import load_job, load_machine
-from controller.config.places import StateDir, default_state_root
+from controller.config.places import StateDir
 from controller.session import control
 from controller.session.daemon import RunnerOf, clear_latch, locked, session
 from controller.session.drifting import MachineDrift, drift_json, drift_now
@@ -55,9 +55,15 @@ class Done:
 
 def state_of(machine_path: Path, state_root: Path | None) -> StateDir:
     """The machine's state directory by name only; nothing is made."""
-    machine = load_machine(machine_path)
-    root = state_root if state_root is not None else default_state_root(machine.name)
-    return StateDir(root.expanduser().absolute())
+    return StateDir.at(state_root, load_machine(machine_path).name)
+
+
+def session_state_of(machine_path: Path, state_root: Path | None) -> StateDir:
+    """The same for a verb that opens a session or speaks to one.
+
+    Raises InputError where the path is too long for its sockets: said before anything is prepared or asked.
+    """
+    return StateDir.for_session(state_root, load_machine(machine_path).name)
 
 
 def default_prepared(job_path: Path, machine_path: Path, state_root: Path | None) -> Path:
@@ -158,6 +164,7 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
             "reason": standing.reason, "text": standing.text, "detail": standing.detail,
             "wall_time": standing.wall_time, "standstill": standing.standstill,
         }  # fmt: skip
+            "standstill_words": standing.standstill_words(), "lease": standing.lease,
     common: dict[str, Any] = {"machine": machine.name, "state_folder": str(state.root), "latch": latched}
     trouble, service = "", None
     if state.control_socket.exists():
@@ -207,6 +214,10 @@ GENTLE_ANSWER_S = 1.0
 
 
 def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bool = False) -> dict[str, Any]:
+GUARD_ANSWER_S = 2.0
+"""A guard that has not answered by then may be hung, and motion under way."""
+
+
     """Stop the machine: through the guard, at once; ``gently`` through the service, on the path.
 
     Answers ``kind`` (controlled or immediate), ``why_at_once`` (why a gentle stop became an immediate one, or an empty
@@ -242,7 +253,8 @@ def pause(
 ) -> dict[str, Any]:  # fmt: skip
     """Ask whoever paints to pause. Answers ``at``: where the pass comes to rest. Raises RefusedError."""
     place: dict[str, Any] = {} if park_mm is None else {"park_mm": list(park_mm)}
-    return _said(control.ask(state_of(machine_path, state_root).control_socket, "pause", at=at, **place))
+    path = session_state_of(machine_path, state_root).control_socket
+    return _said(control.ask(path, "pause", at=at, **place))
 
 
 def parked(
@@ -253,7 +265,7 @@ def parked(
     Answers ``paused`` and ``question``; when the session ended first, or somebody answered in between, ``paused`` is
     false and ``question`` an empty text. Raises RefusedError when nobody can be asked any more.
     """
-    path = state_of(machine_path, state_root).control_socket
+    path = session_state_of(machine_path, state_root).control_socket
     while True:
         status = control.ask(path, "status")
         prompt = status.get("prompt")
@@ -266,7 +278,7 @@ def parked(
 
 def answer_pause(machine_path: Path, state_root: Path | None, choice: Choice) -> dict[str, Any]:
     """Answer the question of a paused pass. Raises RefusedError when none is paused."""
-    path = state_of(machine_path, state_root).control_socket
+    path = session_state_of(machine_path, state_root).control_socket
     prompt = control.ask(path, "status").get("prompt")
     if not isinstance(prompt, dict) or prompt.get("kind") != "pause":
         raise RefusedError("no pass is paused", "giornata status shows what runs", code="no-pass")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -151,6 +152,29 @@ def test_all_mistakes_of_all_files(capsys: pytest.CaptureFixture[str], tmp_path:
     assert said.out == ""
     for words in (f"{machine}: tick_us:", f"{machine}: twin.seed:", f"{job}: artwork:", f"{gone}: file:"):
         assert words in said.err
+
+
+def test_a_state_folder_too_deep_for_sockets_is_a_mistake(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, job: Path
+) -> None:
+    """check says it, not only the session that could not open: folder, length and limit, beside all other mistakes.
+
+    The limit is the kernel's (unix(7): sun_path has 108 bytes, the last of them zero).
+    """
+    deep = tmp_path / ("d" * 120)
+    machine = spoiled(tmp_path, ("seed = 7", 'seed = "7"'))
+    assert main(["check", machine, BOATHOUSE, str(job), "--state", str(deep), "--json"]) == Exit.BAD_INPUT
+    said = capsys.readouterr()
+    mistakes = {one["code"]: one for one in json.loads(said.out)["error"]["mistakes"]}
+    assert set(mistakes) == {"file-wrong-type", "state-path-long"}
+    found = mistakes["state-path-long"]
+    longest = len(os.fsencode(deep / "run" / "control.sock"))
+    assert found["file"] == str(deep)
+    assert "107 bytes" in found["expected"]
+    assert f"{longest} bytes" in found["got"]
+    assert "--state" in said.err
+    assert not deep.exists()
+    assert main(["check", BOATHOUSE, "--state", str(tmp_path / "s")]) == 0
 
 
 def test_mistakes_as_json(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

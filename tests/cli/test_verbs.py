@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+from dataclasses import replace
+
 import pytest
 
 from safety import latch
@@ -83,6 +86,123 @@ def test_stop_without_a_guard(shell) -> None:
     assert answer.code == 3
     assert "no guard runs" in answer.json["error"]["reason"]
     assert "emergency stop" in answer.json["error"]["remedy"]
+
+
+@pytest.mark.parametrize(
+    "verb",
+    [
+        ("home", "--virtual", "--yes"),
+        ("paint", "JOB", "--virtual", "--yes"),
+        ("prepare", "JOB"),
+        ("marks", "JOB", "--virtual"),
+        ("measure", "circle", "--virtual", "--yes"),
+        ("identify", "steps", "--axis", "x", "--virtual", "--yes"),
+        ("commission", "--virtual"),
+        ("serve", "--virtual"),
+        ("doctor",),
+        ("trace", "on"),
+        ("pause",),
+        ("pause", "--then", "go-on"),
+        ("status", "--follow"),
+    ],
+    ids=" ".join,
+)
+def test_a_state_folder_too_deep_for_sockets_is_refused_at_once(
+    shell, monkeypatch: pytest.MonkeyPatch, verb: tuple[str, ...]
+) -> None:
+    """Every verb that opens a session or speaks to one says so before it prepares, asks or makes anything.
+
+    The limit is the kernel's (unix(7): sun_path has 108 bytes, the last of them zero).
+    """
+
+    def planned(*_: object, **__: object) -> None:
+        raise AssertionError("planned for a folder in which no session can open")
+
+    monkeypatch.setattr("controller.session.verbs.prepare", planned)
+    monkeypatch.setattr("controller.session.prepare.prepare", planned)
+    deep = shell.folder / ("d" * 120)
+    words = [shell.job if word == "JOB" else word for word in verb]
+    answer = shell.run(*words, "--machine", shell.machine, "--state", deep)
+    assert answer.code == 2
+    assert "107 bytes" in answer.err
+    assert f"{len(os.fsencode(deep / 'run' / 'control.sock'))} bytes" in answer.err
+    assert str(deep) in answer.err.replace("\n", "")
+    assert not deep.exists()
+
+
+def test_a_stop_is_never_refused_for_a_folder_too_deep(shell) -> None:
+    """Where no session can be there is nobody to stop it: said as ever, gently or not, with the emergency stop."""
+    deep = shell.folder / ("d" * 120)
+    for how in ((), ("--gently",)):
+        answer = shell.run("stop", *how, "--machine", shell.machine, "--state", deep)
+        assert answer.code == 3
+        assert "emergency stop" in answer.err
+
+
+def test_a_stop_before_anything_moved_says_so(shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stop and status say that nothing had been told to move, and no more: standstill is not proved."""
+    told = "nothing had been told to move"
+    said: dict[str, object] = {
+        "stopped": True,
+        "sent": True,
+        "sent": True,
+        "latch": "latch.json",
+        "standstill": "pending",
+        "lease": "never given",
+    }
+    monkeypatch.setattr("safety.client.request_stop", lambda *_: dict(said))
+    assert told in shell.verb("stop").out
+    assert shell.verb("stop", "--json").json["lease"] == "never given"
+    for other in ("held", "", None):
+        said["lease"] = other
+        assert told not in shell.verb("stop").out
+    standing = replace(
+        HALT, standstill="not proved", doubt="no position came from axis x", lease="never given"
+    )
+    latch.write(shell.state / "latch.json", standing)
+    lines = shell.verb("status").out
+    assert "standstill not proved: no position came from axis x; " in lines
+    assert told in lines
+    assert "look whether both axes stand" in lines
+    found = shell.verb("status", "--json").json["latch"]
+    assert (found["standstill"], found["lease"]) == ("not proved", "never given")
+
+
+def test_a_stop_of_which_a_half_is_missing_is_not_called_one(shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No bytes on the wire is a wire's failure, no latch on the disk the system's: told first, with what to do."""
+    said: dict[str, object] = {"stopped": True, "sent": False, "latch": "latch.json", "wire_error": "no such device"}
+    monkeypatch.setattr("safety.client.request_stop", lambda *_: dict(said))
+    answer = shell.verb("stop")
+    assert answer.code == 5
+    assert "no stop bytes could be sent (no such device) but the latch stands" in answer.err
+    assert "emergency stop" in answer.err
+    assert "stopped" not in answer.out
+    assert shell.verb("stop", "--json").json["error"]["code"] == "stop-unsent"
+    said.update(sent=True, latch_error="disk full")
+    answer = shell.verb("stop")
+    assert answer.code == 1
+    assert "stop bytes are out but the latch could not be written (disk full)" in answer.err
+    assert "explain stop-unlatched" in answer.err
+    said.update(sent=False)
+    answer = shell.verb("stop")
+    assert answer.code == 5
+    assert "and the latch could not be written" in answer.err
+
+
+def test_a_stop_that_a_guard_does_not_answer_says_that_the_machine_may_be_moving(
+    shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """That is no refusal by the machine's state, after which nothing moves."""
+
+    def silent(*_: object) -> dict[str, object]:
+        raise GuardSilentError("stop.sock: the guard does not answer within 2 s")
+
+    monkeypatch.setattr("safety.client.request_stop", silent)
+    answer = shell.verb("stop")
+    assert answer.code == 1
+    assert "the machine may be moving: use its emergency stop" in answer.err
+    assert "no session of ours" not in answer.err
+    assert "explain guard-unanswered" in answer.err
 
 
 def test_latch_refuses_until_cleared_by_its_reason(shell) -> None:
