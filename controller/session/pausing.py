@@ -20,7 +20,7 @@ from controller.config.machine import AXES
 from controller.session import pens
 from controller.session.drifting import refuse_jumps
 from controller.session.prepared import Prepared, PreparedPass
-from controller.session.priming import prime
+from controller.session.priming import check_places, prime
 from controller.session.remainder import Remainder, go_on
 from controller.session.rows import PassRow
 from controller.session.runner import PauseAt
@@ -241,14 +241,15 @@ async def painted(
         )
         where = said.removesuffix(". Go on?") or f"{len(finished)} of {row.strokes} strokes are painted"
         choice = await pausing.stay(part, f"{where}. Go on, home first, or stop here?", paused=True)
+        # The pen is the one that was in the head; its tip may have dried.
+        in_use = pens.going_on(service.journal, part, row).model_copy(update={"fresh_pen": False})
         if choice == "home":
+            check_places(service, prepared, in_use, (), homes=True)
             await service.home()
             refuse_jumps(service.drift)
         else:
             service.take(DaemonEvent.GOING_ON)
         plan = replace(plan, earlier=row, finished=finished)
-        # The pen is the one that was in the head; its tip may have dried.
-        in_use = pens.going_on(service.journal, part, row).model_copy(update={"fresh_pen": False})
         await prime(service, prepared, in_use)
 
 

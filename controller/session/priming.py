@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.job import Ink, Job
 from controller.config.machine import Machine
@@ -32,6 +33,9 @@ ROW_MM: Final = 60.0
 PITCH: Final = 1.5
 """From one row to the next, in tips: lines that are seen one by one show whether they are full."""
 CLEAN: Final = "put a clean sheet there and tell with giornata pens --clean-swatch"
+HOMING: Final = "homing"
+"""What a run that homes is called in the journal."""
+HOMINGS_SEEN: Final = 10
 USED: Final = "prime"
 """Kind of the journal's event by which a place is used."""
 
@@ -126,35 +130,56 @@ def check_swatch(strokes_by_ink: Mapping[str, StrokeSet], job: Job, machine: Mac
         raise InputError(mistakes)
 
 
-def why_prime(journal: Journal, prepared: Prepared, part: PreparedPass) -> str:
-    """Why a pen is primed before a pass, in words; nothing when it is not."""
+def why_prime(journal: Journal, prepared: Prepared, part: PreparedPass, ahead_s: float = 0.0) -> str:
+    """Why a pen is primed before a pass, in words; nothing when it is not. ``ahead_s``: how long its tip will wait."""
     settings = prepared.record.swatch
     if settings is None:
         return ""
+    if part.fresh_pen:
+        return "it is fresh"
     mine = [use for use in pens.uses(journal) if use.pen.ink == part.ink]
-    if part.fresh_pen or not mine or mine[-1].up_since_ms is None:
+    if not mine or mine[-1].up_since_ms is None:
         return "it is fresh"
     if not mine[-1].up_is_known:
         return "the computer's clock was set back since its tip went up, nobody knows how long ago"
     waited_s = (journal.pens.now_ms() - mine[-1].up_since_ms) / 1000.0
-    return f"its tip was up for {waited_s:.0f} s" if waited_s > settings.prime_after_s else ""
+    if waited_s > settings.prime_after_s:
+        return f"its tip was up for {waited_s:.0f} s"
+    if waited_s + ahead_s > settings.prime_after_s:
+        return f"its tip will have been up for {waited_s + ahead_s:.0f} s or more by the time the machine has homed"
+    return ""
+
+
+def homing_s(journal: Journal) -> float:
+    """How long homing takes at the least, by the last ones that came to their end; 0 where nobody knows."""
+    took_s = [
+        (run.ended_ms - run.begun_ms) / 1000.0
+        for run in journal.runs()
+        if run.what == HOMING and run.end == "done" and run.ended_ms is not None
+    ]
+    # A clock that was set meanwhile makes one of them longer or shorter than it was; the shortest promises least.
+    return max(min(took_s[-HOMINGS_SEEN:], default=0.0), 0.0)
 
 
 def check_places(
-    service: Service, prepared: Prepared, part: PreparedPass, later: Iterable[PreparedPass]
+    service: Service, prepared: Prepared, part: PreparedPass, later: Iterable[PreparedPass], *, homes: bool
 ) -> None:
-    """Whether the swatch has a place for the pen of ``part``, before anybody is asked for it and anything moves.
+    """Whether the swatch has a place for the pen of ``part``, before anything moves: before anybody is asked for it,
+    and again when the pen is in, since a tip dries while a person is asked.
 
-    later: passes of the same session after it; where there are not places for their fresh pens, that is told.
-    Raises RefusedError when there is none for ``part``.
+    later: passes of the same session after it; where there are not places for their fresh pens, that is told. homes:
+    the machine homes first, so the tip waits for that as well. Raises RefusedError when there is none for ``part``.
     """
     settings, journal = prepared.record.swatch, service.journal
-    if settings is None or not why_prime(journal, prepared, part):
+    if settings is None:
+        return
+    why = why_prime(journal, prepared, part, homing_s(journal) if homes else 0.0)
+    if not why:
         return
     swatch = Swatch(settings)
     left = max(swatch.places - swatch.used(journal), 0)
     if not left:
-        raise _used_up(swatch, prepared, part)
+        raise _used_up(swatch, prepared, part, why)
     wanted = 1 + sum(one.fresh_pen for one in later)
     if wanted > left:
         service.watcher.note(
@@ -163,13 +188,13 @@ def check_places(
 
 
 def _primings(count: int) -> str:
-    return "1 priming" if count == 1 else f"{count} primings"
+    return counted(count, "priming")
 
 
-def _used_up(swatch: Swatch, prepared: Prepared, part: PreparedPass) -> RefusedError:
+def _used_up(swatch: Swatch, prepared: Prepared, part: PreparedPass, why: str) -> RefusedError:
     return RefusedError(
-        f"the {part.ink} pen of {part.name} has to be primed and the {swatch.key} of {prepared.record.job} is used up: "
-        f"all {swatch.places} places, 0 primings left",
+        f"the {part.ink} pen of {part.name} has to be primed ({why}) and the {swatch.key} of {prepared.record.job} is "
+        f"used up: {counted(swatch.places, 'place')} in all, 0 primings left",
         f"{CLEAN}; or give [swatch] another place in the job file",
         code="swatch-used-up",
     )
@@ -187,7 +212,7 @@ async def prime(service: Service, prepared: Prepared, part: PreparedPass) -> Non
     swatch = Swatch(settings)
     place = swatch.used(journal)
     if place >= swatch.places:
-        raise _used_up(swatch, prepared, part)
+        raise _used_up(swatch, prepared, part, why)
     folder = service.state_dir.root / "prime"
     shutil.rmtree(folder, ignore_errors=True)
     plan_zigzag(swatch, place, part, service.machine, prepared, folder)

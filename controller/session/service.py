@@ -32,7 +32,7 @@ from controller.session.pausing import PassPlan, Pausing, painted
 from controller.session.pausing import PassResult as PassResult
 from controller.session.pausing import StoppedError as StoppedError
 from controller.session.prepared import Prepared, PreparedPass
-from controller.session.priming import check_places, prime
+from controller.session.priming import HOMING, check_places, prime
 from controller.session.recorder import Advance
 from controller.session.remainder import Remainder, go_on
 from controller.session.replan import refuse_other_map
@@ -152,7 +152,7 @@ class Service(Runs):
         last = {axis: self.journal.last_homing(axis) for axis in AXES}
         previous = [as_homing(row) for row in last.values() if row is not None and not accept_difference]
         self.watcher.homing_begun()
-        outcome = await self._stream("homing", (HomingTask(),), None, previous=previous)
+        outcome = await self._stream(HOMING, (HomingTask(),), None, previous=previous)
         results = [
             AxisHoming(one.axis, one.touches_counts, one.mean_counts, one.spread_mm, one.offset_counts)
             for one in outcome.homing
@@ -207,12 +207,15 @@ class Service(Runs):
             self.refuse_stop()
             await self._up()
             part = pens.going_on(self.journal, plan.part, plan.earlier)
-            check_places(self, prepared, part, [one.part for one in todo[number:]] if number == 1 else ())
+            homes = number > 1 or not homed_now
+            later = [one.part for one in todo[number:]] if number == 1 else ()
+            check_places(self, prepared, part, later, homes=homes)
             question, rest = go_on(
                 self.journal, prepared, part, plan.earlier, self.machine, self.state_dir.root / "resume"
             )
             await self._load_pen(part, number, len(todo), question)
-            if number > 1 or not homed_now:
+            check_places(self, prepared, part, (), homes=homes)
+            if homes:
                 await self.home()
                 refuse_jumps(self.drift)
             await prime(self, prepared, part)

@@ -116,7 +116,7 @@ async def test_a_used_up_swatch_is_named_and_refused_until_it_is_clean(bench, tm
     with pytest.raises(RefusedError) as refused:
         await bench.service().paint(prepared, ["teal-1"], again=True)
     assert (
-        "swatch at 300,20 of 70 x 15 mm of three is used up: all 1 places, 0 primings left"
+        "swatch at 300,20 of 70 x 15 mm of three is used up: 1 place in all, 0 primings left"
         in refused.value.reason
     )
     assert "the teal pen of teal-1" in refused.value.reason
