@@ -163,8 +163,8 @@ def status(machine_path: Path, state_root: Path | None) -> dict[str, Any]:
         latched = {
             "reason": standing.reason, "text": standing.text, "detail": standing.detail,
             "wall_time": standing.wall_time, "standstill": standing.standstill,
-        }  # fmt: skip
             "standstill_words": standing.standstill_words(), "lease": standing.lease,
+        }  # fmt: skip
     common: dict[str, Any] = {"machine": machine.name, "state_folder": str(state.root), "latch": latched}
     trouble, service = "", None
     if state.control_socket.exists():
@@ -214,10 +214,6 @@ GENTLE_ANSWER_S = 1.0
 
 
 def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bool = False) -> dict[str, Any]:
-GUARD_ANSWER_S = 2.0
-"""A guard that has not answered by then may be hung, and motion under way."""
-
-
     """Stop the machine: through the guard, at once; ``gently`` through the service, on the path.
 
     Answers ``kind`` (controlled or immediate), ``why_at_once`` (why a gentle stop became an immediate one, or an empty
