@@ -28,6 +28,16 @@ class GuardUnreachableError(ConnectionError):
     code = "no-guard"
 
 
+class GuardSilentError(GuardUnreachableError):
+    """A guard is there, or may be, and does not answer: it may be watching over a machine that moves."""
+
+    code = "guard-unanswered"
+
+
+_NOBODY = (FileNotFoundError, NotADirectoryError, ConnectionRefusedError)
+"""What a socket says behind which no process listens."""
+
+
 class Beats(Protocol):
     """What the streamer's loop asks of its line to the guard, in real or virtual time."""
 
@@ -217,7 +227,8 @@ def request_stop(stop_socket: Path | str, reason: str, by: str, timeout_s: float
     """Have the guard stop the machine now. Returns its answer (``stopped``, ``latch``, ``reason``, ...).
 
     The answer comes when the stop bytes have gone out and the latch is written; standstill is proved later
-    (see ``request_status``). Raises GuardUnreachableError when no guard answers: then stop it another way.
+    (see ``request_status``). Raises GuardUnreachableError when no guard is there, GuardSilentError when one does not
+    answer: then stop it another way.
     """
     return _request(stop_socket, {"stop": reason, "by": by}, timeout_s)
 
@@ -237,16 +248,20 @@ def _request(path: Path | str, message: dict[str, object], timeout_s: float) -> 
         try:
             line.send(json.dumps(message).encode())
             answer = line.recv(ANSWER_BYTES)
+        except TimeoutError:
+            raise GuardSilentError(f"{path}: the guard does not answer within {timeout_s:g} s") from None
         except OSError as error:
-            raise GuardUnreachableError(f"{path}: the guard does not answer: {error}") from None
+            raise GuardSilentError(f"{path}: the guard does not answer: {error}") from None
+    if not answer:
+        raise GuardSilentError(f"{path}: the guard does not answer: it has closed the line")
     try:
         decoded = json.loads(answer)
     except ValueError:
-        raise GuardUnreachableError(
+        raise GuardSilentError(
             f"{path}: expected a JSON answer from the guard, got {answer[:80]!r}"
         ) from None
     if not isinstance(decoded, dict):
-        raise GuardUnreachableError(f"{path}: expected a JSON object from the guard, got {answer[:80]!r}")
+        raise GuardSilentError(f"{path}: expected a JSON object from the guard, got {answer[:80]!r}")
     return decoded
 
 
@@ -257,7 +272,10 @@ def _connect(path: Path | str, timeout_s: float) -> socket.socket:
         _knock(line, str(path), time.monotonic() + timeout_s)
     except OSError as error:
         line.close()
-        raise GuardUnreachableError(f"{path}: no guard to speak to: {error}") from None
+        # A path that is too long for a socket has no number: nobody can listen there.
+        if isinstance(error, _NOBODY) or error.errno is None:
+            raise GuardUnreachableError(f"{path}: no guard to speak to: {error}") from None
+        raise GuardSilentError(f"{path}: the guard does not answer: {error}") from None
     return line
 
 

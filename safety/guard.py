@@ -431,13 +431,14 @@ class Guard:
 
     def _on_stop_request(self, peer: Peer, why: str, by: str) -> None:
         """A person's stop always sends stop bytes, whatever the state."""
+        sent = 0
         if not isinstance(self._judge(StopAsked(why, by)), Stop):
             sent = self._stopping.send_again()
             self._note({"event": "stop-asked-again", "why": why, "by": by, "bytes": sent})
         if self._stopping.latch is not None and self._scribe.latches_done == 0:
             self._awaiting_latch.append(peer)
         else:
-            self._say(peer, self._stopped())
+            self._say(peer, self._stopped(sent))
 
     def _on_written(self) -> None:
         self._scribe.acknowledge()
@@ -504,8 +505,11 @@ class Guard:
         self._found = standing.reason
         return self._judge(LatchFound(f"{standing.reason}: {standing.text}"))
 
-    def _stopped(self) -> dict[str, object]:
-        return {"stopped": True, "latch": str(self._latch_path)} | self._status()
+    def _stopped(self, sent_again: int = 0) -> dict[str, object]:
+        """The answer to a stop. ``sent_again``: bytes of a round for somebody who asked behind an earlier stop."""
+        latched = self._stopping.latch
+        sent = sent_again > 0 or (latched is not None and latched.first_bytes_ns > 0)
+        return {"stopped": True, "sent": sent, "latch": str(self._latch_path)} | self._status()
 
     def _status(self) -> dict[str, object]:
         verdict, latched = self._watch.verdict, self._stopping.latch
@@ -517,11 +521,11 @@ class Guard:
             "reason": verdict.reason.value if verdict is not None else self._found or None,
             "text": verdict.text if verdict is not None else "",
             "standstill": latched.standstill if latched is not None else None,
+            "lease": self._watch.lease,
             "first_bytes_ns": latched.first_bytes_ns if latched is not None else None,
             "rounds": self._stopping.rounds,
             "power_cut": self._lines.power_state,
             "inputs": self._lines.inputs.status(),
-            "lease": self._watch.lease,
             "latch_error": self._scribe.latch_error,
             "wire_error": self._stopping.wire_error,
             "bus_trouble": self._bus_trouble,

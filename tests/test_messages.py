@@ -41,12 +41,14 @@ BY_CLASS: Final = {
     "DriverError": "the base of the three",
     "FaultError": "a drive",
     "GiveUpError": "the link to a broker",
+    "GuardSilentError": "a guard that does not answer, told by whoever asked it",
     "GuardUnreachableError": "told by whoever asked the guard",
     "JournalError": "a DiskError of the journal; a damaged one says so itself",
     "LinkError": "the wire",
     "MisuseError": "our own bug, or a setting that an adapter does not take",
     "NonsenseError": "an answer read from a sheet",
     "RemoteError": "a fault of the service's own",
+    "StopUnlatchedError": "a stop whose latch the disk does not take",
     "StoppedError": "a controlled stop",
 }
 """Errors whose class is what they mean: ``code`` is an attribute of the class. A site may give a finer one."""

@@ -26,10 +26,14 @@ def stop(
     as_json: JsonOption = False,
 ) -> None:
     """Stop the axes at once and latch; nothing moves until giornata clear."""
+    from controller.session.stopwords import came_of
     from controller.session.verbs import stop as stop_verb
-
     from safety.latch import LEASE_WORDS
+
     answer = stop_verb(machine, state, reason=reason, gently=gently)
+    done = came_of(answer)
+    if answer["kind"] == "immediate" and (failure := done.failure()) is not None:
+        raise failure
     if as_json:
         emit({"ok": True, **answer})
         return
@@ -39,8 +43,7 @@ def stop(
     if answer["why_at_once"]:
         out().print(f"stopped at once, since {answer['why_at_once']}", soft_wrap=True)
     out().print(
-        f"stopped: stop bytes are out and the latch stands ({answer.get('latch')}); "
-        "look at the machine, then giornata clear",
+        f"stopped: {done.words} ({answer.get('latch')}); look at the machine, then giornata clear",
         soft_wrap=True,
     )
     lease = str(answer.get("lease"))

@@ -12,7 +12,9 @@ from typing import Any, Final
 from controller.config.errors import RefusedError
 from controller.config.places import StateDir
 from controller.session import control
+from controller.session.stopwords import EMERGENCY, came_of
 from safety import client
+from safety.latch import LEASE_WORDS
 
 REASON: Final = "a person pressed stop on the live page"
 GUARD_S: Final = 2.0
@@ -38,8 +40,14 @@ def press(state: StateDir, by: str) -> Pressed:
     is answered."""
     try:
         said = client.request_stop(state.stop_socket, REASON, by, GUARD_S)
+    except client.GuardSilentError as error:
+        first = (
+            f"The guard did not answer in {GUARD_S:g} s. The machine may be moving: use its emergency stop."
+        )
+        return _without_guard(state, first, str(error))
     except client.GuardUnreachableError as error:
-        return _without_guard(state, str(error))
+        first = "No guard answers, so no session of ours should be moving the machine."
+        return _without_guard(state, first, str(error))
     if said.get("stopped") is not True:
         return Pressed(False, (f"The guard answered something else: {_plain(said)}.", HARDWARE))
     standstill = said.get("standstill")
@@ -47,14 +55,21 @@ def press(state: StateDir, by: str) -> Pressed:
         "proved": "By the drives' own positions both axes stand.",
         "not proved": "The drives have not proved that they stand.",
     }.get(str(standstill), "That both axes stand is being proved.")
-    lines = [f"Stopped by the guard: stop bytes are out and the latch stands ({said.get('reason')}).", still]
-    lines += [f"Trouble: {said[name]}." for name in ("wire_error", "latch_error") if said.get(name)]
+    done = came_of(said)
+    first = "Stopped by the guard" if done.is_whole else "The guard was asked to stop"
+    lines = [f"{first}: {done.words} ({said.get('reason')}).", still]
+    if not done.is_sent and standstill != "proved":
+        lines.insert(1, f"{EMERGENCY[0].upper()}{EMERGENCY[1:]}.")
+    if standstill != "proved" and (allowed := LEASE_WORDS.get(str(said.get("lease")), "")):
+        lines.append(f"By the guard's own book {allowed}.")
+    if done.is_sent and said.get("wire_error"):
+        lines.append(f"Trouble: {said['wire_error']}.")
     lines.append("Look at the machine, then giornata clear.")
-    return Pressed(True, (*lines, *(() if standstill == "proved" else (HARDWARE,))))
+    return Pressed(done.is_whole, (*lines, *(() if standstill == "proved" else (HARDWARE,))))
 
 
-def _without_guard(state: StateDir, why: str) -> Pressed:
-    lines = ["No guard answers, so no session of ours should be moving the machine."]
+def _without_guard(state: StateDir, first: str, why: str) -> Pressed:
+    lines = [first]
     try:
         said = control.ask(state.control_socket, "stop", SERVICE_S, "immediate")
     except RefusedError as error:

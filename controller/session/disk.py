@@ -20,6 +20,8 @@ PUT_BACK: Final = (
     "Nothing moves by it. Put a copy of it back, with its -wal file if there is one; without a copy move both away and "
     "keep them: the machine is then unregistered, and no stroke counts as painted"
 )
+DAMAGED: Final = "journal-damaged"
+"""The code of a journal whose pages are broken."""
 ROOM_BYTES: Final = 64 * 1024
 """A disk with less room than this is full: SQLite says "I/O error" of it as often as "full"."""
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -45,7 +47,7 @@ class JournalError(sqlite3.OperationalError, DiskError):
         sqlite3.OperationalError.__init__(self, words)
         self.words, self.damaged = words, damaged
         if damaged:
-            self.code = "journal-damaged"
+            self.code = DAMAGED
 
     def __str__(self) -> str:
         return self.words

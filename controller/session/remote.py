@@ -33,10 +33,12 @@ from controller.session.service import PassResult, StoppedError
 from controller.session.standing import ASK_AGAIN
 from controller.session.steering import to_wire
 from controller.session.verbs import Done
+from controller.session.stopwords import EMERGENCY, came_of
 from controller.session.watcher import Watcher
 from controller.session.wire import VERSION, Message, error_in, line_of, part_of, relay
 from drivers.errors import LinkError
 
+from safety import client
 STOP_SIGNALS: Final = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -220,6 +222,12 @@ def _stopper(machine_path: Path, state_root: Path | None) -> Stop:
             control.ask(verbs.state_of(machine_path, state_root).control_socket, "stop", 2.0, "immediate")
             return ""
         return f"stopped at once, since {said['why_at_once']}" if said["why_at_once"] else ""
+        except client.GuardSilentError as error:
+            with contextlib.suppress(RefusedError, OSError):
+                control.ask(verbs.state_of(machine_path, state_root).control_socket, "stop", 2.0, "immediate")
+            return str(error)
+        if said["kind"] == "immediate" and not (done := came_of(said)).is_sent:
+            return f"{done.words}. {EMERGENCY}"
 
     return stop
 

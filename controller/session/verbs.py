@@ -35,6 +35,7 @@ from controller.session.rows import HomingRow
 from controller.session.runner import PauseAt
 from controller.session.service import PassResult, Service
 from controller.session.states import initial_state
+from controller.session.stopwords import EMERGENCY
 from controller.session.watcher import Watcher
 from safety import client, latch
 
@@ -213,11 +214,16 @@ GENTLE_ANSWER_S = 1.0
 """A service that has not answered by then is not trusted with a stop on the path."""
 
 
+GUARD_ANSWER_S = 2.0
+"""A guard that has not answered by then may be hung, and motion under way."""
+
+
 def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bool = False) -> dict[str, Any]:
     """Stop the machine: through the guard, at once; ``gently`` through the service, on the path.
 
     Answers ``kind`` (controlled or immediate), ``why_at_once`` (why a gentle stop became an immediate one, or an empty
-    text) and what service or guard said. Raises RefusedError when nobody is there to stop anything.
+    text) and what service or guard said; ``session.stopwords`` reads it. Raises RefusedError when nobody is there to
+    stop anything, GuardSilentError when a guard does not answer.
     """
     state = state_of(machine_path, state_root)
     why_at_once = ""
@@ -233,7 +239,9 @@ def stop(machine_path: Path, state_root: Path | None, *, reason: str, gently: bo
                 return {"kind": kind, "why_at_once": why, "latch": str(state.latch)}
             why_at_once = f"the service refused: expected {said.get('expected')}"
     try:
-        answer = client.request_stop(state.stop_socket, reason, person_name())
+        answer = client.request_stop(state.stop_socket, reason, person_name(), GUARD_ANSWER_S)
+    except client.GuardSilentError as error:
+        raise client.GuardSilentError(f"{EMERGENCY}. {error}") from None
     except client.GuardUnreachableError as error:
         raise RefusedError(
             f"no guard runs for this machine, so no session of ours moves it ({error})",

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from controller.config.errors import HaltedError, InputError, Mistake, RefusedError, code_of, plain
 from controller.motion.probe import AxisTest, CircleTest, Test
 from controller.motion.probesteps import BrakeTest, StepsTest
-from controller.session.disk import DiskError
+from controller.session.disk import DAMAGED, DiskError
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.runner import PauseAt
@@ -364,8 +364,16 @@ def error_in(message: Mapping[str, Any]) -> Exception:
         case "fault" | "link" | "misuse" as kind:
             return _DRIVER_KINDS[kind](text["where"], text["expected"], text["got"], code=code)
         case "system":
-            return DiskError(text["message"]) if code == DiskError.code else OSError(text["message"])
+            return _system_error(text["message"], code)
     return RemoteError(f"{said.get('type', 'error')}: {text['message']}")
+
+
+def _system_error(words: str, code: str) -> OSError:
+    """As it was there, so that its code leads to the same entry here; a journal's own errors are DiskErrors too."""
+    error = DiskError(words) if code in (DiskError.code, DAMAGED) else OSError(words)
+    if code:
+        error.code = code  # type: ignore[union-attr]
+    return error
 
 
 # -- events ---------------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from safety import latch
+from safety.client import GuardSilentError
 
 HALT = latch.Latch("stop-asked", "a person asked for it", "", latch.now_text(), 1, standstill="proved")
 
@@ -145,7 +146,6 @@ def test_a_stop_before_anything_moved_says_so(shell, monkeypatch: pytest.MonkeyP
     said: dict[str, object] = {
         "stopped": True,
         "sent": True,
-        "sent": True,
         "latch": "latch.json",
         "standstill": "pending",
         "lease": "never given",
@@ -170,7 +170,12 @@ def test_a_stop_before_anything_moved_says_so(shell, monkeypatch: pytest.MonkeyP
 
 def test_a_stop_of_which_a_half_is_missing_is_not_called_one(shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """No bytes on the wire is a wire's failure, no latch on the disk the system's: told first, with what to do."""
-    said: dict[str, object] = {"stopped": True, "sent": False, "latch": "latch.json", "wire_error": "no such device"}
+    said: dict[str, object] = {
+        "stopped": True,
+        "sent": False,
+        "latch": "latch.json",
+        "wire_error": "no such device",
+    }
     monkeypatch.setattr("safety.client.request_stop", lambda *_: dict(said))
     answer = shell.verb("stop")
     assert answer.code == 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import shutil
 import signal
 import subprocess
@@ -163,10 +164,12 @@ def scene() -> Iterator[Scene]:
 
 
 @contextlib.contextmanager
-def guarding(state: StateDir) -> Iterator[subprocess.Popen[str]]:
-    """A guard of this machine, a process of its own, without a wire; it has said that it is ready."""
+def guarding(state: StateDir, *, wired: bool = True) -> Iterator[subprocess.Popen[str]]:
+    """A guard of this machine, a process of its own; it has said that it is ready. Nobody is at its wire's far end."""
+    far, near = os.openpty()
     settings = replace(
-        bench_settings(state.run),
+        bench_settings(state.run, os.ttyname(near) if wired else ""),
+        standstill=(),
         latch_path=str(state.latch),
         event_path=str(state.root / "guard-events.jsonl"),
     )
@@ -183,6 +186,8 @@ def guarding(state: StateDir) -> Iterator[subprocess.Popen[str]]:
         guard.send_signal(signal.SIGCONT)
         guard.kill()
         guard.communicate(timeout=30)
+        os.close(far)
+        os.close(near)
 
 
 @contextlib.contextmanager

@@ -89,7 +89,24 @@ def test_a_guard_that_hangs_is_not_waited_for_long(scene: Scene, monkeypatch: py
         os.kill(guard.pid, signal.SIGSTOP)
         said = press(scene.state, "Ada")
     assert not said.is_stopped
+    assert said.lines[0] == (
+        "The guard did not answer in 0.2 s. The machine may be moving: use its emergency stop."
+    )
+    assert not any("no session of ours" in line for line in said.lines)
     assert "does not answer" in said.lines[-1]
+
+
+def test_a_guard_without_a_wire_stops_nothing(scene: Scene) -> None:
+    """It latches, and that no stop bytes went out comes first, at the first press and behind the latch it has found."""
+    for _ in range(2):
+        with guarding(scene.state, wired=False):
+            said = press(scene.state, "Ada")
+        assert not said.is_stopped
+        assert said.lines[0].startswith(
+            "The guard was asked to stop: no stop bytes could be sent but the latch stands"
+        )
+        assert said.lines[1] == "The machine may be moving: use its emergency stop."
+        assert latch.read(scene.state.latch) is not None
 
 
 def test_what_else_a_guard_might_say(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -98,12 +115,30 @@ def test_what_else_a_guard_might_say(scene: Scene, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(
         "safety.client.request_stop", lambda *_: {"stopped": True, "reason": "lease-out", **answer}
     )
+    answer["sent"] = True
     answer["standstill"] = "proved"
     assert pressing.HARDWARE not in press(scene.state, "Ada").lines
     answer.update(standstill="not proved", wire_error="no such device")
     said = press(scene.state, "Ada")
+    assert said.is_stopped
+    assert said.lines[0] == "Stopped by the guard: stop bytes are out and the latch stands (lease-out)."
     assert pressing.HARDWARE in said.lines
     assert "Trouble: no such device." in said.lines
+    assert not any("told to move" in line for line in said.lines)
+    answer["lease"] = "never given"
+    assert any("nothing had been told to move" in line for line in press(scene.state, "Ada").lines)
+    answer["sent"] = False
+    said = press(scene.state, "Ada")
+    assert not said.is_stopped
+    assert said.lines[0] == (
+        "The guard was asked to stop: no stop bytes could be sent (no such device) but the latch stands (lease-out)."
+    )
+    answer.update(sent=True, latch_error="disk full")
+    said = press(scene.state, "Ada")
+    assert not said.is_stopped
+    assert said.lines[0] == (
+        "The guard was asked to stop: stop bytes are out but the latch could not be written (disk full) (lease-out)."
+    )
     answer["stopped"] = "yes"
     said = press(scene.state, "Ada")
     assert not said.is_stopped

@@ -208,7 +208,7 @@ def test_stop_works_when_nothing_is_armed_and_bytes_go_out(
     bench.guard(wired)
     assert "error" in client._request(wired.stop_socket, {"dance": 1}, 5.0)
     assert request_status(wired.stop_socket)["state"] == "idle"
-    request_stop(wired.stop_socket, "just in case", "Ada", timeout_s=10.0)
+    assert request_stop(wired.stop_socket, "just in case", "Ada", timeout_s=10.0)["sent"] is True
     adapter.wait_for(ROUND)
     assert standing(wired).streamer_pid == 0
 
@@ -420,7 +420,7 @@ def test_a_full_disk_does_not_hinder_the_stop(
     streamer = bench.streamer()
     answer = request_stop(wired.stop_socket, "smoke", "Ada", timeout_s=10.0)
     adapter.wait_for(ROUND)
-    assert answer["stopped"] is True
+    assert (answer["stopped"], answer["sent"]) == (True, True)
     assert "File too large" in str(answer["latch_error"])
     assert streamer.wait(10) == -signal.SIGKILL
     assert request_quit(wired.stop_socket)["quit"] is False

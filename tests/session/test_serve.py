@@ -18,6 +18,7 @@ from controller.config.errors import HaltedError, InputError, Mistake, RefusedEr
 from controller.config.places import StateDir, shipped
 from controller.session import control, remote, verbs
 from controller.session.daemon import locked
+from controller.session.disk import DiskError, JournalError
 from controller.session.journal import Journal
 from controller.session.notify import Notifier
 from controller.session.operator import SimulatedOperator
@@ -449,6 +450,7 @@ def test_every_verb_has_arguments() -> None:
         HaltedError("the lease ended", "look", code="lease-out"), StoppedError("on the path"),
         FaultError("axis x", "a pass", "a fault"), LinkError("wire", "an answer", "silence"),
         MisuseError("wire", "one", "two"), OSError("disk full"), ZeroDivisionError("division"),
+        DiskError("the disk is full"), JournalError("its pages are broken", damaged=True),
     ],
     ids=lambda error: type(error).__name__,
 )  # fmt: skip

@@ -26,6 +26,7 @@ from controller.session.service import StoppedError
 from controller.session.watcher import Watcher
 from controller.stream.spec import HomingTask, StreamOutcome
 from safety import latch
+from safety.client import GuardSilentError
 
 from .conftest import FakeRunner
 from .obliging import Obliging
@@ -230,7 +231,7 @@ class Guard(threading.Thread):
                 line, _ = self._door.accept()
                 with line:
                     self.asked.append(json.loads(line.recv(4096)))
-                    line.send(json.dumps({"stopped": True, "latch": "there"}).encode())
+                    line.send(json.dumps({"stopped": True, "sent": True, "latch": "there"}).encode())
 
     def close(self) -> None:
         """Stop listening."""
@@ -279,6 +280,22 @@ def test_gently_without_service_or_guard(state: StateDir) -> None:
     """Nobody there: refused in words that point at the emergency stop."""
     with pytest.raises(RefusedError, match="emergency stop"):
         verbs.stop(MACHINE, state.root, reason="tea", gently=True)
+
+
+def test_a_guard_that_does_not_answer_may_be_watching_over_motion(
+    state: StateDir, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It took the call and says nothing: nobody is told that no session moves the machine."""
+    monkeypatch.setattr(verbs, "GUARD_ANSWER_S", 0.05)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as deaf:
+        deaf.bind(str(state.stop_socket))
+        deaf.listen(0)
+        # From the second on nobody takes the call: its queue is full, and a guard stands behind it all the same.
+        for _ in range(3):
+            with pytest.raises(GuardSilentError, match="may be moving: use its emergency stop"):
+                verbs.stop(MACHINE, state.root, reason="tea")
+    with pytest.raises(RefusedError, match="no guard runs"):
+        verbs.stop(MACHINE, state.root, reason="tea")
 
 
 def test_at_once_needs_no_service(state: StateDir, guard: Guard) -> None:
