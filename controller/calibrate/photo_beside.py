@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from controller.calibrate.photo import Finding, PhotoReading
 from controller.calibrate.readings import Answers, mean_of
 from controller.calibrate.sheets.page import Record
+from controller.config.counting import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,8 @@ class Beside:
     def words(self) -> str:
         """One line: the photograph's figure, the person's, and whether they agree."""
         one = self.finding
-        told = f"{one.words}: {one.value:.3f} +- {one.half_width:.3f} mm by the photograph ({one.n} places)"
+        places = counted(one.n, "place")
+        told = f"{one.words}: {one.value:.3f} +- {one.half_width:.3f} mm by the photograph ({places})"
         if self.read is None or self.read_half_width is None:
             return told
         verdict = (

@@ -29,6 +29,7 @@ from controller.calibrate.readings import Answers, Reading, mean_of
 from controller.calibrate.sheets.page import Question, Record
 from controller.calibrate.smooth import Smooth, smooth, spread_of
 from controller.calibrate.values import Measured, PoorFit, numbers_of
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from drivers.settings import Positive, Real, Settings
 
@@ -282,7 +283,7 @@ def waves(record: Record, answers: Answers) -> tuple[Measured, ...]:
         try:
             if rings:
                 one = belt_measured(axis, rings)
-                words = f"; {len(left_out)} places left out: {left_out[0]}" if left_out else ""
+                words = f"; {counted(len(left_out), 'place')} left out: {left_out[0]}" if left_out else ""
                 found.append(replace(one, note=one.note + words))
         except PoorFit as error:
             left_out.append(error)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from rich.table import Table
 
 from controller.cli.tables import day_of, plain_table
+from controller.config.counting import counted
 
 if TYPE_CHECKING:
     from controller.report.compare import Comparison
@@ -83,7 +84,7 @@ def trends_tables(found: Trends) -> Table:
 
     read = found.read
     table = plain_table(
-        f"{read.job or read.machine}: {len(read.sessions)} sessions; change a session, or a measuring"
+        f"{read.job or read.machine}: {counted(len(read.sessions), 'session')}; change a session, or a measuring"
     )
     table.add_column("figure", overflow="fold")
     for name in ("first", "last", "change", "95 %", "chance", "n"):

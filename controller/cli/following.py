@@ -93,7 +93,7 @@ def _doing(fields: dict[str, Any]) -> str:
     if fields.get("session") is not None:
         return f"session {fields['session']}: {fields.get('what')}"
     service = fields if fields.get("pid") is not None else fields.get("service")
-    return f"service at rest, pid {service['pid']}" if service else "no service runs"
+    return f"service at rest, pid {service.get('pid')}" if isinstance(service, dict) else "no service runs"
 
 
 async def _screen(place: StateDir, resting: Callable[[], dict[str, Any]], console: Console) -> None:

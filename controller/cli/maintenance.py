@@ -9,6 +9,7 @@ import typer
 
 from controller.cli.console import JsonOption, StateOption, emit, out, warn
 from controller.cli.options import MachineOption
+from controller.config.counting import counted
 
 
 def maintenance(
@@ -61,7 +62,7 @@ def maintenance(
             }
         )
         return
-    table = plain_table(f"{settings.name}: {found.runs} runs")
+    table = plain_table(f"{settings.name}: {counted(found.runs, 'run')}")
     table.add_column("part", no_wrap=True)
     for name in ("in all", "since", "every"):
         table.add_column(name, justify="right", no_wrap=True)

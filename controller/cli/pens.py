@@ -9,6 +9,7 @@ import typer
 
 from controller.cli.console import JsonOption, StateOption, emit, out, warn
 from controller.cli.options import MachineOption
+from controller.config.counting import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -100,11 +101,12 @@ def pens(
     for ink, count in left.items():
         if count < 0:
             warn(
-                f"{-count} more {ink} pens were put in than had been counted: count anew with --stock {ink}=N",
+                f"{counted(-count, f'more {ink} pen was', f'more {ink} pens were')} put in than had been counted: "
+                f"count anew with --stock {ink}=N",
                 code="pens-miscounted",
             )
         elif count <= account.FEW:
-            warn(f"{count} unused {ink} pen{'' if count == 1 else 's'} left", code="pens-few")
+            warn(f"{counted(count, f'unused {ink} pen')} left", code="pens-few")
 
 
 def _pens(used: Sequence[PenUse], name: str) -> Table:

@@ -18,6 +18,7 @@ from controller.cli.console import (
     warn_of_skipped,
 )
 from controller.cli.options import WORKERS, MachineOption
+from controller.config.counting import counted
 
 
 def prepare(
@@ -42,9 +43,9 @@ def prepare(
     from controller.session.pens import measured_factors, width_words
     from controller.session.prepare import prepare as prepare_job
 
-    place = folder if folder is not None else verbs.default_prepared(job, machine, state)
     if folder is None:
         verbs.session_state_of(machine, state)  # else planned into a folder that no session can open
+    place = folder if folder is not None else verbs.default_prepared(job, machine, state)
     with progress(quiet=as_json) as bar:
         task = bar.add_task("reading", total=1.0)
 
@@ -83,7 +84,7 @@ def prepare(
             )
         if one.wet_strokes:
             warn(
-                f"{one.name}: {one.wet_strokes} strokes meet paint that is not dry; "
+                f"{one.name}: {counted(one.wet_strokes, 'stroke meets', 'strokes meet')} paint that is not dry; "
                 f"{one.wet_minutes:.0f} min more would do",
                 code="pass-wet",
             )

@@ -10,6 +10,7 @@ import typer
 
 from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out, progress, warn
 from controller.cli.options import WORKERS, MachineOption
+from controller.config.counting import counted
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -125,7 +126,7 @@ def _table(found: Today) -> Table:
             "fresh" if one.fresh_pen else "same",
             "begun from another plan" if one.other_plan else on,
         )
-    changes = "1 pen change" if found.pen_changes == 1 else f"{found.pen_changes} pen changes"
+    changes = counted(found.pen_changes, "pen change")
     table.caption = (
         f"{duration(found.seconds)} with breaks, {changes}; {found.done} done, {found.later} later"
     )

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
+from controller.config.counting import counted
 from controller.session.prepared import PreparedPass
 from controller.session.recorder import Advance
 from controller.session.states import DaemonState
@@ -80,9 +81,10 @@ class TerminalWatcher(Watcher):
 
     def pass_begun(self, part: PreparedPass, number: int, count: int, finished: int, ticks: int) -> None:
         """Begin a bar."""
-        left = "" if not finished else f", {finished} strokes are painted already"
+        left = "" if not finished else f", {counted(finished, 'stroke is', 'strokes are')} painted already"
         self._say(
-            f"pass {number} of {count}: [bold]{part.name}[/], {part.strokes} strokes, {part.metres:.1f} m{left}"
+            f"pass {number} of {count}: [bold]{part.name}[/], {counted(part.strokes, 'stroke')}, "
+            f"{part.metres:.1f} m{left}"
         )
         self._total_strokes = part.strokes
         self._drop_bar()

@@ -11,6 +11,7 @@ from math import isfinite, isinf
 
 import numpy as np
 
+from controller.config.counting import counted
 from controller.register.drift import Allowance, AxisDrift, Check, Event, Finding
 from controller.register.marks import Reason, Refusal, Registration, Slip
 
@@ -107,7 +108,9 @@ def drift_text(axis: str, drift: AxisDrift) -> tuple[str, ...]:
     """What an axis' history says, and what to look at; the gravest first."""
     head = f"axis {axis}: "
     if drift.finding is Finding.TOO_FEW:
-        return (f"{head}{drift.homings} homings are too few to tell drift from scatter",)
+        return (
+            f"{head}{counted(drift.homings, 'homing is', 'homings are')} too few to tell drift from scatter",
+        )
     order = list(Finding).index
     lines = [
         head + event_text(event)

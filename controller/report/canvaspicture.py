@@ -19,6 +19,7 @@ from matplotlib import colormaps
 from matplotlib.colors import is_color_like, to_hex, to_rgb
 from PIL import Image, ImageDraw
 
+from controller.config.counting import counted
 from controller.report.lines import Frame, Sampler, frame_of, paths
 from controller.report.links import KINDS, Links, column_identity, stroke_identity
 from controller.report.passdata import FALLBACK_COLOUR, PassData
@@ -343,5 +344,7 @@ def text_alternative(canvas: Canvas) -> str:
     here = sum(len(one.here) for one in canvas.shown)
     earlier = sum(len(one.earlier) for one in canvas.shown)
     inks = ", ".join(dict.fromkeys(one.part.row.ink for one in canvas.shown if len(one.here)))
-    before = f", over {earlier:,} strokes of earlier sessions" if earlier else ""
-    return escape(f"The canvas with this session's {here:,} strokes ({inks or 'no ink'}){before}.")
+    before = f", over {counted(earlier, 'stroke', spec=',')} of earlier sessions" if earlier else ""
+    return escape(
+        f"The canvas with this session's {counted(here, 'stroke', spec=',')} ({inks or 'no ink'}){before}."
+    )

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from math import isfinite, isnan
 from typing import Any
 
+from controller.config.counting import counted
 from controller.report.compare import FEW, Comparison, Row
 from controller.report.comparestats import ALPHA, COVERAGE
 from controller.report.pieces import NONE
@@ -83,7 +84,8 @@ def lines(found: Comparison) -> tuple[str, ...]:
         told.append(f"{few} more could not be judged: too few readings")
     if found.paired:
         told.append(
-            f"{found.paired} strokes of the same plan were painted in both, and are compared one by one"
+            f"{counted(found.paired, 'stroke', 'strokes')} of the same plan {'was' if found.paired == 1 else 'were'} "
+            f"painted in both{', and are compared one by one' if found.paired > 1 else ' and is compared by itself'}"
         )
     return tuple(told)
 

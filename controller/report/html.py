@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import escape
 
+from controller.config.counting import counted
 from controller.report import canvaspicture, chartpage
 from controller.report.canvaspicture import Canvas, ErrorMap, map_steps, map_svg, map_title, picture_svg
 from controller.report.chart import Chart
@@ -141,13 +142,16 @@ def _picture(parts: Parts) -> list[str]:
         return []
     here = sum(len(one.here) for one in canvas.shown)
     toggle = ""
-    words = f"This session's {here:,} strokes in their inks."
+    words = f"This session's {counted(here, 'stroke', spec=',')} in their inks."
     if canvas.has_earlier:
         toggle = (
             '<input type="checkbox" id="as-wall" class="screen"> <label for="as-wall" class="screen">as on the wall: '
             "earlier sessions in their inks as well</label>"
         )
-        words = f"This session's {here:,} strokes in their inks with a dark edge; earlier sessions' are pale."
+        words = (
+            f"This session's {counted(here, 'stroke', spec=',')} in their inks with a dark edge; earlier sessions' are "
+            "pale."
+        )
     if any(len(one.begun) for one in canvas.shown):
         words += " Dashed: begun and not finished."
     told = (

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from controller.artwork.read import read_drawing
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.job import Job
 from controller.config.load import load_job, load_machine
@@ -188,7 +189,7 @@ def _again_in(asked: Asked, job: Job, faded: Faded, context: Faded, region: Any,
     }  # fmt: skip
 
     def picture(name: str) -> bytes:
-        title = f"{name}: {len(strokes)} strokes, {figures['metres']:.2f} m painted again ({why})"
+        title = f"{name}: {counted(len(strokes), 'stroke')}, {figures['metres']:.2f} m painted again ({why})"
         shown = [one.strokes for one in context.passes]
         return again_picture(machine.canvas.size_mm, shown, strokes, ink.colour, ink.tip_mm, title, region)
 
@@ -399,7 +400,7 @@ def _proof_lines(proof: TouchProof) -> tuple[str, ...]:
 
 def _lines(mend: Mend) -> tuple[str, ...]:
     record = mend.prepared.record
-    passes = "1 pass" if len(record.passes) == 1 else f"{len(record.passes)} passes"
+    passes = counted(len(record.passes), "pass", "passes")
     return (f"{passes}, {record.metres:.2f} m, {record.seconds / 60.0:.1f} min; a fresh pen before each",)
 
 

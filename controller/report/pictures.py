@@ -14,6 +14,7 @@ import numpy.typing as npt
 from matplotlib.collections import LineCollection
 from matplotlib.colors import is_color_like, to_rgb
 
+from controller.config.counting import counted
 from controller.report.deviation import Measured
 from controller.report.figures import (
     BLACK,
@@ -111,8 +112,8 @@ def deviation_histogram(layers: Sequence[Layer], limit_mm: float) -> bytes | Non
     figure = new_figure(3.4)
     left, right = figure.subplots(1, 2)
     for axes, values, title, unit in (
-        (left, distance, f"{len(distance):,} painted points", "points"),
-        (right, largest, f"The largest of each of {len(largest):,} strokes", "strokes"),
+        (left, distance, counted(len(distance), "painted point", spec=","), "points"),
+        (right, largest, f"The largest of each of {counted(len(largest), 'stroke', spec=',')}", "strokes"),
     ):
         axes.hist(values, bins=np.linspace(0, top, 45).tolist(), color=BLUE, edgecolor="white", linewidth=0.4)
         axes.axvline(limit_mm, color=VERMILLION, linewidth=1.4, linestyle="--")

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import Final, Literal
 
+from controller.config.counting import counted
 from controller.report.pieces import document, number, swatch, table
 from controller.report.today import Today
 from controller.report.todaypasses import InkToday, PassToday
@@ -169,8 +170,8 @@ def clock(today: Today, seconds: float) -> str:
 def _top(today: Today) -> str:
     count = len(today.passes)
     said = (
-        f"{count} pass{'' if count == 1 else 'es'}, {today.strokes} strokes, {today.metres:.1f} m, "
-        f"{today.pen_changes} pen change{'' if today.pen_changes == 1 else 's'}; "
+        f"{counted(count, 'pass', 'passes')}, {counted(today.strokes, 'stroke')}, {today.metres:.1f} m, "
+        f"{counted(today.pen_changes, 'pen change')}; "
         f"{duration(today.seconds)}"
     )
     if today.begin is not None:

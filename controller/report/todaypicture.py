@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from PIL import Image, ImageDraw
 
+from controller.config.counting import counted
 from controller.report.today import Today
 from controller.session.prepared import Prepared
 from controller.strokes.strokeset import StrokeSet
@@ -121,8 +122,8 @@ def drawing(today: Today, picture: Picture) -> str:
             parts.append(f'<circle class="ring" cx="{x:g}" cy="{y:g}" r="{2.2 * unit:g}"/>')
             parts.append(_text(x, y - 3.0 * unit, f"{one.number}", picture))
     said = (
-        f"Canvas from {left:.0f}, {top:.0f} to {left + width:.0f}, {top + height:.0f} mm with {len(today.marks)} marks "
-        "and today's strokes"
+        f"Canvas from {left:.0f}, {top:.0f} to {left + width:.0f}, {top + height:.0f} mm with "
+        f"{counted(len(today.marks), 'mark')} and today's strokes"
     )
     return (
         f'<svg class="canvas" role="img" aria-label="{escape(said)}" viewBox="{left - unit:g} {top - unit:g} '

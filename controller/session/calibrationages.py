@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.calibrate.values import numbers_of
+from controller.config.counting import counted
 from controller.config.derived import Warned
 from controller.config.errors import InputError
 from controller.config.load import load_machine, read_toml
@@ -100,7 +101,8 @@ def _ages(
         if days > most_days:
             yield Warned(
                 field,
-                f"measured on {day(at_ms)}, {days:.0f} days ago (more than {most_days:g}): measure it again",
+                f"measured on {day(at_ms)}, {counted(round(days), 'day')} ago (more than {most_days:g}): measure it "
+                "again",
                 code="check-old",
             )
 

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from controller.config.counting import counted
+
 if TYPE_CHECKING:
     from controller.strokes.strokeset import StrokeSet
 
@@ -38,14 +40,18 @@ class Change:
     @property
     def words(self) -> tuple[str, ...]:
         """One sentence each, for a person."""
-        out = [f"{len(self.same)} painted strokes are in the new plan as they are and count as painted"]
+        as_they_are = "it is and counts" if len(self.same) == 1 else "they are and count"
+        same = counted(len(self.same), "painted stroke is", "painted strokes are")
+        out = [f"{same} in the new plan as {as_they_are} as painted"]
         if self.gone:
             out.append(
-                f"{len(self.gone)} painted strokes are changed or left out ({_some(self.gone)}): their ink stays"
+                f"{counted(len(self.gone), 'painted stroke is', 'painted strokes are')} changed or left out "
+                f"({_some(self.gone)}): {'its' if len(self.gone) == 1 else 'their'} ink stays"
             )
-        out.append(f"{len(self.left)} strokes are to be painted")
+        out.append(f"{counted(len(self.left), 'stroke is', 'strokes are')} to be painted")
         if self.fresh:
-            out.append(f"{len(self.fresh)} of them are new or changed ({_some(self.fresh)})")
+            fresh = f"{len(self.fresh)} of them {'is' if len(self.fresh) == 1 else 'are'}"
+            out.append(f"{fresh} new or changed ({_some(self.fresh)})")
         return tuple(out)
 
 

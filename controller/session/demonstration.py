@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from controller.config.examine import examine_files
 from controller.config.places import StateDir, shipped
@@ -149,7 +150,8 @@ def _demonstrate(
     record = prepared.record
     strokes = sum(ink.strokes for ink in record.inks)
     watcher.note(
-        f"prepared {len(record.inks)} inks, {len(record.passes)} passes, {strokes} strokes, "
+        f"prepared {counted(len(record.inks), 'ink')}, {counted(len(record.passes), 'pass', 'passes')}, "
+        f"{counted(strokes, 'stroke')}, "
         f"{record.seconds:.0f} s of motion"
     )
     begun_s = time.monotonic()

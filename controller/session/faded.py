@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import ValidationError
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
@@ -230,7 +231,10 @@ def _of_run(
     except (OSError, TimingLogError) as error:
         notes.append(f"run {run.id} of {row.name} left no timing log: its strokes are not taken ({error})")
         return {}, 0.0, False
-    notes += [f"timing log of run {run.id}: {one.length} bytes left out, {one.what}" for one in log.damage]
+    notes += [
+        f"timing log of run {run.id}: {counted(one.length, 'byte')} left out, {one.what}"
+        for one in log.damage
+    ]
     # A pass of several parts has a task for each; segments count through all of them.
     records = log.records[log.records["segment"] >= 0]
     if not len(records):

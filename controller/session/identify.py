@@ -18,6 +18,7 @@ import numpy.typing as npt
 from pydantic import ValidationError
 
 from controller.calibrate.identify import Samples
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from controller.config.load import load_machine
 from controller.config.machine import AXES, Machine
@@ -86,7 +87,7 @@ def read_driven(state: StateDir, session_id: int) -> DrivenTest:
             [Mistake(folder, "run", "its spec and timing log", str(error), code="run-not-read")]
         ) from None
     notes = tuple(
-        f"timing log at byte {damage.offset}, {damage.length} bytes left out: {damage.what}"
+        f"timing log at byte {damage.offset}, {counted(damage.length, 'byte')} left out: {damage.what}"
         for damage in log.damage
     )
     machine = load_machine(Path(spec.machine_file))

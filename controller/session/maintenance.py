@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from controller.config.machine import Machine
 from controller.config.maintenance import Maintenance
@@ -111,7 +112,7 @@ def upkeep(journal: Journal, machine: Machine, state: StateDir | None) -> Upkeep
         else:
             uncounted += 1
     if uncounted:
-        notes.append(f"{uncounted} runs were counted from their timing logs")
+        notes.append(f"{counted(uncounted, 'run was', 'runs were')} counted from the timing log")
     rows = list(sums.values())
     inspected = {row.what: row for row in journal.pens.inspections()}
     intervals = machine.maintenance or Maintenance()

@@ -15,6 +15,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Final
 
+from controller.config.counting import counted
 from controller.config.mqtt import Mqtt
 from controller.session.host import Host
 from controller.session.mqttdesk import NS_PER_S, Desk, LossWatch, refresh_ns_of
@@ -148,7 +149,7 @@ class Reporter(Beside):
                 asyncio.get_running_loop().call_soon(self.pump)
                 self._note("connected to the broker")
             case {"refused": str(why), "count": int(count)}:
-                self._note(f"not obeyed, {count} times: {why[:100]}")
+                self._note(f"not obeyed, {counted(count, 'time')}: {why[:100]}")
 
     def _done(self, number: int) -> None:
         """Only what the broker has acknowledged proves that it is there; the next letter may leave."""

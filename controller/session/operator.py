@@ -11,6 +11,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol, TextIO
 
+from controller.config.counting import counted
 from controller.config.errors import RefusedError
 from controller.session.prepared import PreparedPass
 
@@ -64,7 +65,8 @@ class TerminalOperator:
             else f"the {pen} that has painted {part.pen_m:.1f} m goes on ({part.colour}, {part.tip_mm:.2f} mm tip)"
         )
         self._console.print(
-            f"pass {number} of {count}, {part.name}: {wanted}; {part.strokes} strokes, {part.metres:.1f} m, "
+            f"pass {number} of {count}, {part.name}: {wanted}; {counted(part.strokes, 'stroke')}, "
+            f"{part.metres:.1f} m, "
             f"{part.seconds / 60.0:.1f} min"
         )
         return await self.confirm("Is it in, and is everybody clear of the machine?")

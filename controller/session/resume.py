@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import ValidationError
 
+from controller.config.counting import counted
 from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.machine import AXES, Machine
@@ -194,7 +195,8 @@ def words(name: str, entry: InterruptionRow, credited: int = 0) -> list[str]:
     out: list[str] = []
     if credited:
         out.append(
-            f"pass {name}: {credited} strokes more than the journal had are finished by the timing log"
+            f"pass {name}: {counted(credited, 'stroke')} more than the journal had "
+            f"{'is' if credited == 1 else 'are'} finished by the timing log"
         )
     if entry.stroke is not None:
         out.append(
@@ -204,7 +206,8 @@ def words(name: str, entry: InterruptionRow, credited: int = 0) -> list[str]:
     if entry.doubtful:
         which = ", ".join(map(str, entry.doubtful))
         out.append(
-            f"pass {name}: records were lost; strokes {which} may have been touched and are painted again"
+            f"pass {name}: records were lost; {'stroke' if len(entry.doubtful) == 1 else 'strokes'} {which} may have "
+            f"been touched and {'is' if len(entry.doubtful) == 1 else 'are'} painted again"
         )
     if entry.note:
         out.append(f"pass {name}: {entry.note}")
@@ -214,7 +217,8 @@ def words(name: str, entry: InterruptionRow, credited: int = 0) -> list[str]:
 def _missing_words(missing: Mapping[int, int], finished: Collection[int]) -> tuple[str, ...]:
     """What the log does not tell of each stroke any more, and what becomes of it."""
     words = [
-        f"stroke {stroke} up to {ticks} ticks ({'finished all the same' if stroke in finished else 'not finished'})"
+        f"stroke {stroke} up to {counted(ticks, 'tick')} "
+        f"({'finished all the same' if stroke in finished else 'not finished'})"
         for stroke, ticks in sorted(missing.items())
     ]
     return ("records are missing of " + ", ".join(words),) if words else ()

@@ -1,20 +1,76 @@
 """How a machine stands, as somebody who follows knows it: built from what a service says, message by message.
 
-Owns what a message changes and the words for an event. Pure: no socket, no screen, no clock. What a message does not
-carry stays as it was; one that is not as it must be changes nothing.
+Owns what a message changes, which fields are as they must be, and the words for an event. Pure: no socket, no screen,
+no clock. What a message does not carry stays as it was; one that is not as it must be changes nothing, and a field of
+another kind than it must be is not known (None): whoever shows them relies on nobody's word.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from controller.config.counting import counted
+
 EVENTS_KEPT: Final = 64
 ASK_AGAIN: Final = frozenset({"state", "homed", "session_begun", "session_ended", "pass_begun", "verb_ended"})
 """Events after which more has changed than they say."""
+_LARGEST: Final = 1e15
+"""No number that a service tells is larger; below it a float tells every whole number apart."""
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST
+
+
+def _is_count(value: Any) -> bool:
+    return _is_number(value) and value >= 0
+
+
+def _is_place(value: Any) -> bool:
+    return isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
+
+
+def _is_pass(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and isinstance(value.get("name"), str)
+        and all(_is_count(value.get(name)) for name in ("number", "of", "metres", "pen_m"))
+    )
+
+
+def _is_timing(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and _is_count(value.get("ticks"))
+        and all(_is_number(value.get(name)) for name in ("tick_ms", "p50_us", "p99_us", "max_us"))
+    )
+
+
+def _is_differences(value: Any) -> bool:
+    return isinstance(value, dict) and all(one is None or _is_number(one) for one in value.values())
+
+
+def _is_service(value: Any) -> bool:
+    return isinstance(value, dict) and "pid" in value
+
+
+_MUST_BE: Final[Mapping[str, Callable[[Any], bool]]] = {
+    "ticks": _is_count, "ticks_sent": _is_count, "tick_ns": _is_count, "strokes": _is_count,
+    "strokes_finished": _is_count, "position_mm": _is_place, "pass": _is_pass, "timing": _is_timing,
+    "difference_mm": _is_differences, "service": _is_service,
+}  # fmt: skip
+"""What a field must be; what is not here is shown as text, whatever it is."""
+
+
+def _known(fields: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: value if name not in _MUST_BE or _MUST_BE[name](value) else None
+        for name, value in fields.items()
+    }
 
 
 @dataclass(slots=True)
@@ -27,20 +83,22 @@ class Standing:
     def take(self, message: Mapping[str, Any]) -> None:
         """Take an answer to follow or status, or an event."""
         if message.get("ok") is True and "state" in message:
-            for event in message.get("recent") or ():
-                self._say(event)
-            self.fields = {**message}
+            recent = message.get("recent")
+            for event in recent if isinstance(recent, list | tuple) else ():
+                if isinstance(event, Mapping):
+                    self._say(event)
+            self.fields = _known(message)
         elif "event" in message:
             self._event(message)
 
     def _event(self, event: Mapping[str, Any]) -> None:
         match event:
             case {"event": "advanced"}:
-                self.fields.update(
-                    ticks_sent=event.get("ticks"), ticks=event.get("ticks_total"),
-                    strokes_finished=event.get("strokes"), position_mm=event.get("position_mm"),
-                    timing=event.get("timing"),
-                )  # fmt: skip
+                self.fields.update(_known({
+                    "ticks_sent": event.get("ticks"), "ticks": event.get("ticks_total"),
+                    "strokes_finished": event.get("strokes"), "position_mm": event.get("position_mm"),
+                    "timing": event.get("timing"),
+                }))  # fmt: skip
                 return
             case {"event": "state", "state": str() as state}:
                 self.fields["state"] = state
@@ -92,7 +150,9 @@ def words(event: Mapping[str, Any]) -> list[str]:
         case {"event": "drifted", "lines": list() as lines}:
             return [f"drift {line}" for line in lines]
         case {"event": "pass_begun", "pass": dict() as part}:
-            return [f"pass {part.get('name')} begins: {part.get('strokes')} strokes, {_metres(part)}"]
+            return [
+                f"pass {part.get('name')} begins: {counted(part.get('strokes'), 'stroke')}, {_metres(part)}"
+            ]
         case {"event": "pass_ended", "pass": dict() as part, "state": state}:
             return [f"pass {part.get('name')} {state}"]
         case {"event": "measuring_begun", "what": what}:
@@ -117,7 +177,7 @@ def words(event: Mapping[str, Any]) -> list[str]:
         case {"event": "gone"}:
             return ["the service goes down"]
         case {"event": "lost", "events": count}:
-            return [f"{count} events were lost on the way here"]
+            return [f"{counted(count, 'event was', 'events were')} lost on the way here"]
     return []
 
 
@@ -141,4 +201,4 @@ def clock_time(at_ms: Any) -> str:
 
 def _metres(part: Mapping[str, Any]) -> str:
     metres = part.get("metres")
-    return f"{metres:.1f} m" if isinstance(metres, int | float) else "? m"
+    return f"{float(metres):.1f} m" if isinstance(metres, int | float) and _is_number(metres) else "? m"

@@ -17,6 +17,7 @@ import numpy.typing as npt
 import shapely
 
 from controller.artwork.model import Drawing, Skipped
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from controller.config.job import Ink, Job, Technique
 from controller.strokes.band import band_paths
@@ -368,7 +369,8 @@ class _InkTask:
             got, code = f"about {error.dots:.3g}", "screen-too-many-dots"
             raise InputError([Mistake(Path(self.job.artwork), name, what, got, code=code)]) from None
         if found.dropped and how.borders == "dropped":
-            why = f"{found.dropped} dots across an edge are left out, as its borders say"
+            dots = counted(found.dropped, "dot across an edge is", "dots across an edge are")
+            why = f"{dots} left out, as its borders say"
             self.skipped.append(Skipped(name, "screen", why, "changed"))
         least_mm = self.ink.tip_mm + 2.0 * TOUCH_RADIUS_MM
         if diameter_mm < least_mm:

@@ -108,7 +108,7 @@ def test_drift_and_steadiness_in_words() -> None:
     assert drift_text("x", judged(0.0))[0].startswith("axis x: steady over 30 homings, scatter 0.0")
     few = judge_history(History.of([1.0], [0.0], [0.1], [4]), belt_pitch_mm=3.0)
     assert few.finding is Finding.TOO_FEW
-    assert drift_text("x", few) == ("axis x: 1 homings are too few to tell drift from scatter",)
+    assert drift_text("x", few) == ("axis x: 1 homing is too few to tell drift from scatter",)
 
 
 def test_what_the_traps_allow_in_words() -> None:

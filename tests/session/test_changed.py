@@ -34,7 +34,17 @@ def test_equal_strokes_are_found_by_their_geometry() -> None:
     assert change.gone == (1,)
     assert change.left == (0, 2)
     assert change.fresh == (2,)
-    assert "1 painted strokes are changed or left out (1): their ink stays" in change.words
+    assert change.words == (
+        "2 painted strokes are in the new plan as they are and count as painted",
+        "1 painted stroke is changed or left out (1): its ink stays",
+        "2 strokes are to be painted",
+        "1 of them is new or changed (2)",
+    )
+    alone = change_of(_lines(1), [0], _lines(1, 2))
+    assert alone.words[:2] == (
+        "1 painted stroke is in the new plan as it is and counts as painted",
+        "1 stroke is to be painted",
+    )
 
 
 def test_equal_strokes_are_paired_one_to_one() -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from controller.config.load import load_machine
@@ -208,6 +208,55 @@ def test_standing_follows_events(three: Prepared) -> None:
         standing.take(odd)
         assert words(odd) == []
     assert standing.events[0] == "01:31:02 session 12 begins: paint three"
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.just(10**400) | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_a_lying_service_takes_nobody_down(three: Prepared, data: st.DataObject) -> None:
+    """Whatever JSON stands in a snapshot, in its past events or in an event: what follows it goes on and can be shown.
+
+    A field that is as it must be is known all the same.
+    """
+    from rich.console import Console
+
+    from controller.cli.following import page
+
+    standing = _painting(three)
+    told = {**standing.fields, "service": {"pid": 9}}
+    for name in data.draw(st.lists(st.sampled_from(sorted(told)), min_size=1, max_size=4, unique=True)):
+        told[name] = data.draw(JSON)
+    part = told.get("pass")
+    if isinstance(part, dict) and part:
+        told["pass"] = {**part, data.draw(st.sampled_from(sorted(part))): data.draw(JSON)}
+    told["recent"] = data.draw(JSON | st.lists(JSON | st.fixed_dictionaries({"event": JSON, "at_ms": JSON})))
+    told["ok"], told["state"] = True, "painting"
+    standing.take(told)
+    standing.take({"event": "advanced", "ticks": data.draw(JSON), "ticks_total": data.draw(JSON)})
+    standing.take({"event": "pass_begun", "pass": {"strokes": data.draw(JSON), "metres": data.draw(JSON)}})
+    standing.take({"event": data.draw(JSON), "lines": data.draw(JSON), "events": data.draw(JSON)})
+    assert 0.0 <= standing.share_done <= 1.0
+    assert standing.metres_left is None or standing.metres_left < 1e30
+    Console(width=80, file=io.StringIO()).print(page(standing, 24))
+    standing.take({**told, "strokes": 40, "strokes_finished": 10})
+    assert (standing.fields["strokes"], standing.fields["strokes_finished"]) == (40, 10)
+
+
+@pytest.mark.parametrize("recent", [5, True, "events", {"event": "note"}, [1, None, "x", ["y"]]])
+def test_a_snapshot_whose_past_is_none_is_taken_all_the_same(recent: object) -> None:
+    """The state counts, whatever stands for the events before it; those that are objects are kept."""
+    standing = Standing()
+    standing.take({"ok": True, "state": "painting", "recent": recent})
+    assert (standing.fields["state"], list(standing.events)) == ("painting", [])
+    kept = [5, {"event": "note", "text": "on it", "at_ms": AT_MS}, None]
+    standing.take({"ok": True, "state": "painting", "recent": kept})
+    assert list(standing.events) == ["01:31:02 on it"]
 
 
 @pytest.mark.parametrize("size", [(80, 24), (100, 40), (80, 16)])
