@@ -77,6 +77,8 @@ def mend(
 
     Without an option the job's mends are listed. giornata paint JOB --pass NAME paints one.
     """
+    import shlex
+
     from controller.report import mended
     from controller.session import mends, verbs
 
@@ -119,8 +121,10 @@ def mend(
         for line in one.lines:
             out().print(line, soft_wrap=True)
         out().print(f"picture: {one.mend.picture}", soft_wrap=True)
-        names = " ".join(f"--pass {name}" for name in one.mend.passes)
-        out().print(f"giornata paint {job} --machine {machine} {names} paints it", soft_wrap=True)
+        command = ["giornata", "paint", str(job), "--machine", str(machine)]
+        command += [] if state is None else ["--state", str(state)]
+        command += [word for name in one.mend.passes for word in ("--pass", name)]
+        out().print(f"{shlex.join(command)} paints it", markup=False, soft_wrap=True)
 
 
 def _made(made: Made) -> Table:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 import pytest
 
 from controller.report.painted import load_painted
@@ -81,7 +83,13 @@ def test_a_mend_from_the_shell(shell) -> None:
     (one,) = made.json["mends"]
     assert one["name"] == "teal-mend-1"
     shown = shell.verb("mend", shell.job, "--dry-minutes", "60", "--ink", "ochre")
-    assert "--pass ochre-mend-1 paints it" in shown.out
+    told = next(line for line in shown.out.splitlines() if line.endswith(" paints it")).removesuffix(
+        " paints it"
+    )
+    assert shlex.split(told) == [
+        "giornata", "paint", str(shell.job), "--machine", str(shell.machine), "--state", str(shell.state),
+        "--pass", "ochre-mend-1",
+    ]  # fmt: skip
     assert max(map(len, shown.out.split("picture")[0].splitlines())) <= 100
     painted = shell.paint("--pass", "teal-mend-1", "--json")
     assert painted.code == 0
