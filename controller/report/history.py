@@ -109,6 +109,6 @@ def _drift(
     asked = None
     if job:
         begun = [jumps.today_ms(row.begun_ms, "pass", row.id) for row in journal.passes() if row.job == job]
-        measured = [jumps.today_ms(row.at_ms, "map", row.id) for row in maps]
-        asked = JobDrift(job, traps_mm, measured[-1] if measured else begun[0] if begun else None)
+        measured = [(jumps.today_ms(row.at_ms, "map", row.id), row) for row in maps]
+        asked = JobDrift.of(job, traps_mm, begun, measured)
     return judge_drift(homings, looks, machine.axes, asked)

@@ -213,7 +213,7 @@ def _barred(
 def _register(journal: Journal | None, drift: MachineDrift | None) -> RegisterToday:
     if journal is None:
         return RegisterToday(False, "never homed", "", (), None, None, True)
-    allowed = None if drift is None else drift.allowance
+    allowed = None if drift is None or drift.compared < 2 else drift.allowance
     last = "" if drift is None else day(max(rows[-1].at_ms for rows in drift.homings.values()))
     return RegisterToday(
         journal.registered,

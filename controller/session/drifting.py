@@ -18,13 +18,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import isfinite
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, RefusedError
 from controller.config.machine import AXES, Axis, Machine
 from controller.session.journal import Journal
 from controller.session.prepared import load_prepared
-from controller.session.rows import HomingRow, LookCause, LookRow, PassRow
+from controller.session.rows import HomingRow, LookCause, LookRow, MapRow, PassRow
 
 if TYPE_CHECKING:
     from controller.register.drift import Allowance, AxisDrift, Event, History
@@ -36,6 +37,12 @@ TEETH_MAX, TOOTH_SHARE = 3, 0.1
 """A homing that a person accepted belongs to the same history when one axis alone differs, by up to so many whole belt
 pitches, to within this part of one: the belt jumped, and the counter is the same. Common practice, no source."""
 
+Since = Literal["first pass", "marks", "withdrawn"]
+SINCE_WORDS: dict[Since, str] = {
+    "first pass": "its first pass began",
+    "marks": "its marks were measured",
+    "withdrawn": "its register map was withdrawn",
+}
 CAUSE_WORDS: dict[LookCause, str] = {
     "belt": "belt or pulley, homing has made up for it",
     "switch": "the switch",
@@ -47,12 +54,23 @@ CAUSE_WORDS: dict[LookCause, str] = {
 class JobDrift:
     """What is asked of a job: its traps' width (None without traps), and since when its places count.
 
-    since_ms: when its first pass began, or its marks were last measured; None when neither has been.
+    since_ms: when its first pass began, or its register map last changed; None when neither has been. since: which.
     """
 
     name: str
     traps_mm: float | None
     since_ms: int | None
+    since: Since = "first pass"
+
+    @classmethod
+    def of(
+        cls, name: str, traps_mm: float | None, begun_ms: Sequence[int], maps: Sequence[tuple[int, MapRow]]
+    ) -> JobDrift:
+        """By the instants at which its passes began, and its register maps with theirs, oldest first."""
+        if maps:
+            at_ms, row = maps[-1]
+            return cls(name, traps_mm, at_ms, "marks" if row.marks else "withdrawn")
+        return cls(name, traps_mm, begun_ms[0] if begun_ms else None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +79,8 @@ class MachineDrift:
 
     homings: by axis, rows of this history in order, as many of each; earlier: homings of earlier histories.
     look_of: by axis and row of an event, the first look after it. allowance: None without a job, its traps or a homing
-    since it began. whole: the history reaches back to where the job's places begin to count.
+    since it began. compared: homings that count for it, one of them before anything was painted there; with one alone
+    nothing is compared yet. whole: the history reaches back to where the job's places begin to count.
     """
 
     homings: Mapping[str, tuple[HomingRow, ...]]
@@ -71,6 +90,7 @@ class MachineDrift:
     look_of: Mapping[tuple[str, int], LookRow]
     job: JobDrift | None
     allowance: Allowance | None
+    compared: int
     whole: bool
 
     @property
@@ -97,7 +117,7 @@ class MachineDrift:
         if any(one.finding not in (Finding.STEADY, Finding.TOO_FEW) for one in self.axes.values()):
             return self.lines
         if x.finding is Finding.TOO_FEW:
-            said = f"{x.homings} homings, too few to tell drift from scatter"
+            said = f"{counted(x.homings, 'homing')}, too few to tell drift from scatter"
         else:
             scatter = ", ".join(f"{axis} {one.scatter_mm:.3f} mm" for axis, one in self.axes.items())
             said = f"steady over {x.homings} homings, scatter {scatter}"
@@ -129,8 +149,18 @@ class MachineDrift:
 
         if self.job is None or self.allowance is None:
             return ()
-        said = f"{self.job.name}: {allowance_text(self.allowance)}"
-        before = f"{self.job.name}: what was painted before that cannot be compared; measure its marks"
+        name, since = self.job.name, SINCE_WORDS[self.job.since]
+        if self.compared > 1:
+            # Where it counts from a register map, the figure is less than before the marks were measured: say why.
+            after = "" if self.job.since == "first pass" or not self.whole else f", since {since}"
+            said = f"{name}{after}: {allowance_text(self.allowance)}"
+        else:
+            began = f"drift counts since {since}" if self.whole else "drift counts since the last homing"
+            said = (
+                f"{name}: {began}, and no homing has followed that could show any; the traps allow "
+                f"{self.allowance.allowed_mm:.1f} mm"
+            )
+        before = f"{name}: what was painted before that cannot be compared; measure its marks"
         return (said,) if self.whole else (said, before)
 
 
@@ -193,6 +223,7 @@ def judge_drift(
         look_of=look_of,
         job=job,
         allowance=allowed,
+        compared=0 if allowed is None or start is None else len(first_ms) - max(start, 0),
         whole=start is None or start >= 0,
     )
 
@@ -236,15 +267,15 @@ def _allowance(
 ) -> Allowance:
     from controller.register.drift import allowance
 
-    counted = []
+    bearing = []
     for axis, drift in found.items():
         level = drift.level_mm.copy()
         for event in drift.events:
             look = look_of.get((axis, event.row))
             if look is not None and look.cause == "belt" and is_jump(event):
                 level[event.row :] -= event.size_mm
-        counted.append(replace(drift, level_mm=level[start:]))
-    x, y = counted
+        bearing.append(replace(drift, level_mm=level[start:]))
+    x, y = bearing
     return allowance(x, y, allowed_mm=traps_mm)
 
 
@@ -279,9 +310,8 @@ def _asked(journal: Journal, job: JobTraps | None) -> JobDrift | None:
     name, traps_mm = job
     jumps = journal.jumps
     begun = [jumps.today_ms(row.begun_ms, "pass", row.id) for row in passes if row.job == name]
-    measured = [jumps.today_ms(row.at_ms, "map", row.id) for row in journal.register_maps(name)]
-    since = measured[-1] if measured else begun[0] if begun else None
-    return JobDrift(name, traps_mm, since)
+    maps = [(jumps.today_ms(row.at_ms, "map", row.id), row) for row in journal.register_maps(name)]
+    return JobDrift.of(name, traps_mm, begun, maps)
 
 
 def _traps_of(row: PassRow) -> float | None:
@@ -393,6 +423,9 @@ def _allowance_json(drift: MachineDrift) -> dict[str, Any] | None:
         "used_mm": drift.allowance.used_mm,
         "allowed_mm": drift.allowance.allowed_mm,
         "holds": drift.allowance.holds,
+        "since": drift.job.since,
+        "since_ms": drift.job.since_ms,
+        "compared": drift.compared,
         "days_left": _known(drift.allowance.days_left),
         "days_left_least": _known(drift.allowance.days_left_least),
         "whole": drift.whole,

@@ -15,7 +15,7 @@ from controller.register.drift import DAY_S, Finding
 from controller.session import looking
 from controller.session.drifting import JobDrift, drift_json, drift_now, judge_drift, refuse_jumps
 from controller.session.journal import Journal
-from controller.session.rows import HomingRow, LookRow
+from controller.session.rows import HomingRow, LookRow, MapRow, MarkMeasured
 from controller.session.watcher import Watcher
 
 BOATHOUSE = shipped("machines/boathouse.toml")
@@ -143,6 +143,46 @@ def test_only_what_lies_since_the_jobs_begin_counts() -> None:
         found = judged(places, (), JobDrift("low-tide", 3.0, since_ms))
         assert found.allowance is not None
         assert found.allowance.used_mm == pytest.approx(used, abs=0.02)
+
+
+def test_straight_after_marks_no_drift_is_claimed() -> None:
+    """Marks that are measured now are what later homings are compared with: until one follows, no figure is given.
+
+    The same after the first pass, and after a map was withdrawn; from the next homing on, the figure says since when.
+    """
+    places = scattered(sigma=0.01)
+    places[20:, 0] += 0.7
+    words = (("marks", "its marks were measured"), ("first pass", "its first pass began"),
+             ("withdrawn", "its register map was withdrawn"))  # fmt: skip
+    for since, told in words:
+        last_ms = BEGIN_MS + 39 * (DAY_MS // 2) + 60_000
+        at_once = judged(places, (), JobDrift("low-tide", 3.0, last_ms, since))
+        assert at_once.compared == 1
+        (said,) = [line for line in at_once.lines if "traps" in line]
+        assert said == (
+            f"low-tide: drift counts since {told}, and no homing has followed that could show any; "
+            "the traps allow 3.0 mm"
+        )
+        later = judged(places, (), JobDrift("low-tide", 3.0, last_ms - DAY_MS // 2, since))
+        assert later.compared == 2
+        (said,) = [line for line in later.lines if "traps" in line]
+        assert "drift 0.0 mm of the 3.0 mm that the traps allow" in said
+        assert (f", since {told}" in said) is (since != "first pass")
+    assert drift_json(at_once)["traps"]["compared"] == 1
+    assert drift_json(at_once)["traps"]["since"] == "withdrawn"
+
+
+def test_a_job_counts_from_its_map_before_its_first_pass() -> None:
+    """Measured marks go before the first pass, a withdrawn map too; without passes and maps nothing counts."""
+    measured = MapRow(
+        1, "tide", 3, 50, ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)), (MarkMeasured("A", (0.0, 0.0), (0.1, 0.0)),), (), "Ada"
+    )  # fmt: skip
+    withdrawn = dataclasses.replace(measured, id=2, marks=())
+    assert JobDrift.of("tide", 3.0, [], []).since_ms is None
+    assert JobDrift.of("tide", 3.0, [7, 9], []) == JobDrift("tide", 3.0, 7, "first pass")
+    assert JobDrift.of("tide", 3.0, [7, 9], [(50, measured)]) == JobDrift("tide", 3.0, 50, "marks")
+    both = [(50, measured), (60, withdrawn)]
+    assert JobDrift.of("tide", 3.0, [7, 9], both) == JobDrift("tide", 3.0, 60, "withdrawn")
 
 
 def test_accepted_other_place_begins_a_history_anew() -> None:
