@@ -15,6 +15,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
+from controller.config.counting import counted
 from controller.config.errors import RefusedError
 from controller.config.load import load_machine
 from controller.config.places import StateDir
@@ -32,13 +33,13 @@ from controller.session.rows import HomingRow, MapRow, MarkMeasured
 from controller.session.service import PassResult, StoppedError
 from controller.session.standing import ASK_AGAIN
 from controller.session.steering import to_wire
-from controller.session.verbs import Done
 from controller.session.stopwords import EMERGENCY, came_of
+from controller.session.verbs import Done
 from controller.session.watcher import Watcher
 from controller.session.wire import VERSION, Message, error_in, line_of, part_of, relay
 from drivers.errors import LinkError
-
 from safety import client
+
 STOP_SIGNALS: Final = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -221,13 +222,13 @@ def _stopper(machine_path: Path, state_root: Path | None) -> Stop:
             # No guard: nothing moves yet, or time is virtual. The service ends the session all the same.
             control.ask(verbs.state_of(machine_path, state_root).control_socket, "stop", 2.0, "immediate")
             return ""
-        return f"stopped at once, since {said['why_at_once']}" if said["why_at_once"] else ""
         except client.GuardSilentError as error:
             with contextlib.suppress(RefusedError, OSError):
                 control.ask(verbs.state_of(machine_path, state_root).control_socket, "stop", 2.0, "immediate")
             return str(error)
         if said["kind"] == "immediate" and not (done := came_of(said)).is_sent:
             return f"{done.words}. {EMERGENCY}"
+        return f"stopped at once, since {said['why_at_once']}" if said["why_at_once"] else ""
 
     return stop
 
@@ -266,7 +267,9 @@ async def run_there(
                         for task in prompting:
                             task.cancel()
                     case {"event": "lost", "events": count}:
-                        watcher.note(f"{count} events were lost here; the journal has them")
+                        watcher.note(
+                            f"{counted(count, 'event was', 'events were')} lost here; the journal is whole"
+                        )
                     case {"event": _}:
                         if told is not None:
                             told(message)
