@@ -7,7 +7,8 @@ with; only the drive file is shared, as a drive's manual would be.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 from heapq import heappop, heappush
 from itertools import count
 
@@ -45,7 +46,7 @@ _OWN_STATE: dict[str, tuple[str, ...]] = {
 
 
 class DescribedDrive:
-    """One drive. ``heard`` takes a whole frame from the wire and gives the answers, identifier and bytes each."""
+    """One drive: ``side`` takes frames apart, ``obey`` acts on one and gives the answers, identifier and bytes each."""
 
     def __init__(self, node: Node, drive: DriveFile, number: int) -> None:
         self.node, self.drive, self.number = node, drive, number
@@ -65,13 +66,29 @@ class DescribedDrive:
             one.bits_wide: wrap or int(fractions_of(drive, one)[0] * (1 << one.bits_wide))
             for one in positions
         }
-        self._words = {one.state: one.value for one in reversed(drive.status.states)}
+        words = {one.state: one.value for one in reversed(drive.status.states)}
+        self._words = {
+            power: next((words[one] for one in (name, *_OWN_STATE.get(name, ())) if one in words), None)
+            for power, name in _NAMES.items()
+        }
+        self._power_mask = drive.status.power_mask
+        switches = (drive.switches.negative_limit, drive.switches.positive_limit, drive.switches.home)
+        self._shown = {
+            word: tuple(
+                (1 << bit, 1 << switch.bit)
+                for bit, switch in enumerate(switches)
+                if isinstance(switch, SwitchBit) and switch.word == word
+            )
+            for word in ("inputs", "status")
+        }
+        self._fault_code = node.od.entries[0x603F, 0]
+        self._says = {
+            reply.name: tuple((field.name, self._saying(field)) for field in reply.fields)
+            for reply in drive.replies
+        }
 
-    def heard(self, can_id: int, data: bytes, now_ns: int) -> list[tuple[int, bytes]] | None:
-        """None where the frame is not for this drive, or not good."""
-        told = self.side.heard(can_id, data)
-        if told is None:
-            return None
+    def obey(self, told: Heard, now_ns: int) -> list[tuple[int, bytes]]:
+        """Do what a frame from the wire says, and answer."""
         self.next_ns = now_ns + self.timeout_ms * _MS if self.timeout_ms else FAR_NS
         if told.place and told.command == self._step[0] and now_ns < self._rest_ns:
             self.hurried += 1
@@ -120,52 +137,52 @@ class DescribedDrive:
     # What it says
 
     def _said(self, name: str) -> dict[str, int]:
+        return {field: say() for field, say in self._says[name]}
+
+    def _saying(self, field: DataField) -> Callable[[], int]:
+        """What a field of a reply is filled with; 0 where this drive knows nothing of it."""
         node = self.node
-        reply = self.drive.reply(name)
-        values = {
-            "status": self._status(),
-            "inputs": node.head_inputs >> 16 | self._switches("inputs"),
-            "fault": self._fault(),
-            "velocity": node.od.value(0x606C),
-            "timeout": self.timeout_ms,
-        }
-        field = reply.field("position")
-        if field is not None:
-            values["position"] = self._counter(field)
-        return values
+        if field.name == "position":
+            return self._counting(field)
+        return {
+            "status": lambda: self._status(),
+            "inputs": lambda: node.head_inputs >> 16 | self._switches("inputs"),
+            "fault": lambda: self._fault(),
+            "velocity": node.od.entries[0x606C, 0].get,
+            "timeout": lambda: self.timeout_ms,
+        }.get(field.name, lambda: 0)
 
     def _status(self) -> int:
-        name = _NAMES[self.node.power.state]
-        for one in (name, *_OWN_STATE.get(name, ())):
-            if one in self._words:
-                word = self._words[one]
-                break
-        else:
-            raise ValueError(f"status.states: expected a word for {name}, got none")
-        power = self.drive.status.power_mask if self.node.power.voltage else 0
-        return word | power | self._switches("status")
+        power = self.node.power
+        word = self._words[power.state]
+        if word is None:
+            raise ValueError(f"status.states: expected a word for {_NAMES[power.state]}, got none")
+        return word | (self._power_mask if power.voltage else 0) | self._switches("status")
 
     def _switches(self, word: str) -> int:
-        drive, own = self.drive.switches, self.node.axis.inputs
-        found = 0
-        for bit, switch in enumerate((drive.negative_limit, drive.positive_limit, drive.home)):
-            if isinstance(switch, SwitchBit) and switch.word == word and own >> bit & 1:
-                found |= 1 << switch.bit
+        own, found = self.node.axis.inputs, 0
+        for bit, shown in self._shown[word]:
+            if own & bit:
+                found |= shown
         return found
 
     def _fault(self) -> int:
         """Too much current is the first fault that the file knows; for others it has no words."""
-        code = self.node.od.value(0x603F)
+        code = self._fault_code.get()
         return self.drive.faults[0].code if code >> 12 == 2 and self.drive.faults else code
 
-    def _counter(self, field: DataField) -> int:
+    def _counting(self, field: DataField) -> Callable[[], int]:
         """The position as the counter shows it, which begins anew after its span."""
-        counts = self.node.od.value(0x6064)
+        counts_of = self.node.od.entries[0x6064, 0].get
         if field.is_float:
-            return counts
-        span = self._spans[field.bits_wide]
-        counts %= span
-        return counts - span if field.is_signed and 2 * counts >= span else counts
+            return counts_of
+        span, is_signed = self._spans[field.bits_wide], field.is_signed
+
+        def counter() -> int:
+            counts = counts_of() % span
+            return counts - span if is_signed and 2 * counts >= span else counts
+
+        return counter
 
 
 def described_drives(gantry: Gantry, settings: GroupSettings) -> list[DescribedDrive]:
@@ -209,15 +226,13 @@ class DescribedOnLine(DrivesOnLine):
         """Whether it was a frame for anybody."""
         is_known = False
         for drive in self.drives:
-            if drive.number in self.mute:
-                is_known = is_known or drive.side.heard(SERIAL, frame) is not None
-                continue
-            answers = self._gantry.act(now_ns, lambda one=drive: one.heard(SERIAL, frame, now_ns))  # type: ignore[misc]
-            if answers is None:
+            told = drive.side.heard(SERIAL, frame)
+            if told is None:
                 continue
             is_known = True
-            for _, answer in answers:
-                self._answer(answer, now_ns)
+            if drive.number not in self.mute:
+                for _, answer in self._gantry.act(now_ns, partial(drive.obey, told, now_ns)):
+                    self._answer(answer, now_ns)
         return is_known
 
 
@@ -232,10 +247,13 @@ class DescribedOnBus:
         self._gantry = gantry
         self._bit_ns = 1e9 / settings.wire.bitrate_bit_s
         self._latency_ns = gantry.parameters.response_latency_us * 1000
-        self._free_ns = 0
+        self._free_ns = self._last_ns = 0
         self._coming: list[tuple[int, int, int, bytes]] = []
         self._order = count()
         self.drives = described_drives(gantry, settings)
+        self._flags = [
+            EXTENDED_FLAG if one.drive.can and one.drive.can.id_bits == 29 else 0 for one in self.drives
+        ]
         self.answers: list[tuple[int, int, bytes]] = []
         self.ignored = 0
         self.mute: set[int] = set()
@@ -250,11 +268,27 @@ class DescribedOnBus:
         due_ns = min(drive.next_ns for drive in self.drives)
         return min(due_ns, self._coming[0][0]) if self._coming else due_ns
 
+    @property
+    def is_awaited(self) -> bool:
+        """Whether a frame is under way; answers are taken away by whoever hands them over."""
+        return bool(self._coming)
+
+    @property
+    def look_ns(self) -> int:
+        """Until when nobody has to look: frames that follow each other are taken together, before the first's answer.
+
+        Each of them is acted on at its own instant all the same.
+        """
+        due_ns = min(drive.next_ns for drive in self.drives)
+        if not self._coming:
+            return due_ns
+        return min(due_ns, self._last_ns, self._coming[0][0] + self._latency_ns)
+
     def hear(self, can_id: int, data: bytes, now_ns: int) -> None:
         """A controller has a frame to send, behind those that it has already."""
         self.live(now_ns)
         end_ns = max(now_ns, self._free_ns) + self._frame_ns(can_id, data)
-        self._free_ns = end_ns
+        self._free_ns = self._last_ns = end_ns
         heappush(self._coming, (end_ns, next(self._order), can_id, data))
 
     def live(self, now_ns: int) -> None:
@@ -273,19 +307,14 @@ class DescribedOnBus:
 
     def _arrived(self, can_id: int, data: bytes, now_ns: int) -> None:
         is_known = False
-        for drive in self.drives:
-            assert drive.drive.can is not None
-            flag = EXTENDED_FLAG if drive.drive.can.id_bits == 29 else 0
+        for drive, flag in zip(self.drives, self._flags, strict=True):
             if can_id & EXTENDED_FLAG != flag or drive.number in self.mute:
                 continue
-            bare = can_id & ~EXTENDED_FLAG
-            answers = self._gantry.act(
-                now_ns,
-                lambda one=drive, bare=bare: one.heard(bare, data, now_ns),  # type: ignore[misc]
-            )
-            if answers is None:
+            told = drive.side.heard(can_id & ~EXTENDED_FLAG, data)
+            if told is None:
                 continue
             is_known = True
+            answers = self._gantry.act(now_ns, partial(drive.obey, told, now_ns))
             for own_id, answer in answers:
                 begin_ns = max(now_ns + self._latency_ns, self._free_ns)
                 self._free_ns = begin_ns + self._frame_ns(own_id | flag, answer)

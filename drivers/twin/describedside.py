@@ -63,10 +63,8 @@ class _Number:
         if self.is_float:
             raw = int.from_bytes(struct.pack(">f", over / self.up), "big")
         else:
-            raw = min(
-                max(round(Fraction(over, self.up)) if over % self.up else over // self.up, self.low),
-                self.high,
-            )
+            number, rest = divmod(over, self.up)
+            raw = min(max(round(Fraction(over, self.up)) if rest else number, self.low), self.high)
         order = "little" if self.little else "big"
         word = int.from_bytes(body[self.at : self.end], order)  # type: ignore[arg-type]
         word = word & ~(self.mask << self.shift) | (raw & self.mask) << self.shift
@@ -98,9 +96,10 @@ class _Shape:
                 self._little = (wire.checksum.order or drive.byte_order) == "low-first"
         self.length = len(self.head) + layout.length + self._check + len(self.tail)
         body = bytearray(layout.length)
-        self.constants = [(one.at, bytes.fromhex(one.hex)) for one in layout.constants]
-        for at, data in self.constants:
-            body[at : at + len(data)] = data
+        constants = [(one.at, bytes.fromhex(one.hex)) for one in layout.constants]
+        self.constants = [(at, at + len(data), data) for at, data in constants]
+        for at, end, data in self.constants:
+            body[at:end] = data
         self.blank = bytes(body)
         self.numbers = [_Number.of(drive, field) for field in layout.fields]
 
@@ -116,8 +115,9 @@ class _Shape:
         if len(frame) != self.length or not frame.startswith(self.head):
             return None
         body = frame[len(self.head) : len(self.head) + len(self.blank)]
-        if any(body[at : at + len(data)] != data for at, data in self.constants):
-            return None
+        for at, end, data in self.constants:
+            if body[at:end] != data:
+                return None
         return body if self.whole(body) == frame else None
 
 
@@ -125,21 +125,23 @@ class QuickSide:
     """One drive of a description, as it sees the wire. As ``DriveSide``, made ready."""
 
     def __init__(self, drive: DriveFile, node: int) -> None:
-        self._frames: dict[int, list[tuple[CommandName, int, CommandFrame, _Shape]]] = {}
+        self._frames: dict[tuple[int, int], list[tuple[CommandName, int, CommandFrame, _Shape]]] = {}
+        """By identifier and length."""
         for command, frames in drive.commands.all():
             for place, frame in enumerate(frames):
                 shape = _Shape(drive, frame, node)
-                self._frames.setdefault(shape.can_id, []).append((command, place, frame, shape))
+                key = (shape.can_id, shape.length)
+                self._frames.setdefault(key, []).append((command, place, frame, shape))
         self._replies = {reply.name: _Shape(drive, reply, node) for reply in drive.replies}
 
     @property
     def lengths(self) -> set[int]:
         """Of every frame that the drive may be sent."""
-        return {shape.length for frames in self._frames.values() for *_, shape in frames}
+        return {length for _, length in self._frames}
 
     def heard(self, can_id: int, data: bytes) -> Heard | None:
         """What a whole frame on the wire tells this drive; None where it is not for it, or not good."""
-        for command, place, frame, shape in self._frames.get(can_id, ()):
+        for command, place, frame, shape in self._frames.get((can_id, len(data)), ()):
             body = shape.body_of(data)
             if body is not None:
                 return Heard(command, place, frame, {one.name: one.ours(body) for one in shape.numbers})

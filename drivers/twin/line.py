@@ -80,6 +80,24 @@ class DrivesOnLine(ABC):
             self._spoilt = True
             self.answers = [one for one in self.answers if one[0] < begin_ns]
 
+    @property
+    def answer_ns(self) -> int:
+        """When the next answer is all there; far ahead without one."""
+        return min((end_ns for end_ns, _ in self.answers), default=FAR_NS)
+
+    def said(self, now_ns: int) -> list[bytes]:
+        """Answers whose last character has come by now; each is given out once."""
+        if not self.answers:
+            return []
+        said = [data for end_ns, data in self.answers if end_ns <= now_ns]
+        self.answers = [one for one in self.answers if one[0] > now_ns]
+        return said
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether a frame is being heard or an answer is under way."""
+        return bool(self._frame or self.answers)
+
     def forget(self) -> None:
         """The master's port has been emptied: what had not left is gone."""
         self._frame.clear()

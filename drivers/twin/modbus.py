@@ -31,16 +31,24 @@ _NAMES = {
 }
 
 
+def _eight_steps(register: int) -> int:
+    """The guide's own steps for one byte: shift right, A001h when a one falls out."""
+    for _ in range(8):
+        carry = register & 1
+        register >>= 1
+        if carry:
+            register ^= 0xA001
+    return register
+
+
+_STEPS = tuple(map(_eight_steps, range(256)))
+
+
 def checksum(data: bytes) -> bytes:
-    """CRC-16 by the guide's own steps, bit by bit: exclusive or, shift right, A001h when a one falls out."""
+    """CRC-16 of the guide: exclusive or with the byte, then eight steps, those of the lower byte made beforehand."""
     register = 0xFFFF
     for byte in data:
-        register ^= byte
-        for _ in range(8):
-            carry = register & 1
-            register >>= 1
-            if carry:
-                register ^= 0xA001
+        register = register >> 8 ^ _STEPS[(register ^ byte) & 0xFF]
     return bytes((register & 0xFF, register >> 8))
 
 
@@ -63,6 +71,21 @@ class Unit:
         if registers.timeout is not None:
             self._memory[registers.timeout] = 0
         self._low_first = registers.word_order == "low-first"
+        self._written = range(registers.written[0], sum(registers.written))
+        low, span = registers.looked_at
+        # A drive's holes within its block read as zero.
+        self._holes = dict.fromkeys(range(low, low + span), 0)
+        names: dict[str, int] = {one.state: one.value for one in reversed(registers.states)}
+        other = names.get("switch on disabled", 0)
+        self._status_words = {power: names.get(_NAMES[power], other) for power in Power}
+        self._power_mask = int(registers.power_mask)
+        switches = (registers.negative_limit_bit, registers.positive_limit_bit, registers.home_bit)
+        self._switches = tuple(
+            (1 << bit, 1 << place) for bit, place in enumerate(switches) if place is not None
+        )
+        entries = node.od.entries
+        self._position, self._speed = entries[0x6064, 0], entries[0x606C, 0]
+        self._fault = entries[0x603F, 0]
         self.next_ns = FAR_NS
         self.timed_out = 0
 
@@ -70,16 +93,15 @@ class Unit:
 
     def read(self, first: int, count: int) -> list[int]:
         """Holding registers. Raises RefusedError for a place where there are none."""
+        self._refuse_unreadable(first, count)
+        every = self._holes | self._memory | self._shown()
+        return [every[first + k] for k in range(count)]
+
+    def _refuse_unreadable(self, first: int, count: int) -> None:
         if not 1 <= count <= 125:
             raise RefusedError(_VALUE)
-        shown = self._shown()
-        low, span = self._map.looked_at
-        # A drive's holes within its block read as zero.
-        every = dict.fromkeys(range(low, low + span), 0) | self._memory | shown
-        try:
-            return [every[first + k] for k in range(count)]
-        except KeyError:
-            raise RefusedError(_ADDRESS) from None
+        if not all(place in self._holes or place in self._memory for place in range(first, first + count)):
+            raise RefusedError(_ADDRESS)
 
     def write(self, first: int, values: Sequence[int], now_ns: int) -> None:
         """All or nothing. Raises RefusedError for a place that cannot be written and an unknown control word."""
@@ -87,11 +109,9 @@ class Unit:
         if any(place not in self._memory for place in places):
             raise RefusedError(_ADDRESS)
         registers = self._map
-        control = dict(zip(places, values, strict=True)).get(registers.control)
-        words = () if control is None else self._words(control)
+        words = self._words(values[registers.control - first]) if registers.control in places else ()
         self._memory.update(zip(places, values, strict=True))
-        start, count = registers.written
-        if any(start <= place < start + count for place in places):
+        if places.start < self._written.stop and places.stop > self._written.start:
             units = self._number(registers.velocity, registers.velocity_bits)
             outputs = 0 if registers.outputs is None else self._memory[registers.outputs] << 16
             self.node.command(words, units, outputs, now_ns)
@@ -112,45 +132,42 @@ class Unit:
         raise RefusedError(_VALUE)
 
     def _number(self, place: int, bits: int) -> int:
+        memory = self._memory
         if bits == 16:
-            return struct.unpack(">h", struct.pack(">H", self._memory[place]))[0]  # type: ignore[no-any-return]
-        pair = [self._memory[place], self._memory[place + 1]]
-        if self._low_first:
-            pair.reverse()
-        return struct.unpack(">i", struct.pack(">HH", *pair))[0]  # type: ignore[no-any-return]
+            value = memory[place]
+        else:
+            high, low = (place + 1, place) if self._low_first else (place, place + 1)
+            value = memory[high] << 16 | memory[low]
+        sign = 1 << bits - 1
+        return (value ^ sign) - sign
 
     def _shown(self) -> dict[int, int]:
         """What the drive says of itself."""
-        registers, node = self._map, self.node
+        registers = self._map
         shown = {registers.status: self._status(), registers.inputs: self._inputs()}
-        self._show(shown, registers.position, node.od.value(0x6064), 32)
-        self._show(shown, registers.speed, node.od.value(0x606C), registers.velocity_bits)
+        self._show(shown, registers.position, self._position.get(), 32)
+        self._show(shown, registers.speed, self._speed.get(), registers.velocity_bits)
         if registers.fault is not None:
-            shown[registers.fault] = node.od.value(0x603F)
+            shown[registers.fault] = self._fault.get()
         return shown
 
     def _show(self, shown: dict[int, int], place: int, value: int, bits: int) -> None:
-        data = (value & ((1 << bits) - 1)).to_bytes(bits // 8, "big")
-        words = list(struct.unpack(f">{bits // 16}H", data))
-        if self._low_first:
-            words.reverse()
-        shown.update({place + k: word for k, word in enumerate(words)})
+        if bits == 16:
+            shown[place] = value & 0xFFFF
+            return
+        high, low = (place + 1, place) if self._low_first else (place, place + 1)
+        shown[high], shown[low] = value >> 16 & 0xFFFF, value & 0xFFFF
 
     def _status(self) -> int:
-        name = _NAMES[self.node.power.state]
-        values = {one.state: one.value for one in reversed(self._map.states)}
-        word = values.get(name, values.get("switch on disabled", 0))  # type: ignore[call-overload]
-        return int(word) | (self._map.power_mask if self.node.power.voltage else 0)
+        power = self.node.power
+        return self._status_words[power.state] | (self._power_mask if power.voltage else 0)
 
     def _inputs(self) -> int:
-        registers = self._map
         word = self.node.head_inputs >> 16
         own = self.node.axis.inputs
-        for bit, place in enumerate(
-            (registers.negative_limit_bit, registers.positive_limit_bit, registers.home_bit)
-        ):
-            if place is not None and own >> bit & 1:
-                word |= 1 << place
+        for bit, shown in self._switches:
+            if own & bit:
+                word |= shown
         return word
 
     # Its own time-out
@@ -194,7 +211,7 @@ class Unit:
         if function == 0x17 and len(pdu) > 10:
             read_first, read_count, first, count, size = struct.unpack(">HHHHB", pdu[1:10])
             values = self._values(pdu[10:], count, size, 121)
-            self.read(read_first, read_count)  # refused before anything is written
+            self._refuse_unreadable(read_first, read_count)  # before anything is written
             self.write(first, values, now_ns)
             return self._words_of(function, self.read(read_first, read_count))
         raise RefusedError(_FUNCTION if function not in (0x03, 0x06, 0x10, 0x17) else _VALUE)
@@ -227,11 +244,14 @@ class UnitsOnLine(DrivesOnLine):
         return self.units.values()
 
     def _heard(self, frame: bytes, now_ns: int) -> None:
-        for piece in _cut(frame) if self._lenient else [frame]:
-            if len(piece) < 4 or checksum(piece[:-2]) != piece[-2:]:
-                self.garbled += 1
-                continue
+        pieces, rest = _cut(frame) if self._lenient else ([], frame)
+        for piece in pieces:
             self._obey(piece[0], piece[1:-2], now_ns)
+        if rest:
+            if _is_whole(rest):
+                self._obey(rest[0], rest[1:-2], now_ns)
+            else:
+                self.garbled += 1
 
     def _obey(self, address: int, pdu: bytes, now_ns: int) -> None:
         if address == 0:
@@ -248,8 +268,12 @@ class UnitsOnLine(DrivesOnLine):
         self._answer(answer + checksum(answer), now_ns)
 
 
-def _cut(data: bytes) -> list[bytes]:
-    """Requests that came together, cut by the lengths that their functions state; the rest stays in one piece."""
+def _is_whole(frame: bytes) -> bool:
+    return len(frame) >= 4 and checksum(frame[:-2]) == frame[-2:]
+
+
+def _cut(data: bytes) -> tuple[list[bytes], bytes]:
+    """Whole requests that came together, cut by the lengths that their functions state; and the rest in one piece."""
     pieces = []
     while len(data) >= 4:
         function = data[1]
@@ -262,8 +286,8 @@ def _cut(data: bytes) -> list[bytes]:
         else:
             break
         piece = data[:length]
-        if checksum(piece[:-2]) != piece[-2:]:
+        if not _is_whole(piece):
             break
         pieces.append(piece)
         data = data[length:]
-    return [*pieces, data] if data else pieces
+    return pieces, data

@@ -1,9 +1,9 @@
 """The simulated gantry as a process in real time: a serial CAN adapter or a serial line on a pty, hands on stdin,
 words on stdout.
 
-Owns the pty, the clock of the world (CLOCK_MONOTONIC) and the end of its own life. One thread, one ``select``: it
-sleeps until a byte comes, the next event of the world is due, or 1 ms has passed while something moves. It never
-waits for a reader: what nobody takes from the pty is dropped and counted.
+Owns the clock of the world (CLOCK_MONOTONIC) and the end of its own life; the pty is ``drivers.twin.wireport``'s. One
+thread, one ``select``: it sleeps until a byte comes, the next event of the world is due, or 1 ms has passed while
+something moves.
 
 stdin, one JSON object a line: ``{"load_pen": {"ink": .., "colour": .., "tip_mm": ..}}`` (null takes it out),
 ``{"push": {"axis": .., "to_mm": ..}}``, ``{"motor_power": false}`` (true puts it back), ``{"status": true}``,
@@ -13,29 +13,23 @@ stdin, one JSON object a line: ``{"load_pen": {"ink": .., "colour": .., "tip_mm"
 
 from __future__ import annotations
 
-import heapq
-import itertools
+import contextlib
+import gc
 import json
 import os
 import select
 import signal
 import sys
-import termios
 import time
-import tty
 from pathlib import Path
 from typing import Any
 
-from drivers.settings import DescribedCanWire, DescribedSerialWire, ModbusWire
 from drivers.twin import store
 from drivers.twin.canvas import Pen
-from drivers.twin.described import DescribedOnBus, DescribedOnLine
-from drivers.twin.gantry import Gantry, Sent
+from drivers.twin.gantry import Gantry
 from drivers.twin.headport import HeadPty, lift_at_port
-from drivers.twin.line import DrivesOnLine
-from drivers.twin.modbus import UnitsOnLine
 from drivers.twin.settings import TwinSettings
-from drivers.twin.slcan import SerialCanAdapter, encode
+from drivers.twin.wireport import WirePort
 
 LOCK_PATIENCE_S = 8.0
 """A gantry whose session died still saves its record before it ends; so long is waited for it."""
@@ -59,33 +53,16 @@ class TwinProcess:
             settings.group, settings.parameters, time.monotonic_ns(), max_samples=_SAMPLES_MAX
         )
         self._troubles = store.restore(self._gantry, self._folder)
-        wire = settings.group.wire
-        self._adapter = SerialCanAdapter(wire.bitrate_bit_s, extended=wire.kind == "described-can")
-        self._units: DrivesOnLine | None = None  # in place of the adapter, where the wire is a serial line
-        self._bus: DescribedOnBus | None = None  # in place of the gantry's own nodes, behind the adapter
-        if isinstance(wire, ModbusWire):
-            self._units = UnitsOnLine(self._gantry, settings.group, lenient=True)
-        elif isinstance(wire, DescribedSerialWire):
-            self._units = DescribedOnLine(self._gantry, settings.group, lenient=True)
-        elif isinstance(wire, DescribedCanWire):
-            self._bus = DescribedOnBus(self._gantry, settings.group)
+        self._wire = WirePort(self._gantry, settings.group)
         port = lift_at_port(self._gantry, settings.group)
         self._head = None if port is None else HeadPty(port)
-        self._pending: list[tuple[int, int, int, bytes]] = []
-        self._order = itertools.count()
-        self._unsent = bytearray()
-        self.dropped_bytes = 0
         self._heard_ns = time.monotonic_ns()
         self._state_ns = 0
-        self._state_text = ""
+        self._kept: dict[str, Any] = {}
         self._commands = bytearray()
         self._ending = ""
         self._saver: tuple[int, int] | None = None  # pid, pidfd of a child that writes files
         self._parent = self._watch(settings.parent_pid)
-        # We keep the other end open too: without it every client that closes would hang up the pty for good.
-        self._line, self._far_end = os.openpty()
-        tty.setraw(self._far_end, termios.TCSANOW)
-        os.set_blocking(self._line, False)
         self._stdin: int | None = sys.stdin.fileno() if sys.stdin is not None else None
 
     def _watch(self, pid: int | None) -> int | None:
@@ -101,7 +78,7 @@ class TwinProcess:
     @property
     def channel(self) -> str:
         """Path of the serial line."""
-        return os.ttyname(self._far_end)
+        return self._wire.channel
 
     def run(self) -> int:
         """Live until told to end."""
@@ -113,24 +90,25 @@ class TwinProcess:
         for trouble in self._troubles:
             self._say({"event": "trouble", "message": trouble})
         head = {} if self._head is None else {"head_channel": self._head.channel}
+        self._be_punctual()
         self._say({"event": "ready", "channel": self.channel, "pid": os.getpid(), **head})
         stop = False
         while not stop:
-            readers = [self._line, wake_read]
+            readers = [self._wire.fileno(), wake_read]
             readers += [fd for fd in (self._stdin, self._parent) if fd is not None]
             if self._saver is not None:
                 readers.append(self._saver[1])
             if self._head is not None:
                 readers.append(self._head.fileno())
-            writers = [self._line] if self._unsent else []
+            writers = [self._wire.fileno()] if self._wire.is_clogged else []
             ready, writable, _ = select.select(readers, writers, [], self._timeout_s())
-            if self._line in ready:
-                self._hear()
-            self._live()
+            if self._wire.fileno() in ready and self._wire.hear(time.monotonic_ns()):
+                self._heard_ns = time.monotonic_ns()
+            self._wire.live(time.monotonic_ns())
             if self._head is not None:
                 self._head.live(time.monotonic_ns())
             if writable:
-                self._flush()
+                self._wire.flush()
             if self._stdin in ready:
                 self._hands()
             if self._saver is not None and self._saver[1] in ready:
@@ -145,6 +123,14 @@ class TwinProcess:
         self._end()
         return 0
 
+    @staticmethod
+    def _be_punctual() -> None:
+        """Wake when it is time, not 50 us later; what stands for good is none of the garbage collector's business."""
+        with contextlib.suppress(OSError):
+            Path("/proc/self/timerslack_ns").write_text("1")
+        gc.collect()
+        gc.freeze()
+
     def _is_over(self) -> bool:
         """The end after a parent's death: quiet wire, axes at rest."""
         quiet = time.monotonic_ns() - self._heard_ns > _QUIET_NS
@@ -156,102 +142,10 @@ class TwinProcess:
         until_ns = now_ns + int(_IDLE_S * 1e9)
         if not self._gantry.is_still:
             until_ns = self._gantry.now_ns + 1_000_000
-        until_ns = min(until_ns, self._gantry.next_ns)
-        if self._pending:
-            until_ns = min(until_ns, self._pending[0][0])
-        if self._units is not None:
-            answers = (end_ns for end_ns, _ in self._units.answers)
-            until_ns = min(until_ns, self._units.next_ns, *answers)
-        if self._bus is not None:
-            until_ns = min(until_ns, self._bus.next_ns)
+        until_ns = min(until_ns, self._gantry.next_ns, self._wire.due_ns)
         if self._head is not None:
             until_ns = min(until_ns, self._head.next_ns)
         return max(0.0, (until_ns - now_ns) * 1e-9)
-
-    # The wire
-
-    def _hear(self) -> None:
-        try:
-            received = os.read(self._line, _READ_BYTES)
-        except (BlockingIOError, InterruptedError):
-            return
-        except OSError:
-            time.sleep(0.001)  # cannot be while we hold the other end; never spin on it
-            return
-        now_ns = time.monotonic_ns()
-        self._heard_ns = now_ns
-        if self._units is not None:
-            self._units.hear(received, now_ns)
-            return
-        was_on_bus = self._adapter.is_on_bus
-        frames, answers, closed = self._adapter.feed(received)
-        if closed:
-            self._forget_output()
-        for can_id, data in frames:
-            on_bus = was_on_bus or self._adapter.is_on_bus
-            if self._bus is not None:
-                self._bus.hear(can_id, data, now_ns)
-            else:
-                self._deliver(self._gantry.on_frame(can_id, data, now_ns), on_bus)
-        if answers:
-            self._write(answers)
-
-    def _live(self) -> None:
-        now_ns = time.monotonic_ns()
-        if self._units is not None:
-            self._live_on_line(self._units, now_ns)
-            return
-        if self._bus is not None:
-            self._bus.live(now_ns)
-            sent, self._bus.answers = self._bus.answers, []
-            self._deliver(sent, self._adapter.is_on_bus)
-        else:
-            self._deliver(self._gantry.advance_to(now_ns), self._adapter.is_on_bus)
-        due = bytearray()
-        while self._pending and self._pending[0][0] <= now_ns:
-            _, _, can_id, data = heapq.heappop(self._pending)
-            due += encode(can_id, data)
-        if due:
-            self._write(bytes(due))
-
-    def _live_on_line(self, units: DrivesOnLine, now_ns: int) -> None:
-        units.live(now_ns)
-        due = [data for end_ns, data in units.answers if end_ns <= now_ns]
-        units.answers = [one for one in units.answers if one[0] > now_ns]
-        for answer in due:
-            self._write(answer)
-
-    def _deliver(self, sent: list[Sent], on_bus: bool) -> None:
-        if on_bus:
-            for on_wire_ns, can_id, data in sent:
-                heapq.heappush(self._pending, (on_wire_ns, next(self._order), can_id, data))
-
-    def _forget_output(self) -> None:
-        """The line was closed: like an adapter's buffer, what nobody has taken is gone."""
-        self._pending.clear()
-        self._unsent.clear()
-        termios.tcflush(self._far_end, termios.TCIFLUSH)
-
-    def _write(self, data: bytes) -> None:
-        """Send all of it or drop all of it: what the line took only in part is finished first, later."""
-        if self._unsent:
-            self._flush()
-        if self._unsent:
-            self.dropped_bytes += len(data)
-            return
-        self._unsent += data
-        if not self._flush():
-            self.dropped_bytes += len(self._unsent)
-            self._unsent.clear()
-
-    def _flush(self) -> bool:
-        """Hand over what the line takes; whether it took anything."""
-        try:
-            sent = os.write(self._line, self._unsent)
-        except OSError:  # full, most likely
-            return False
-        del self._unsent[:sent]
-        return sent > 0
 
     # Hands
 
@@ -311,8 +205,8 @@ class TwinProcess:
             "now_ns": gantry.now_ns,
             "still": gantry.is_still,
             "strokes": gantry.canvas.strokes,
-            "garbled": self._adapter.garbled if self._units is None else self._units.garbled,
-            "dropped_bytes": self.dropped_bytes,
+            "garbled": self._wire.garbled,
+            "dropped_bytes": self._wire.dropped_bytes,
             "left_operation_ns": gantry.left_operation_ns,
             **gantry.state(),
         }
@@ -353,13 +247,15 @@ class TwinProcess:
             self._say({"event": "error", "message": f"{self._folder}: expected to save, got a failure"})
 
     def _keep_state(self) -> None:
+        """Write where everything stands, twice a second, in a gap between answers if one comes soon enough."""
         now_ns = time.monotonic_ns()
-        if now_ns - self._state_ns < _STATE_EVERY_NS:
+        age_ns = now_ns - self._state_ns
+        if age_ns < _STATE_EVERY_NS or (age_ns < 2 * _STATE_EVERY_NS and self._wire.is_awaited):
             return
         self._state_ns = now_ns
-        text = repr(self._gantry.state())
-        if text != self._state_text:
-            self._state_text = text
+        state = self._gantry.state()
+        if state != self._kept:
+            self._kept = state
             store.save_state(self._gantry, self._folder)
 
     def _end(self) -> None:
@@ -367,8 +263,7 @@ class TwinProcess:
             self._saved()
         self._gantry.power_off()
         store.save_all(self._gantry, self._folder)
-        self._say({"event": "end", "why": self._ending, "dropped_bytes": self.dropped_bytes})
+        self._say({"event": "end", "why": self._ending, "dropped_bytes": self._wire.dropped_bytes})
         if self._head is not None:
             self._head.close()
-        os.close(self._line)
-        os.close(self._far_end)
+        self._wire.close()

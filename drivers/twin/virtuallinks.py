@@ -115,9 +115,7 @@ class VirtualLine:
     def receive(self) -> bytes:
         """Answers whose last character has come by now. Raises LinkError when closed."""
         self._refuse_closed()
-        now_ns, drives = self._clock.now_ns(), self._drives
-        came = b"".join(data for end_ns, data in drives.answers if end_ns <= now_ns)
-        drives.answers = [one for one in drives.answers if one[0] > now_ns]
+        came = b"".join(self._drives.said(self._clock.now_ns()))
         return came if self.plugged else b""
 
     def drop_unsent(self) -> None:
