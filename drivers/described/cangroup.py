@@ -7,7 +7,6 @@ positions are reckoned back to the tick's instant by it (``drivers.described.tic
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from drivers.can.link import CanLink, Frame
@@ -63,6 +62,8 @@ class DescribedCanGroup(DescribedGroup):
         self._unasked = [
             {reply.name for reply in codec.drive.replies if reply.cyclic_ms} for codec in self._codecs
         ]
+        is_long = [codec.drive.can is not None and codec.drive.can.id_bits == 29 for codec in self._codecs]
+        self._flags = tuple(EXTENDED_FLAG if one else 0 for one in is_long)
         self._before_ns = 0
         self._awaited: dict[str, Decoded | None] = {}
         self._asked = -1
@@ -89,7 +90,7 @@ class DescribedCanGroup(DescribedGroup):
 
     def _put(self, now_ns: int, batches: list[list[CommandCodec]]) -> None:  # noqa: ARG002
         frames = [
-            (flagged(self._codecs[place], made.can_id), made.data)
+            (made.can_id | self._flags[place], made.data)
             for place, batch in enumerate(batches)
             for made in (self._made(place, frame) for frame in batch)
         ]
@@ -105,12 +106,10 @@ class DescribedCanGroup(DescribedGroup):
 
     def _begin_tick(self, velocity_units: tuple[int, ...]) -> None:
         """Velocities of all axes, then what asks for their words: one batch."""
-        frames = [
-            (flagged(self._codecs[place], made.can_id), made.data)
-            for place, made in (
-                (place, self._made(place, step.frame, velocity_units[place])) for place, step in self._order
-            )
-        ]
+        frames = []
+        for place, step in self._order:
+            made = self._made(place, step.frame, velocity_units[place])
+            frames.append((made.can_id | self._flags[place], made.data))
         self._begin_round(self._clock.now_ns())
         self._link.send_frames(frames)
 
@@ -132,11 +131,10 @@ class DescribedCanGroup(DescribedGroup):
                     break
             else:
                 self.ignored += 1
-        left = Counter((place, word.reply) for place, word, _ in words)
-        for place, word, frame in words:
-            left[place, word.reply] -= 1
+        last = {(place, word.reply): number for number, (place, word, _) in enumerate(words)}
+        for number, (place, word, frame) in enumerate(words):
             # Said twice in one look: the earlier answer is one of the round before, which came late.
-            is_late = left[place, word.reply] > 0
+            is_late = last[place, word.reply] != number
             self._take(place, word, frame.received_ns, is_late=is_late)
             if not is_late:
                 self._took()
@@ -166,7 +164,7 @@ class DescribedCanGroup(DescribedGroup):
             self._link.send_frames(self._stops)
             self._link.send_frames(
                 [
-                    (flagged(self._codecs[place], made.can_id), made.data)
+                    (made.can_id | self._flags[place], made.data)
                     for place, made in ((place, self._made(place, frame)) for place, frame in self._idle)
                 ]
             )

@@ -8,10 +8,10 @@ good frame decodes to nothing at all.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from drivers.described.checksums import CHECKSUMS
 from drivers.described.format import (
@@ -187,6 +187,30 @@ def _reader(drive: DriveFile, field: DataField, base: int) -> Callable[[bytes], 
     return same
 
 
+class _Numbers:
+    """Fields of one byte order that lie apart and are whole numbers of bytes, unpacked in one go."""
+
+    __slots__ = ("rest", "rules", "unpack")
+
+    def __init__(self, drive: DriveFile, fields: Sequence[DataField], base: int) -> None:
+        """``rest``: the fields that are none of these."""
+        self.rest: list[DataField] = []
+        self.rules: list[tuple[int, Callable[[Any], int] | None]] = []
+        mark, end, form = "", 0, ""
+        for field in sorted(fields, key=lambda one: one.at):
+            at = base + field.at
+            if field.type == "bits" or at < end or mark not in ("", _mark(drive, field)):
+                self.rest.append(field)
+                continue
+            mark = _mark(drive, field)
+            form += f"{at - end}x{_LETTERS[field.type]}"
+            end = at + field.bytes_long
+            rule = scaling(drive, field)
+            is_ours = isinstance(rule, Linear) and rule.is_same
+            self.rules.append((_PLACES[field.name], None if is_ours else rule.ours))
+        self.unpack = struct.Struct((mark or "<") + form).unpack_from
+
+
 def overhead(wire: SerialFrames, start: bytes) -> tuple[int, int]:
     """Bytes of a serial frame before and behind its payload."""
     check = CHECKSUMS[wire.checksum.name].size if wire.checksum is not None else 0
@@ -298,7 +322,8 @@ class ReplyCodec:
     """One reply of one node, compiled. ``fixed``: place and value of every constant byte of the whole frame."""
 
     __slots__ = (
-        "_mask", "_readers", "_sum", "_value", "can_id", "fixed", "length", "name", "node", "payload_at",
+        "_blank", "_mask", "_readers", "_rules", "_sum", "_unpack", "_value", "can_id", "fixed", "length", "name",
+        "node", "payload_at",
     )  # fmt: skip
 
     def __init__(self, drive: DriveFile, reply: Reply, node: int) -> None:
@@ -321,9 +346,12 @@ class ReplyCodec:
             bytes(0xFF if at in self.fixed else 0 for at in range(self.length)), "big"
         )
         self._value = int.from_bytes(bytes(self.fixed.get(at, 0) for at in range(self.length)), "big")
+        numbers = _Numbers(drive, reply.fields, self.payload_at)
+        self._unpack, self._rules = numbers.unpack, tuple(numbers.rules)
         self._readers = tuple(
-            (_PLACES[field.name], _reader(drive, field, self.payload_at)) for field in reply.fields
+            (_PLACES[field.name], _reader(drive, field, self.payload_at)) for field in numbers.rest
         )
+        self._blank: list[str | int | None] = [reply.name, node, *[None] * (len(_PLACES) - 2)]
 
     def may_begin(self, received: bytes | bytearray, at: int) -> bool:
         """Whether what is in ``received`` from ``at`` on may be this reply, as far as it goes."""
@@ -336,8 +364,10 @@ class ReplyCodec:
             return None
         if self._sum is not None and not self._sum.is_good(frame):
             return None
-        found: list[str | int | None] = [self.name, self.node, None, None, None, None, None, None, None]
+        found = self._blank.copy()
         try:
+            for (place, ours), number in zip(self._rules, self._unpack(frame), strict=True):
+                found[place] = number if ours is None else ours(number)
             for place, read in self._readers:
                 found[place] = read(frame)
         except ValueError:

@@ -19,7 +19,6 @@ from drivers.errors import MisuseError
 from drivers.line.master import AnswerError, Exchange
 from drivers.line.port import SerialLine
 from drivers.line.slots import SlottedGroup
-from drivers.serialtime import TICK_SHARE_MAX
 from drivers.settings import DescribedSerialWire, GroupSettings
 
 
@@ -37,11 +36,8 @@ class Request:
 
     frame: bytes
     replies: tuple[ReplyCodec, ...]
-
-    @property
-    def answer_bytes(self) -> int:
-        """Length of all answers together."""
-        return sum(reply.length for reply in self.replies)
+    answer_bytes: int
+    """Length of all answers together."""
 
     def needed(self, received: bytes) -> int:  # noqa: ARG002
         """The same: answers have fixed lengths."""
@@ -103,8 +99,12 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
             )
         super().__init__(settings, line, times, clock, "address", wire.answer_timeout_s)
         self._times = times
-        count = sum(len(tick.steps) for tick in self._plan.axes)
-        self._spare_ns = (int(TICK_SHARE_MAX * self._tick_ns) - self._plan.round_ns) // count
+        steps = [step for tick in self._plan.axes for step in tick.steps]
+        self._spare_ns = (self._tick_ns - self._plan.round_ns) // len(steps)
+        waits_ns = iter(self._waits_ns([step.free_ns - step.leaves_ns for step in steps]))
+        self._until_ns = tuple(tuple(next(waits_ns) for _ in tick.steps) for tick in self._plan.axes)
+        self._turnaround_ns = tuple(codec.drive.wire.turnaround_us * 1000 for codec in self._codecs)
+        self._replies: dict[tuple[int, tuple[str, ...]], tuple[tuple[ReplyCodec, ...], int]] = {}
         self._stops = stops_of(self._codecs)
         self._stop_rest_ns = stop_rest_ns(self._codecs, wire.character_ns)
         self._share()
@@ -112,7 +112,12 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
     # Requests
 
     def _request(self, place: int, frame: OutFrame) -> Request:
-        return Request(frame.data, tuple(self._codecs[place].replies[name] for name in frame.answers))
+        key = (place, frame.answers)
+        known = self._replies.get(key)
+        if known is None:
+            replies = tuple(self._codecs[place].replies[name] for name in frame.answers)
+            known = self._replies[key] = (replies, sum(reply.length for reply in replies))
+        return Request(frame.data, *known)
 
     def _read_ns(self, exchange: Exchange, bytes_sent: int) -> int:
         """When the drive has had the frame, and says what is true then."""
@@ -176,11 +181,12 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
         self._begun_ns = now_ns
         self._begin_round(now_ns)
         for place, (tick, units) in enumerate(zip(self._plan.axes, velocity_units, strict=True)):
-            patience_ns = self._codecs[place].drive.wire.turnaround_us * 1000 + self._spare_ns
-            for step in tick.steps:
+            patience_ns = self._turnaround_ns[place]
+            for step, until_ns in zip(tick.steps, self._until_ns[place], strict=True):
                 make = self._maker(place, now_ns, step, units)
                 take = self._taker(place, now_ns, step.frame.length)
-                self._master.put(Exchange(make, now_ns + step.leaves_ns, take, patience_ns))
+                due_ns = now_ns + step.leaves_ns
+                self._master.put(Exchange(make, due_ns, take, patience_ns, now_ns + until_ns))
         self._master.work(now_ns)
         self._master.raise_trouble()
 
@@ -207,7 +213,7 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
                 for frame in (*codec.commands["stop"], *self._plan.axes[place].idle):
                     request = self._request(place, self._made(place, frame))
                     take = self._taker(place, now_ns, frame.length)
-                    patience_ns = codec.drive.wire.turnaround_us * 1000 + max(0, self._spare_ns)
+                    patience_ns = self._turnaround_ns[place] + self._spare_ns
                     self._master.put(Exchange(_always(request), 0, take, patience_ns))
         except Exception:  # noqa: BLE001
             # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.

@@ -21,8 +21,8 @@ class DescribedMirror:
     """The latest word of one drive."""
 
     __slots__ = (
-        "_came", "_codec", "_counter", "_has_velocity", "_is_late", "_last", "_needed", "_power_mask", "_seen",
-        "_switches", "_unit_counts_s", "_wired", "feedback", "is_trusted", "state", "status",
+        "_came", "_codec", "_counter", "_has_velocity", "_is_late", "_judged", "_last", "_needed", "_power_mask",
+        "_seen", "_shown", "_switches", "_unit_counts_s", "_wired", "feedback", "is_trusted", "state", "status",
     )  # fmt: skip
 
     def __init__(self, tick: AxisTick, unit_counts_s: float, feedback: AxisFeedback) -> None:
@@ -40,6 +40,8 @@ class DescribedMirror:
         self._last: tuple[int, int] | None = None
         self._is_late = False
         self._wired = 0
+        self._judged: int | None = None
+        self._shown: tuple[int | None, int] | None = None
         self.feedback = feedback
         self.is_trusted = False
         self.state = DriveState.UNKNOWN
@@ -66,8 +68,9 @@ class DescribedMirror:
         feedback = self.feedback
         self._is_late = is_late
         if word.status is not None:
-            self.status = word.status
-            self.state = self._codec.state(word.status)
+            if word.status != self._judged:
+                self._judged = self.status = word.status
+                self.state = self._codec.state(word.status)
             self._note("status", received_ns)
         if word.inputs is not None:
             self._wired = word.inputs
@@ -79,7 +82,9 @@ class DescribedMirror:
             self._note("velocity", received_ns)
         if word.position is not None and self._take_position(word.position, read_ns, begun_ns):
             self._note("position", received_ns)
-        if word.status is not None or word.inputs is not None:
+        # The same words mean the same: in motion they hardly change from tick to tick.
+        is_told = word.status is not None or word.inputs is not None
+        if is_told and self._shown != (self._judged, self._wired):
             self._show()
         if len(self._came) == len(self._needed):
             feedback.received_ns = min(self._came.values())
@@ -109,6 +114,7 @@ class DescribedMirror:
         return True
 
     def _show(self) -> None:
+        self._shown = (self._judged, self._wired)
         feedback, mask = self.feedback, self._power_mask
         has_power = mask != 0 and self.status & mask == mask
         feedback.state = self.state if self.is_trusted else DriveState.UNKNOWN
@@ -131,6 +137,7 @@ class DescribedMirror:
         self.is_trusted = False
         self.state = DriveState.UNKNOWN
         self.status = 0
+        self._judged = self._shown = None
         self._counter.lose()
         self._last = None
         self._came.clear()

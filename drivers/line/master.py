@@ -81,8 +81,9 @@ class Exchange:
     """One request and what became of it.
 
     ``make(now_ns)`` gives the request at the instant at which it leaves; it leaves at ``due_ns`` or as soon after as
-    the line is free. An answer may begin ``patience_ns`` after the silence that ends the request. Then ``sent_ns``, and
-    at the end ``content`` (of a good answer), or ``error`` and ``is_refused``.
+    the line is free. An answer may begin ``patience_ns`` after the silence that ends the request, and is waited for
+    until ``until_ns`` where that is later. Then ``sent_ns``, and at the end ``content`` (of a good answer), or
+    ``error`` and ``is_refused``.
     """
 
     __slots__ = (
@@ -96,6 +97,7 @@ class Exchange:
         "patience_ns",
         "received_ns",
         "sent_ns",
+        "until_ns",
     )
 
     def __init__(
@@ -104,8 +106,10 @@ class Exchange:
         due_ns: int = 0,
         on_end: Callable[[Exchange], None] | None = None,
         patience_ns: int = PATIENCE_NS,
+        until_ns: int = 0,
     ) -> None:
         self.make = make
+        self.until_ns = until_ns
         self.patience_ns = patience_ns
         self.due_ns = due_ns
         self.on_end = on_end
@@ -260,13 +264,13 @@ class Master:
             self.ignored_bytes += len(chunk)
             return
         self._received += chunk
-        needed = self._request.needed(bytes(self._received))
-        if len(self._received) < needed:
+        received = bytes(self._received)
+        if len(received) < self._request.needed(received):
             return
         self._current.received_ns = now_ns
         try:
             # All of it: a byte too many makes it another frame.
-            content = self._request.content(bytes(self._received[:HELD_BYTES_MAX]))
+            content = self._request.content(received[:HELD_BYTES_MAX])
         except AnswerError as error:
             self.bad_answers += 1
             self._current.is_refused = error.is_refusal
@@ -304,7 +308,8 @@ class Master:
             return
         self._current, self._request = exchange, request
         answer_ns = request.answer_bytes * self._character_ns + self._silence_ns
-        self._deadline_ns = end_ns + self._silence_ns + exchange.patience_ns + answer_ns
+        patient_ns = end_ns + self._silence_ns + exchange.patience_ns + answer_ns
+        self._deadline_ns = max(patient_ns, exchange.until_ns)
 
     def _finish(self, error: str) -> None:
         exchange, self._current, self._request = self._current, None, None

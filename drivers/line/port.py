@@ -125,21 +125,20 @@ class TtyLine:
 
     def receive(self) -> bytes:
         """All that has come."""
-        chunks: list[bytes] = []
+        chunks = b""
         while True:
             try:
                 chunk = os.read(self._fd, _READ_BYTES)
             except BlockingIOError:
-                break
+                return chunks
             except (OSError, ValueError) as error:
                 raise LinkError(f"wire {self._name}", "a line to read", str(error)) from error
-            if not chunk:
-                # Nothing yet and hung up read alike on a line set up by pyserial (VMIN 0).
-                if not chunks and any(event for _, event in self._ready.poll(0)):
-                    raise LinkError(f"wire {self._name}", "a line to read", "a line that has hung up")
-                break
-            chunks.append(chunk)
-        return b"".join(chunks)
+            # Nothing yet and hung up read alike on a line set up by pyserial (VMIN 0).
+            if not chunk and not chunks and any(event for _, event in self._ready.poll(0)):
+                raise LinkError(f"wire {self._name}", "a line to read", "a line that has hung up")
+            chunks += chunk
+            if len(chunk) < _READ_BYTES:
+                return chunks
 
     def drop_unsent(self) -> None:
         """Empty the queue of what has not left."""

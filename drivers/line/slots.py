@@ -8,9 +8,15 @@ longer and its own e less. With u the velocity before, the axis is (u - v) e off
 v + (v - u) e / (T - e) in place of v brings that to zero, since ((v - u) e / (T - e)) (T - e) = (v - u) e. What
 rounding to whole units leaves is carried into the next tick. e is known when the request leaves, so it is measured,
 never estimated.
+
+**Patience.** What the slots leave of a tick is for late answers: each axis' answer may be late by its equal part of it,
+and by what the axes before it have not used. So an answer is waited for as long as it may still be of this tick, and no
+axis leaves later than half a tick.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from drivers.clock import NS_PER_MS, NS_PER_S, Clock, SharedClock
 from drivers.errors import MisuseError
@@ -51,6 +57,12 @@ class SlottedGroup(PowerGroup[Word]):
     def _share(self) -> None:
         """From here on the line is run while the clock's owner sleeps."""
         self._shared.share(self._master)
+
+    def _waits_ns(self, slots_ns: Sequence[int]) -> tuple[int, ...]:
+        """Until when in the tick an answer is waited for, for exchanges of these lengths one behind the other."""
+        spare_ns, count = self._tick_ns - sum(slots_ns), len(slots_ns)
+        late_ns = [min(spare_ns * (k + 1) // count, self._tick_ns // 2) for k in range(count - 1)]
+        return tuple(sum(slots_ns[: k + 1]) + late for k, late in enumerate([*late_ns, spare_ns]))
 
     @property
     def master(self) -> Master:

@@ -16,8 +16,8 @@ A request that leaves e late is mended (``drivers.line.slots``).
 with its own velocity. So both axes report the tick's instant, as drives on a bus with SYNC do, and with ``latency_ms``
 at d_i plus the drive's own latency the expected reading fits.
 
-What the slots leave of the share that exchanges may take of a tick is patience: an answer may come late by its part of
-it, which makes the next axis late by no more, and that is mended as above.
+What the slots leave of a tick is patience (``drivers.line.slots``): an answer may come late by its part of it, which
+makes the next axis late by no more, and that is mended as above.
 
 Nothing is repeated within a tick: an axis that does not answer keeps its velocity until the next one, and its own
 time-out stops it when it hears nothing at all. What leaves, leaves while the loop that called ``send_tick`` sleeps on
@@ -70,8 +70,11 @@ class ModbusDriveGroup(SlottedGroup[int]):
                 f"exchanges of up to {TICK_SHARE_MAX:.0%} of a tick",
                 f"{sum(slots) / NS_PER_MS:.2f} ms of {self._tick_ns / NS_PER_MS:g} ms at {wire.bitrate_bit_s} bit/s",
             )
-        spare_ns = int(TICK_SHARE_MAX * self._tick_ns) - sum(slots)
-        self._patience_ns = wire.turnaround_us * 1000 + spare_ns // len(slots)
+        self._patience_ns = wire.turnaround_us * 1000
+        self._until_ns = self._waits_ns(slots)
+        self._spare_ns = (self._tick_ns - sum(slots)) // len(slots)
+        self._looked_at = tuple(registers.looked_at for registers in maps)
+        self._first_written = tuple(registers.written[0] for registers in maps)
         self._mirrors = tuple(
             DriveMirror(registers, word) for registers, word in zip(maps, self._feedback.axes, strict=True)
         )
@@ -204,17 +207,20 @@ class ModbusDriveGroup(SlottedGroup[int]):
         for place in range(len(self._axes)):
             make = self._maker(place, now_ns, words[place], units[place])
             due_ns = now_ns + self._slots_ns[place]
-            self._master.put(Exchange(make, due_ns, self._taker(place, now_ns), self._patience_ns))
+            until_ns = now_ns + self._until_ns[place]
+            take = self._taker(place, now_ns)
+            self._master.put(Exchange(make, due_ns, take, self._patience_ns, until_ns))
         self._master.work(now_ns)
 
     def _maker(self, place: int, begun_ns: int, word: int, units: int) -> Callable[[int], Request]:
-        registers, unit = self._maps[place], self._drives[place].node_id
+        looked_at, first_written = self._looked_at[place], self._first_written[place]
+        unit = self._drives[place].node_id
 
         def make(now_ns: int) -> Request:
             late_ns = max(0, now_ns - begun_ns - self._slots_ns[place])
             outputs = self._head_word if place == self._head and self._outputs else 0
             values = self._mirrors[place].command(word, self._mended(place, units, late_ns), outputs)
-            return frames.read_write(unit, *registers.looked_at, registers.written[0], values)
+            return frames.read_write(unit, *looked_at, first_written, values)
 
         return make
 
@@ -250,7 +256,8 @@ class ModbusDriveGroup(SlottedGroup[int]):
             self._answered = 0
             for place, registers in enumerate(self._maps):
                 make = self._maker(place, self._begun_ns, registers.quick_stop_word, 0)
-                self._master.put(Exchange(make, 0, self._taker(place, self._begun_ns), self._patience_ns))
+                take = self._taker(place, self._begun_ns)
+                self._master.put(Exchange(make, 0, take, self._patience_ns + self._spare_ns))
         except Exception:  # noqa: BLE001
             # Whatever broke, the guard and the drives' own time-outs stop them; raising here would stop nothing.
             return

@@ -18,15 +18,19 @@ class DriveMirror:
     """The latest word of one drive, and how to speak to it."""
 
     __slots__ = (
+        "_control_at",
         "_counter",
         "_high_first",
         "_inputs_at",
         "_map",
+        "_outputs_at",
         "_patterns",
         "_position_at",
         "_read_first",
         "_speed_at",
         "_status_at",
+        "_velocity_at",
+        "_write_count",
         "feedback",
         "is_trusted",
         "read_count",
@@ -44,6 +48,9 @@ class DriveMirror:
         self._position_at = registers.position - first
         self._speed_at = registers.speed - first
         self._inputs_at = registers.inputs - first
+        first, self._write_count = registers.written
+        self._control_at, self._velocity_at = registers.control - first, registers.velocity - first
+        self._outputs_at = None if registers.outputs is None else registers.outputs - first
         self.feedback = feedback
         self.is_trusted = False
         self.state = DriveState.UNKNOWN
@@ -61,15 +68,13 @@ class DriveMirror:
 
     def command(self, control: int, velocity_units: int, outputs_word: int) -> list[int]:
         """The registers that are written in every exchange, in order."""
-        registers = self._map
-        first, count = registers.written
-        values = [0] * count
-        values[registers.control - first] = control
-        at = registers.velocity - first
-        words = self.split(velocity_units, registers.velocity_bits)
+        values = [0] * self._write_count
+        values[self._control_at] = control
+        words = self.split(velocity_units, self._map.velocity_bits)
+        at = self._velocity_at
         values[at : at + len(words)] = words
-        if registers.outputs is not None:
-            values[registers.outputs - first] = outputs_word
+        if self._outputs_at is not None:
+            values[self._outputs_at] = outputs_word
         return values
 
     def holds(self, velocity_units: int) -> bool:

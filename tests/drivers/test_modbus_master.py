@@ -168,6 +168,20 @@ def test_one_exchange_at_a_time() -> None:
     assert not second.is_done
 
 
+def test_an_answer_is_waited_for_until_an_instant() -> None:
+    """Behind its patience an answer still counts where the exchange says until when; behind that it does not."""
+    for at_ms, is_good in ((19.5, True), (20.5, False)):
+        bench = Bench()
+        until_ns = bench.clock.now_ns() + 20 * MS
+        exchange = Exchange(lambda _: ASKED, patience_ns=0, until_ns=until_ns)
+        bench.master.put(exchange)
+        bench.master.work(bench.clock.now_ns())
+        bench.line.come(GOOD, round(at_ms * MS))
+        bench.pass_ms(25)
+        assert exchange.is_good is is_good
+        assert bench.master.unanswered == (not is_good)
+
+
 def test_a_stop_waits_for_no_dead_unit() -> None:
     """With a unit silent and others queued, a stop leaves one silence behind the frame on the line."""
     bench = Bench()
