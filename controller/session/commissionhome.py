@@ -1,10 +1,10 @@
 """Homing on a machine of which nothing is known: slower, until its touches agree.
 
 Owns when the commissioning proposes a lower ``homing.slow_mm_s``, how it comes into the machine file, and that the step
-which it makes in the place of the switch is not taken for a belt that slipped. A head that
-hangs on a soft belt swings after every stop; the switch sees the head, the encoder the motor, and the touches of a
-quick homing spread by the swing. Planning cannot take it out before the belt is known, and the belt is read from a
-drawing, which wants a machine that homes.
+which it makes in the place of the switch is not taken for a belt that slipped. A head that hangs on a soft belt swings
+after every stop; the switch sees the head, the encoder the motor, and the touches of a quick homing spread by the
+swing. Planning cannot take it out before the belt is known, and the belt is read from a drawing, which wants a machine
+that homes.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from controller.config.errors import RefusedError
 from controller.config.machine import AXES
 from controller.register.words import event_text
 from controller.session import calibrationkeep
+from controller.session.calibrationrows import CalibrationRows
 from controller.session.commissionbench import Bench
 from controller.session.drifting import drift_now
 
@@ -95,28 +96,32 @@ async def looked_at_slower(bench: Bench) -> str:
     """Where homing was made slower, its place has moved by the change of speed times what motor and reading are late,
     and drift calls that a jump, which forbids painting: with the person's word for it, it is written down as looked at.
 
-    A sentence of what was written; empty where nothing was. A jump of an axis that is homed as before is left for
-    ``giornata drift``.
+    A sentence of what was written; empty where nothing was. A jump of an axis that is homed as before, or at another
+    homing than the first at the lower speed, is left for ``giornata drift``.
     """
     with bench.journal() as journal:
         drift = drift_now(journal, bench.machine)
-        slowed = {
-            row.measured.field.split(".")[1]
-            for row in journal.calibration.all()
-            if row.measured.field.endswith(".homing.slow_mm_s")
-        }
+        slowed = _slowed(journal.calibration)
     jumps = () if drift is None else drift.open_jumps
-    if drift is None or not jumps or not {axis for axis, _ in jumps} <= slowed:
+    if drift is None or not jumps:
         return ""
+    for axis, event in jumps:
+        rows = drift.homings[axis]
+        first = (
+            next((row for row in rows if row.session > session), None) for session in slowed.get(axis, ())
+        )
+        if rows[event.row] not in first:
+            return ""
     if not all(event.confirmed for _, event in jumps):
         return ""
+    axes = sorted({axis for axis, _ in jumps})
     told = "; ".join(f"axis {axis}: {event_text(event)}" for axis, event in jumps)
     question = (
-        f"{told}. This bring-up has made homing slower on axis {', '.join(sorted(slowed))}, and a motor that is late "
+        f"{told}. This bring-up has made homing slower on axis {', '.join(axes)}, and a motor that is late "
         "by some ms stops elsewhere at another speed. Have belt, pulley, head and switch been left alone since the "
         "first homing, and are they tight?"
     )
-    if not await bench.confirm("homing moved", question, axes=sorted(slowed)):
+    if not await bench.confirm("homing moved", question, axes=axes):
         return ""
     with bench.journal() as journal:
         journal.add_look(
@@ -124,3 +129,25 @@ async def looked_at_slower(bench: Bench) -> str:
             person=bench.questioner.person,
         )  # fmt: skip
     return "the place of the switch moved when homing was made slower; looked at"
+
+
+def _slowed(kept: CalibrationRows) -> dict[str, list[int]]:
+    """By axis the sessions after which this bring-up had it homed slower: written into the file, and not taken back.
+
+    A bring-up begins anew once its homings are done: what was made slower before that has been judged there.
+    """
+    since = max(
+        (row.session or 0 for row in kept.steps() if (row.step, row.state) == ("homing", "done")), default=0
+    )
+    writes = kept.writes()
+    taken_back = {row.reverts for row in writes}
+    written = {row.calibration for row in writes if row.id not in taken_back}
+    found: dict[str, list[int]] = {}
+    for row in kept.all():
+        if (
+            row.measured.field.endswith(".homing.slow_mm_s")
+            and row.id in written
+            and (row.session or 0) > since
+        ):
+            found.setdefault(row.measured.field.split(".")[1], []).append(row.session or 0)
+    return found

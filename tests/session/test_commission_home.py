@@ -8,10 +8,15 @@ from typing import Any
 
 import pytest
 
+from controller.calibrate.values import Measured
 from controller.config.load import load_machine
+from controller.session import calibrationkeep
 from controller.session.calibrationhistory import history
-from controller.session.commissionmoves import homing_for
+from controller.session.commissionbench import Bench
+from controller.session.commissionhome import calm_homing
+from controller.session.commissionmoves import homing, homing_for
 from controller.session.looking import drift
+from controller.session.watcher import Watcher
 from controller.stream.spec import HomingTask, StreamOutcome
 
 from .commissioned import Wired
@@ -23,12 +28,17 @@ SWUNG_MM = 0.5
 
 @dataclass
 class _Swinging(Wired):
-    """A head that swings less, the slower it is homed, by a motor that is late; only axis x."""
+    """A head that swings less, the slower it is homed, by a motor that is late; only axis x.
+
+    From homing number ``slips_at`` on its place is another by ``slip_mm``.
+    """
 
     def __init__(self, machine: Path, state: Any, first_mm_s: float, late_s: float) -> None:
         super().__init__(machine, state)
         self.first_mm_s = first_mm_s
         self.late_s = late_s
+        self.homings = 0
+        self.slips_at, self.slip_mm = 0, 0.0
 
     async def run(self, order: Any) -> StreamOutcome:
         """As told."""
@@ -38,6 +48,9 @@ class _Swinging(Wired):
         axis = load_machine(self.machine).axes["x"]
         share = axis.homing.slow_mm_s / self.first_mm_s
         late = self.late_s * axis.homing.slow_mm_s * float(axis.drive.counts_per_mm)
+        self.homings += 1
+        if self.slips_at and self.homings >= self.slips_at:
+            late += self.slip_mm * float(axis.drive.counts_per_mm)
         spread = {"x": SWUNG_MM * share**2, "y": 0.01}
         return outcome.model_copy(
             update={
@@ -88,6 +101,49 @@ async def test_a_place_that_moves_with_the_speed_is_no_slipped_belt(tmp_path: Pa
     found = drift(site.path, site.state.root)
     assert found is not None
     assert bool(found.open_jumps) is not left_alone
+
+
+async def _slipped(site: Site, at: int) -> bool:
+    """All homings of a bring-up with a slip at homing ``at``: has the person been asked about the speed?"""
+    site.runner.slips_at, site.runner.slip_mm = at, 0.3  # type: ignore[attr-defined]
+    site.person.asked.clear()
+    bench = Bench(site.path, site.state.root, site.person, Watcher(), lambda *_: site.runner, signals=False)
+    await homing(bench)
+    found = drift(site.path, site.state.root)
+    assert found is not None
+    asked = "homing moved" in site.person.keys
+    assert bool(found.open_jumps) is not asked, "else there was nothing to be asked about"
+    return asked
+
+
+async def test_a_slip_long_after_homing_was_made_slower_is_no_matter_of_speed(tmp_path: Path) -> None:
+    """The row of an earlier bring-up stands in the journal for good: a belt that slips later is not put down to it."""
+    site = _site(tmp_path)
+    assert (await site.go()).stopped_at == ""
+    assert not await _slipped(site, site.runner.homings + 1)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(("later", "back", "asked"), [(1, False, True), (3, False, False), (1, True, False)])
+async def test_only_the_first_slower_homing_may_move_by_the_speed(
+    tmp_path: Path, later: int, back: bool, asked: bool
+) -> None:
+    """In this bring-up, written and standing: the first homing after it; not the third, and not after a revert."""
+    site = _site(tmp_path)
+    bench = Bench(site.path, site.state.root, site.person, Watcher(), lambda *_: site.runner, signals=False)
+    await calm_homing(bench)
+    runner = site.runner
+    assert isinstance(runner, _Swinging)
+    with bench.journal() as journal:
+        session = journal.homings()[-1].session
+        value = load_machine(site.path).axes["x"].homing.slow_mm_s / 2.0
+        row = calibrationkeep.keep(
+            journal, site.path, [Measured("axes.x.homing.slow_mm_s", value, "mm/s", None, "travel", 1, "")],
+            person="Ada", session=session,
+        )[0]  # fmt: skip
+    calibrationkeep.write(site.path, site.state.root, [row.id], "Ada")
+    if back:
+        calibrationkeep.revert(site.path, site.state.root, "axes.x.homing.slow_mm_s", "Ada")
+    assert await _slipped(site, runner.homings + later) is asked
 
 
 async def test_without_consent_homing_is_refused_as_ever(tmp_path: Path) -> None:
