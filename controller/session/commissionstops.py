@@ -152,8 +152,9 @@ async def _drive_input(bench: Bench, name: str) -> _Seen:
 async def _which(bench: Bench, name: str) -> str:
     """With the latch cleared and the loop left open: what a streamer says that refuses to hold."""
     await bench.ask(
-        Ask(f"leave {name}", f"The drives were stopped. Leave {name} open: which loop it is, is looked up.", "do",
-            about={"input": name})
+        Ask(f"leave {name}", f"The drives were stopped. Leave {name} open and take your hands away: once the latch is "
+            "cleared, both motors will hold again for a moment, so that the loop can be told by name. Nothing moves; "
+            "hand on the emergency stop.", "do", about={"input": name})
     )  # fmt: skip
     await bench.clear(f"stop input {name}")
     try:

@@ -151,6 +151,7 @@ class Service(Runs):
         await self._up()
         last = {axis: self.journal.last_homing(axis) for axis in AXES}
         previous = [as_homing(row) for row in last.values() if row is not None and not accept_difference]
+        self._of_no_pass(0)
         self.watcher.homing_begun()
         outcome = await self._stream(HOMING, (HomingTask(),), None, previous=previous)
         results = [
@@ -349,6 +350,12 @@ class Service(Runs):
         )
         return self.journal.runs(self.session)[-1]
 
+    def _of_no_pass(self, ticks: int) -> None:
+        """What streams next has so many ticks (0: not known) and no strokes: nothing of the pass before is told of."""
+        self._advance = Advance(0, 0, False)
+        self._strokes_before = self._strokes_total = 0
+        self._ticks_total = ticks
+
     # -- moves and questions ----------------------------------------------------------------------------------
 
     async def move(self, what: str, targets_mm: Sequence[tuple[float, float]]) -> None:
@@ -366,6 +373,7 @@ class Service(Runs):
 
     async def drive(self, what: str, folder: Path, part: PreparedPass) -> None:
         """Stream a schedule that belongs to no pass, with the pen of ``part`` in the head. Raises as a pass does."""
+        self._of_no_pass(Schedule.load(folder).ticks)
         await self._stream(what, (ScheduleTask(folder=str(folder)),), None, part=part)
 
     async def bring_up(

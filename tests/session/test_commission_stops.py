@@ -149,6 +149,9 @@ async def test_a_drives_input_is_told_by_name_when_the_guard_was_quicker(tmp_pat
     site.person.replies["open another"] = lambda _question: setattr(site.runner, "open_input", "")
     result = await site.go()
     assert result.stopped_at == "stops"
+    (again,) = [one.text for one in site.person.asked if one.key == "leave limit-loop"]
+    assert "both motors will hold again" in again
+    assert "hand on the emergency stop" in again
     hands = [key for key in site.person.keys if key.split()[0] in ("open", "leave", "clear", "close")]
     if opened == "limit-loop":
         assert hands == ["open limit-loop", "leave limit-loop", "clear", "close limit-loop", "open another"]

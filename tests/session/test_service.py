@@ -14,6 +14,7 @@ from controller.session.journal import Journal
 from controller.session.prepared import PreparedPass
 from controller.session.service import StoppedError
 from controller.session.states import DaemonState
+from controller.session.watcher import Watcher
 from controller.stream.spec import HomingTask, MoveTask, ScheduleTask, StreamOutcome
 from drivers.errors import FaultError, LinkError
 from safety import latch
@@ -40,6 +41,33 @@ async def test_pass_is_streamed_with_the_homing_before_it(bench, three) -> None:
     assert bench.runner.calls == ["open", "open", "pen teal"]
     assert service.daemon.state is DaemonState.REGISTERED
     assert service.status()["strokes"] == 3
+
+
+async def test_homing_and_priming_tell_nothing_of_the_pass_before(bench, three) -> None:
+    """Behind a painted pass: its ticks and strokes are neither the homing's nor those of a schedule of no pass."""
+    await _homed(bench)
+    seen: list[dict[str, int]] = []
+
+    def look() -> None:
+        seen.append(
+            {name: service.status()[name] for name in ("ticks", "ticks_sent", "strokes", "strokes_finished")}
+        )
+
+    class Looking(Watcher):
+        def homing_begun(self) -> None:
+            look()
+
+    service = bench.service(Looking())
+    await service.paint(three, ["teal-1"])
+    seen.clear()
+    await service.home()
+    assert seen == [{"ticks": 0, "ticks_sent": 0, "strokes": 0, "strokes_finished": 0}]
+    await service.paint(three, ["teal-1"], again=True)
+    seen.clear()
+    bench.runner.during = look
+    await service.drive("prime-teal", three.pass_folder("teal-1") / "schedule", three.part("teal-1"))
+    ticks = three.schedule("teal-1").ticks
+    assert seen == [{"ticks": ticks, "ticks_sent": 0, "strokes": 0, "strokes_finished": 0}]
 
 
 async def test_unregistered_is_refused_before_anything_opens(bench, three) -> None:
