@@ -58,6 +58,7 @@ def today(
 
     from rich.text import Text
 
+    from controller.report.files import write_named
     from controller.report.today import begin_of, today_of
     from controller.report.todaypage import page
     from controller.report.todaypicture import drawing, picture_of
@@ -84,8 +85,7 @@ def today(
         )  # fmt: skip
         made = page(found, drawing(found, picture_of(found, prepared)), paper)
     path = file if file is not None else folder.reports / f"today-{found.job}.html"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(made, encoding="utf-8")
+    write_named(path, made)
     if as_json:
         answer: dict[str, Any] = asdict(found)
         answer["at"], answer["begin"] = found.at.isoformat(timespec="seconds"), begin
@@ -115,7 +115,7 @@ def _table(found: Today) -> Table:
         on = (
             ""
             if one.goes_on is None
-            else f"goes on with stroke {one.goes_on.stroke} of {one.goes_on.of_strokes}"
+            else f"goes on with stroke {one.goes_on.stroke + 1} of {one.goes_on.of_strokes}"
         )
         table.add_row(
             Text(one.name),

@@ -35,7 +35,7 @@ def trend(
     """
     from controller.cli.comparetables import trends_tables
     from controller.config.load import load_machine
-    from controller.report.comparebuild import write_whole
+    from controller.report.files import write_named
     from controller.report.trend import trends
     from controller.report.trendread import read_trend
     from controller.report.trendwords import lines, trends_csv, trends_json
@@ -53,7 +53,7 @@ def trend(
 
             write_trends(html, found)
         if csv is not None:
-            write_whole(csv, trends_csv(found))
+            write_named(csv, trends_csv(found))
     if as_json:
         emit({"ok": True, **trends_json(found), "html": html, "csv": csv})
         return

@@ -5,7 +5,6 @@ Owns the order of things: gather, measure, sum up, draw, write. The page is writ
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +21,7 @@ from controller.report.chart import Chart
 from controller.report.chartpng import chart_png
 from controller.report.columns import Columns, columns_of
 from controller.report.deviation import measure
+from controller.report.files import write_whole
 from controller.report.frames import Frame, refuse_without_parquet, write_csv, write_parquet
 from controller.report.gather import SessionData, gather
 from controller.report.glance import findings
@@ -207,7 +207,7 @@ def build_report(
         pictures = _pictures(report)
         files = {picture.name: picture.png for picture in pictures} | _drawn(evidence, charts)
         for name, content in files.items():
-            _write(pictures_folder / name, content)
+            write_whole(pictures_folder / name, content)
         tell("writing the page", 0.95)
         html_path = folder / "report.html"
         beside = [
@@ -215,7 +215,7 @@ def build_report(
             *(f"tables/{frame.name}.csv" for frame in frames),
             *(f"tables/{frame.name}.parquet" for frame in frames if parquet),
         ]
-        _write(html_path, page_of(evidence, charts, pictures, beside).encode())
+        write_whole(html_path, page_of(evidence, charts, pictures, beside))
     except OSError as error:
         raise InputError(
             [
@@ -305,13 +305,6 @@ def _pictures(report: Report) -> list[Picture]:
         for name, png, alternative, caption in found
         if png is not None
     ]
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    partial = path.with_name(f".{path.name}.part")
-    partial.write_bytes(content)
-    os.replace(partial, path)  # noqa: PTH105
 
 
 def _silent(_what: str, _fraction: float) -> None:

@@ -52,6 +52,7 @@ class Row:
     """One figure of two sessions. a, b: nan where it is not known. heed: differences below it are small.
 
     verdict: one of the words above; empty where the figure is not judged (one number of a session has no scatter).
+    paired: the same strokes of both sessions are held against each other one by one.
     """
 
     group: str
@@ -64,6 +65,7 @@ class Row:
     way: Way = 0
     heed: float = 0.0
     verdict: str = NOT_JUDGED
+    paired: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,14 +210,15 @@ class _Strokes:
         both = np.isfinite(x) & np.isfinite(y)
         found = paired_difference(x[both], y[both])
         name = f"{title}, median of the same strokes"
-        if isfinite(found.chance):
+        paired = bool(isfinite(found.chance))
+        if paired:
             x, y = x[both], y[both]
         else:
             x, y = (one.column(column) for one in self.all)
             found, name = median_difference(x, y), f"{title}, median"
         if len(x) and len(y):
             medians = (float(np.median(x)), float(np.median(y)))
-            yield Row(group, name, unit, digits, *medians, found, 1, heed)
+            yield Row(group, name, unit, digits, *medians, found, 1, heed, paired=paired)
 
 
 def _homing(a: SessionRead, b: SessionRead) -> Iterator[Row]:

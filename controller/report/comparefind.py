@@ -13,7 +13,8 @@ from pathlib import Path
 
 from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
-from controller.report.compareread import known_words, painting_ids, session_of
+from controller.report.compareread import known_words, session_of
+from controller.report.runfiles import painting_ids
 from controller.session.journal import Journal
 
 LAST, BEFORE = "last", "before"

@@ -56,9 +56,6 @@ UNITS: tuple[tuple[str, str], ...] = (
 )
 """Unit by the end of a field's name, the longest first (docs/nomenclature.md)."""
 
-LIMITS = frozenset({"min_mm", "max_mm"})
-"""Fields whose name only looks as if it ended in a unit of time."""
-
 NUMBERS: tuple[tuple[str, str, str], ...] = (
     ("travel_per_turn_mm", "travel a motor turn", "mm"),
     ("counts_per_mm", "counts a mm", ""),
@@ -147,8 +144,6 @@ def flat(values: Any, where: str = "") -> Iterator[tuple[str, Any]]:
 def unit_of(where: str) -> str:
     """Unit of a field by the end of its name; empty for none."""
     name = where.rpartition(".")[2]
-    if name in LIMITS:
-        return "mm"
     return next((unit for end, unit in UNITS if name.endswith(end)), "")
 
 

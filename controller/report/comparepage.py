@@ -12,7 +12,6 @@ from pathlib import Path
 from controller.report.chartpage import STYLE as CHART_STYLE
 from controller.report.chartpage import chart_html
 from controller.report.compare import BETTER, WORSE, Comparison, Row
-from controller.report.comparebuild import write_whole
 from controller.report.comparecharts import session_charts
 from controller.report.comparemachines import Change, MachineChanges
 from controller.report.compareread import SessionRead
@@ -29,6 +28,7 @@ from controller.report.comparewords import (
     value,
     verdict,
 )
+from controller.report.files import write_named
 from controller.report.pieces import contents, document, facts, heading, table
 
 SIGNS = {WORSE: "▲ ", BETTER: "▽ "}
@@ -49,12 +49,12 @@ Section = tuple[str, str, str]
 
 def write_sessions(path: Path, found: Comparison) -> None:
     """Write the page of two sessions. Raises InputError where it cannot be written."""
-    write_whole(path, sessions_page(found))
+    write_named(path, sessions_page(found))
 
 
 def write_machines(path: Path, changes: MachineChanges) -> None:
     """Write the page of two machine files. Raises InputError where it cannot be written."""
-    write_whole(path, machines_page(changes))
+    write_named(path, machines_page(changes))
 
 
 def sessions_page(found: Comparison) -> str:

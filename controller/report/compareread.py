@@ -19,10 +19,10 @@ from collections.abc import Callable
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import ValidationError
 
 from controller.config.errors import InputError, Mistake
 from controller.config.load import load_machine
@@ -31,15 +31,25 @@ from controller.config.places import StateDir
 from controller.motion.schedule import Schedule, SegmentKind
 from controller.report.deviation import measure
 from controller.report.painted import Painted, load_painted
-from controller.report.runticks import contour_and_way
+from controller.report.runfiles import (
+    TODAYS_SCALE,
+    UNREADABLE,
+    damage_words,
+    in_place,
+    logged_scale,
+    machine_scale,
+    painting_ids,
+    spec_of,
+)
+from controller.report.runticks import contour_and_way, error_mm_of, timing_errors_ns
+from controller.report.stops import counted_stops
 from controller.session.journal import Journal
 from controller.session.rows import HomingRow, PassRow, RunRow, SessionRow
 from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import StreamSpec
-from controller.stream.timinglog import TimingLogError, log_meta, tick_blocks
+from controller.stream.timinglog import Damage, TimingLogError, log_meta, tick_blocks
 from controller.strokes.strokeset import StrokeSet
 
-FLAG_FRESH = 1
 LATE_US = 1000.0
 Floats = npt.NDArray[np.float32]
 Vector = npt.NDArray[np.float64]
@@ -180,11 +190,6 @@ def known_words(journal: Journal) -> str:
     return f"one of the journal's sessions ({'; '.join(told) or 'none yet'})"
 
 
-def painting_ids(journal: Journal) -> list[int]:
-    """Sessions that had a pass, oldest first."""
-    return sorted({run.session for run in journal.runs() if run.pass_id is not None})
-
-
 @dataclass(slots=True)
 class _Taken:
     """Arrays of all runs so far, and what else their logs tell."""
@@ -193,25 +198,27 @@ class _Taken:
     following: list[Floats] = field(default_factory=list)
     contour: list[Floats] = field(default_factory=list)
     tick_us: float = 0.0
-    windows: dict[int, tuple[int, int]] = field(default_factory=dict)
     seconds: float = 0.0
+    unsaid: bool = False
 
 
 def read_open(journal: Journal, state: StateDir, session: SessionRow, canvas: Painted | None) -> SessionRead:
     """``read_session`` of an open journal."""
     notes: list[str] = []
-    runs = [_in_place(run, state) for run in journal.runs(session.id)]
+    runs = [in_place(run, state) for run in journal.runs(session.id)]
     taken, parts = _Taken(), []
     for row in journal.passes(session.id):
         mine = [run for run in runs if run.pass_id == row.id]
         parts.append(_part(journal, row, mine, taken, canvas, notes))
+    if taken.unsaid:
+        notes.append(TODAYS_SCALE)
     sums = {one.run: one for one in journal.pens.sums()}
     mine_sums = [sums[run.id] for run in runs if run.pass_id is not None and run.id in sums]
-    latches = [one for one in journal.events(session.id) if one.kind == "latch"]
-    asked = [one for one in journal.events(session.id) if one.kind == "stop"]
+    events = journal.events(session.id)
+    halts, asked = counted_stops(events)
     stops = [
-        *((one.text.partition(":")[0], one.text) for one in latches),
-        *(("asked", one.text) for one in asked),
+        *((one.text.partition(":")[0], one.text) for one in events if one.kind == "latch"),
+        *(("asked", one.text) for one in events if one.kind == "stop"),
     ]
     pens = sum(one.session == session.id for one in journal.pens.pens())
     finished = sum(len(part.strokes) for part in parts)
@@ -236,7 +243,7 @@ def read_open(journal: Journal, state: StateDir, session: SessionRow, canvas: Pa
         home_mm=_home_places(journal, session.id),
         counts=Counts(
             len(parts), finished, metres, taken.seconds / 60.0,
-            sum(one.down_s for one in mine_sums) / 60.0 if mine_sums else None, pens, len(asked), len(latches),
+            sum(one.down_s for one in mine_sums) / 60.0 if mine_sums else None, pens, asked, halts,
         ),
         stops=tuple(stops),
         notes=tuple(notes),
@@ -260,14 +267,6 @@ def _home_places(journal: Journal, session: int) -> dict[str, Vector]:
     return {axis: np.array(values, dtype=np.float64) for axis, values in places.items()}
 
 
-def _in_place(run: RunRow, state: StateDir) -> RunRow:
-    """The run with its folder where the state folder stands now, should that have been moved."""
-    if run.folder.is_dir() or not run.folder.name:
-        return run
-    values = {name: getattr(run, name) for name in RunRow.__dataclass_fields__}
-    return RunRow(**{**values, "folder": state.runs / run.folder.name})
-
-
 def _part(
     journal: Journal, row: PassRow, runs: list[RunRow], taken: _Taken, canvas: Painted | None, notes: list[str]
 ) -> PassPart:  # fmt: skip
@@ -281,14 +280,15 @@ def _part(
     for name in COLUMNS:
         table[name] = np.nan
     strokes, segments = _planned(row, notes)
-    most = None if strokes is None else np.full((len(strokes), 4), -1.0)
+    most = None if strokes is None else np.full((len(strokes), 4), -np.inf)
     window: list[int] = []
     for run in runs:
         window += _take_log(run, row, segments, most, taken, notes)
     if most is not None and len(done):
-        found = np.where(most < 0.0, np.nan, most)[np.minimum(table["stroke"], len(most) - 1)]
+        known = table["stroke"] < len(most)
+        found = np.where(np.isneginf(most), np.nan, most)[table["stroke"][known]]
         for name, column in zip(COLUMNS, found.T, strict=False):
-            table[name] = column
+            table[name][known] = column
     points, metres = "", None
     if strokes is not None:
         lengths = strokes.lengths_mm()
@@ -298,7 +298,8 @@ def _part(
         points = key_of(strokes.points_mm, strokes.offsets, strokes.kind)
         if canvas is not None and window and len(done):
             measured = measure(canvas, strokes, row.ink, (min(window), max(window)))
-            table["off_max_mm"] = measured.strokes["off_max_mm"][table["stroke"]]
+            known = table["stroke"] < len(strokes)
+            table["off_max_mm"][known] = measured.strokes["off_max_mm"][table["stroke"][known]]
     return PassPart(row, table, points, metres)
 
 
@@ -313,7 +314,7 @@ def _planned(row: PassRow, notes: list[str]) -> tuple[StrokeSet | None, npt.NDAr
             # Planned anew under another register map, its strokes and segments are the same but for their times.
             _same_plan(row)
         return strokes, np.array(Schedule.load(row.folder / "schedule").segments)
-    except (OSError, ValueError, KeyError, TypeError, InputError) as error:
+    except UNREADABLE as error:
         notes.append(
             f"pass {row.name}: nothing is said stroke by stroke, its prepared folder does not serve: {error}"
         )
@@ -334,11 +335,16 @@ def _take_log(
 ) -> list[int]:  # fmt: skip
     """Add one run's log to what is ``taken``, its strokes' largest to ``most``; answers its first and last instant."""
     path = run.folder / "timing.gtl"
-    spec = _spec(run)
+    spec = spec_of(run)
+
+    def damaged(damage: Damage) -> None:
+        notes.append(damage_words(run, damage))
+
     try:
-        tick_us = float(log_meta(path).get("tick_ns", 0)) * 1e-3
+        meta = log_meta(path)
+        tick_ns = int(meta.get("tick_ns", 0))
         joined = bytearray()  # grows in place: a log of hours is held once
-        for block in tick_blocks(path):
+        for block in tick_blocks(path, damaged):
             joined += block[block["segment"] >= 0].tobytes()
     except (OSError, TimingLogError) as error:
         notes.append(f"run {run.id} ({run.what}) has no readable timing log: {error}")
@@ -346,8 +352,9 @@ def _take_log(
     records = np.frombuffer(joined, TICK_DTYPE)
     if not len(records):
         return []
-    late = ((records["sent_ns"] - records["scheduled_ns"]) * 1e-3).astype(np.float32)
-    following, contour = errors(records, _counts_per_mm(spec, notes.append))
+    tick_us, late_ns = tick_ns * 1e-3, (records["sent_ns"] - records["scheduled_ns"]).astype(np.int64)
+    late = (late_ns * 1e-3).astype(np.float32)
+    following, contour = errors(records, _counts_per_mm(meta, spec, taken, notes.append))
     down = records["head"] != 0
     taken.tick_us = max(taken.tick_us, tick_us)
     taken.seconds += len(records) * tick_us * 1e-6
@@ -357,13 +364,14 @@ def _take_log(
         kept.append(values[np.isfinite(values)].astype(np.float32))
     if most is not None and segments is not None:
         stroke_of = np.where(segments["kind"] == SegmentKind.STROKE, segments["stroke"], -1).astype(np.int64)
-        stroke = stroke_of[np.minimum(records["segment"], len(stroke_of) - 1)]
+        stroke = np.append(stroke_of, -1)[np.minimum(records["segment"], len(stroke_of))]
         stroke = np.where(np.isin(records["task"], _own_tasks(spec, row)), stroke, -1)
         starts = np.flatnonzero(
             np.diff(records["segment"], prepend=-2) | np.diff(records["task"], prepend=-2)
         )
         _largest(most[:, 0], stroke, late)
-        _largest(most[:, 1], stroke[starts[:-1]], np.abs(np.diff(late[starts].astype(np.float64))))
+        took_ns = timing_errors_ns(records["scheduled_ns"], late_ns, starts, tick_ns)
+        _largest(most[:, 1], stroke[starts], np.abs(took_ns * 1e-3))
         _largest(most[:, 2], stroke, following)
         _largest(most[:, 3], stroke, contour)
     return [int(records["scheduled_ns"][0]), int(records["scheduled_ns"][-1] + 1000 * tick_us)]
@@ -376,21 +384,12 @@ def _largest(most: Vector, stroke: npt.NDArray[np.int64], values: npt.NDArray[np
 
 def errors(records: npt.NDArray[np.void], per_mm: tuple[float, float] | None) -> tuple[Vector, Vector]:
     """Following and contour error (n,) of a run's records in order, mm; nan without fresh word, or counts a mm."""
+    off_mm = error_mm_of(records, per_mm)
     if per_mm is None:
-        nothing = np.full(len(records), np.nan)
-        return nothing, nothing
-    off_mm = np.full((len(records), 2), np.nan)
-    fresh = ((records["flags"] & FLAG_FRESH) != 0) & (records["feedback_ns"] > 0)
-    off_mm[fresh] = (records["measured_counts"][fresh] - records["planned_counts"][fresh]) / np.array(per_mm)
+        return off_mm[:, 0], off_mm[:, 1]
     contour, _way = contour_and_way(records["planned_counts"].astype(np.int64), off_mm, per_mm)
     following: Vector = np.hypot(*off_mm.T)
     return following, contour
-
-
-def _spec(run: RunRow) -> StreamSpec | None:
-    with suppress(OSError, ValidationError):
-        return StreamSpec.model_validate_json((run.folder / "spec.json").read_bytes())
-    return None
 
 
 def _own_tasks(spec: StreamSpec | None, row: PassRow) -> list[int]:
@@ -405,13 +404,19 @@ def _own_tasks(spec: StreamSpec | None, row: PassRow) -> list[int]:
     ]
 
 
-def _counts_per_mm(spec: StreamSpec | None, note: Callable[[str], None]) -> tuple[float, float] | None:
+def _counts_per_mm(
+    meta: dict[str, Any], spec: StreamSpec | None, taken: _Taken, note: Callable[[str], None]
+) -> tuple[float, float] | None:
+    """By the log's own word, else by today's machine file."""
+    said = logged_scale(meta)
+    if said is not None:
+        return said.counts_per_mm
     if spec is None:
         return None
     try:
-        machine = load_machine(Path(spec.machine_file))
+        found = machine_scale(load_machine(Path(spec.machine_file))).counts_per_mm
     except InputError as error:
         note(f"the machine file cannot be read any more, so errors in mm are left out: {error.mistakes[0]}")
         return None
-    x, y = (machine.axes[axis].drive for axis in AXES)
-    return x.direction * float(x.counts_per_mm), y.direction * float(y.counts_per_mm)
+    taken.unsaid = True
+    return found

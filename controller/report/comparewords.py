@@ -83,10 +83,10 @@ def lines(found: Comparison) -> tuple[str, ...]:
     if few:
         told.append(f"{few} more could not be judged: too few readings")
     if found.paired:
-        told.append(
-            f"{counted(found.paired, 'stroke', 'strokes')} of the same plan {'was' if found.paired == 1 else 'were'} "
-            f"painted in both{', and are compared one by one' if found.paired > 1 else ' and is compared by itself'}"
-        )
+        one_by_one = any(row.paired for row in found.rows)
+        what = counted(found.paired, "stroke of the same plan was", "strokes of the same plan were")
+        how = ", and are compared one by one" if one_by_one else "; too few to be compared one by one"
+        told.append(f"{what} painted in both{how}")
     return tuple(told)
 
 

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from controller.report.frames import plain_cell
 from controller.report.proofpaint import CHORD_ERROR_MM, DotKind, PassPaint, Stretches
 from controller.report.proofwanted import Wanted
 from controller.strokes.build import SAME_MM
@@ -300,7 +301,7 @@ def table_csv(found: Sequence[InkCoverage]) -> str:
     stream = StringIO()
     writer = csv.DictWriter(stream, COLUMNS)
     writer.writeheader()
-    writer.writerows(rows(found))
+    writer.writerows({**row, "ink": plain_cell(str(row["ink"]))} for row in rows(found))
     return stream.getvalue()
 
 

@@ -4,7 +4,8 @@ Owns both forms and how unknown values stand in them. Knows nothing of what a ta
 
 A column is an array: integers, booleans, floats (unknown: not-a-number), text (unknown: empty) or datetime64[ms], UTC
 (unknown: not-a-time). In CSV (RFC 4180, UTF-8) what is unknown is an empty cell; in Parquet it is null, so that
-pandas reads floats, timestamps and text with the right dtypes.
+pandas reads floats, timestamps and text with the right dtypes. Text that a spreadsheet would take for a formula bears
+an apostrophe before it in CSV.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.config.errors import InputError, Mistake
+from controller.report.files import whole as whole_file
 
 DIGITS = 9
 """Significant digits of floats in CSV; Parquet keeps all."""
@@ -70,8 +72,8 @@ def moments(unix_ms: list[int | None]) -> npt.NDArray[np.datetime64]:
 
 
 def write_csv(path: Path, frame: Frame) -> None:
-    """Write a table as CSV, titles first."""
-    with path.open("w", newline="", encoding="utf-8") as stream:
+    """Write a table as CSV, titles first; whole or not at all."""
+    with whole_file(path) as partial, partial.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.writer(stream)
         writer.writerow(frame.columns)
         writer.writerows(zip(*(_cells(values) for values in frame.columns.values()), strict=True))
@@ -87,7 +89,18 @@ def _cells(values: npt.NDArray[Any]) -> list[str]:
         return ["" if np.isnat(value) else f"{value}Z" for value in values]
     if values.dtype.kind == "b":
         return ["true" if value else "false" for value in values.tolist()]
-    return [str(value) for value in values.tolist()]
+    if values.dtype.kind in "iu":
+        return [str(value) for value in values.tolist()]
+    return [plain_cell(str(value)) for value in values.tolist()]
+
+
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""Spreadsheet programs take a cell that begins with one of these for a formula (OWASP, CSV Injection)."""
+
+
+def plain_cell(words: str) -> str:
+    """Text for a cell of CSV: names, reasons and people are others' words, and none of them is a formula."""
+    return f"'{words}" if words.startswith(FORMULA) else words
 
 
 def _rounded(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -114,7 +127,7 @@ def refuse_without_parquet() -> None:
 
 
 def write_parquet(path: Path, frame: Frame) -> None:
-    """Write a table as Parquet. Raises InputError where pyarrow is not installed."""
+    """Write a table as Parquet, whole or not at all. Raises InputError where pyarrow is not installed."""
     refuse_without_parquet()
     import pyarrow as pa  # type: ignore[import-untyped]
     from pyarrow import parquet
@@ -133,4 +146,5 @@ def write_parquet(path: Path, frame: Frame) -> None:
         return pa.array([value or None for value in values.tolist()], pa.string())
 
     table = pa.table({name: column(values) for name, values in frame.columns.items()})
-    parquet.write_table(table, path, compression="zstd")
+    with whole_file(path) as partial:
+        parquet.write_table(table, partial, compression="zstd")

@@ -7,35 +7,51 @@ damaged is said in ``notes`` and left out; only what makes a report impossible r
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import ValidationError
 
 from controller.config.errors import InputError, Mistake
 from controller.config.load import load_machine
-from controller.config.machine import AXES, Machine
+from controller.config.machine import Machine
 from controller.config.places import StateDir
 from controller.motion.schedule import Schedule
 from controller.report.history import History, gather_history
 from controller.report.painted import Painted, load_painted
 from controller.report.passdata import KEPT, PassData
+from controller.report.runfiles import (
+    TODAYS_SCALE,
+    UNREADABLE,
+    Scale,
+    damage_words,
+    in_place,
+    logged_scale,
+    machine_scale,
+    painting_ids,
+    spec_of,
+)
 from controller.report.runticks import RunTicks, TaskPlan, read_ticks
 from controller.session.journal import Journal
 from controller.session.rows import EventRow, HomingRow, RunRow, SessionRow
 from controller.stream.spec import ScheduleTask, StreamSpec
-from controller.stream.timinglog import Damage, TimingLogError
+from controller.stream.timinglog import Damage, TimingLogError, log_meta
 
 Index = npt.NDArray[np.int64]
+
+NO_SCALE: Final = "nothing says how many counts a mm has, so following errors are left out"
 
 
 @dataclass(frozen=True, slots=True)
 class SessionData:
-    """All that a report is made from. settings: the machine file as it stands, None where it cannot be read."""
+    """All that a report is made from.
+
+    following_max_mm: the following error that was allowed when the session ran, by axis, None where nothing says so.
+    """
 
     machine: str
     session: SessionRow
@@ -47,8 +63,7 @@ class SessionData:
     events: tuple[EventRow, ...]
     painted: Painted | None
     canvas_size_mm: tuple[float, float] | None
-    counts_per_mm: tuple[float, float] | None
-    settings: Machine | None
+    following_max_mm: tuple[float, float] | None
     history: History
     notes: tuple[str, ...]
 
@@ -73,19 +88,18 @@ class SessionData:
 
 
 def gather(state_dir: Path, session_id: int | None = None) -> SessionData:
-    """Read a session (the latest that moved anything if None). Raises InputError when there is none to report."""
+    """Read a session (the latest that painted if None). Raises InputError when there is none to report."""
     state = StateDir(state_dir)
     notes: list[str] = []
     with closing(Journal.read(state.journal)) as journal:
         session = _session(journal, session_id)
-        runs = tuple(_in_place(run, state) for run in journal.runs(session.id))
-        spec = next((spec for run in runs if (spec := _spec(run)) is not None), None)
+        runs = tuple(in_place(run, state) for run in journal.runs(session.id))
+        spec = next((spec for run in runs if (spec := spec_of(run)) is not None), None)
         machine = _machine(spec, notes.append)
-        counts_per_mm = None if machine is None else _counts_per_mm(machine)
-        ticks = tuple(
-            found for run in runs if (found := _ticks(run, counts_per_mm, notes.append)) is not None
-        )
-        so_far = [_in_place(run, state) for run in journal.runs() if run.session <= session.id]
+        scales = _Scales(None if machine is None else machine_scale(machine))
+        ticks = tuple(found for run in runs if (found := _ticks(run, scales, notes.append)) is not None)
+        notes += scales.notes()
+        so_far = [in_place(run, state) for run in journal.runs() if run.session <= session.id]
         history = gather_history(journal, session, so_far, machine, notes.append)
         here = {run.pass_id for run in runs}
         data = SessionData(
@@ -99,8 +113,7 @@ def gather(state_dir: Path, session_id: int | None = None) -> SessionData:
             tuple(journal.events(session.id)),
             _painted(state.twin / "canvas.npz", notes.append),
             None if machine is None else machine.canvas.size_mm,
-            counts_per_mm,
-            machine,
+            scales.following_max_mm,
             history,
             (),
         )
@@ -110,20 +123,20 @@ def gather(state_dir: Path, session_id: int | None = None) -> SessionData:
 def _session(journal: Journal, session_id: int | None) -> SessionRow:
     sessions = journal.sessions()
     if session_id is None:
-        moved = [session for session in sessions if journal.runs(session.id)]
-        if not moved:
+        painted = painting_ids(journal)
+        if not painted:
             raise InputError(
                 [
                     Mistake(
                         journal.path,
                         "session",
-                        "a session to report on (home or paint first)",
+                        "a session that painted (paint first)",
                         "none",
                         code="session-none",
                     )
                 ]
             )
-        return moved[-1]
+        session_id = painted[-1]
     for session in sessions:
         if session.id == session_id:
             return session
@@ -141,38 +154,46 @@ def _session(journal: Journal, session_id: int | None) -> SessionRow:
     )
 
 
-def _in_place(run: RunRow, state: StateDir) -> RunRow:
-    """The run with its folder where the state directory stands now, should that have been moved."""
-    if run.folder.is_dir() or not run.folder.name:
-        return run
-    values = {name: getattr(run, name) for name in RunRow.__dataclass_fields__}
-    return RunRow(**{**values, "folder": state.runs / run.folder.name})
+@dataclass(slots=True)
+class _Scales:
+    """What turns counts into mm: what each log says, else ``today``, the machine file's."""
 
+    today: Scale | None
+    said: Scale | None = None
+    unsaid: int = 0
 
-def _spec(run: RunRow) -> StreamSpec | None:
-    with suppress(OSError, ValidationError):
-        return StreamSpec.model_validate_json((run.folder / "spec.json").read_bytes())
-    return None
+    def of(self, meta: Mapping[str, Any]) -> tuple[float, float] | None:
+        """Signed counts per mm of the log with this meta block."""
+        found = logged_scale(meta)
+        if found is None:
+            self.unsaid += 1
+            return None if self.today is None else self.today.counts_per_mm
+        self.said = found
+        return found.counts_per_mm
+
+    @property
+    def following_max_mm(self) -> tuple[float, float] | None:
+        """What was allowed: one service runs a session, so its logs agree."""
+        found = self.said if self.said is not None else self.today
+        return None if found is None else found.following_max_mm
+
+    def notes(self) -> list[str]:
+        """What a reader has to know of it."""
+        if not self.unsaid:
+            return []
+        return [TODAYS_SCALE if self.today is not None else NO_SCALE]
 
 
 def _machine(spec: StreamSpec | None, note: Callable[[str], None]) -> Machine | None:
     """The machine that the session's runs were told of, as its file says it stands."""
     if spec is None:
-        note("no run left its spec; positions cannot be turned into mm")
+        note("no run left its spec, so its machine file is not known")
         return None
     try:
         return load_machine(Path(spec.machine_file))
     except InputError as error:
-        note(
-            f"the machine file cannot be read any more, so following errors are left out: {error.mistakes[0]}"
-        )
+        note(f"the machine file cannot be read any more, so homings are not judged: {error.mistakes[0]}")
         return None
-
-
-def _counts_per_mm(machine: Machine) -> tuple[float, float]:
-    """Signed counts per mm of both axes."""
-    x, y = (machine.axes[axis].drive for axis in AXES)
-    return x.direction * float(x.counts_per_mm), y.direction * float(y.counts_per_mm)
 
 
 def _plans(run: RunRow, spec: StreamSpec | None) -> dict[int, TaskPlan]:
@@ -183,7 +204,7 @@ def _plans(run: RunRow, spec: StreamSpec | None) -> dict[int, TaskPlan]:
         if not isinstance(task, ScheduleTask):
             continue
         place = run.folder / KEPT / str(first.setdefault(task.folder, index))
-        with suppress(OSError, ValueError, KeyError, TypeError):
+        with suppress(*UNREADABLE):
             segments, from_mm = np.array(Schedule.load(place).segments), 0.0
             if (place / "remainder.json").exists():
                 said = json.loads((place / "remainder.json").read_text())
@@ -193,20 +214,16 @@ def _plans(run: RunRow, spec: StreamSpec | None) -> dict[int, TaskPlan]:
     return plans
 
 
-def _ticks(
-    run: RunRow, counts_per_mm: tuple[float, float] | None, note: Callable[[str], None]
-) -> RunTicks | None:
-    spec = _spec(run)
+def _ticks(run: RunRow, scales: _Scales, note: Callable[[str], None]) -> RunTicks | None:
+    spec = spec_of(run)
     kinds = tuple(task.kind for task in spec.tasks) if spec is not None else ()
 
     def damaged(damage: Damage) -> None:
-        note(
-            f"run {run.id} ({run.what}): timing log at byte {damage.offset}, {damage.length} bytes left out: "
-            f"{damage.what}"
-        )
+        note(damage_words(run, damage))
 
+    path = run.folder / "timing.gtl"
     try:
-        return read_ticks(run.folder / "timing.gtl", run, kinds, counts_per_mm, damaged, _plans(run, spec))
+        return read_ticks(path, run, kinds, scales.of(log_meta(path)), damaged, _plans(run, spec))
     except FileNotFoundError:
         note(f"run {run.id} ({run.what}) left no timing log")
     except (OSError, TimingLogError) as error:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from controller.config.counting import counted
 from controller.config.machine import AXES
 from controller.report.gather import SessionData
 from controller.report.stops import StopRow
@@ -44,15 +45,19 @@ def findings(
         found.append(following)
     if data.homings:
         refused = sum(not row.accepted for row in data.homings)
-        words = f"{len(data.homings)} axes homed, {refused} refused."
+        words = f"{counted(len(data.homings), 'axis', 'axes')} homed, {refused} refused."
         found.append(Finding("Homing", words, not refused, "as wanted" if not refused else "look at it"))
     drift = data.history.drift
-    if drift is not None and drift.allowance is not None:
+    if drift is not None and drift.allowance is not None and drift.compared < 2:
+        words = f"No homing to compare yet; the traps allow {drift.allowance.allowed_mm:g} mm."
+        found.append(Finding("Register", words, True, "not known yet"))
+    elif drift is not None and drift.allowance is not None:
         used = drift.allowance
         words = f"{used.used_mm:.3f} of {used.allowed_mm:g} mm that the traps allow are used."
         found.append(Finding("Register", words, used.holds, "holds" if used.holds else "beyond the traps"))
     halts = [row for row in stops if row.is_halt]
-    words = "No stop latched, no run failed." if not halts else f"{len(halts)} stops or failed runs."
+    many = counted(len(halts), "stop or failed run", "stops or failed runs")
+    words = "No stop latched, no run failed." if not halts else f"{many}."
     found.append(Finding("Stops", words, not halts, "none" if not halts else "read them below"))
     return tuple(found)
 
@@ -61,7 +66,9 @@ def _painted(passes: Sequence[PassSummary]) -> Finding:
     whole = sum(one.state == "finished" for one in passes)
     metres = sum(one.metres or 0.0 for one in passes)
     strokes = sum(one.strokes_finished for one in passes)
-    words = f"{strokes:,} strokes, {metres:,.1f} m, {whole} of {len(passes)} passes finished."
+    words = (
+        f"{counted(strokes, 'stroke', spec=',')}, {metres:,.1f} m, {whole} of {len(passes)} passes finished."
+    )
     return Finding("Painted", words, whole == len(passes), "finished" if whole == len(passes) else "goes on")
 
 
@@ -74,15 +81,15 @@ def _timing(data: SessionData, overall: Lateness, segments: npt.NDArray[np.void]
 
 
 def _following(data: SessionData) -> Finding | None:
-    """The largest following error of each axis against what the machine file allows it."""
-    if data.settings is None:
+    """The largest following error of each axis against what it was allowed."""
+    if data.following_max_mm is None:
         return None
     worst: dict[str, tuple[float, float]] = {}
     for place, axis in enumerate(AXES):
         known = [np.abs(one.error_mm[:, place]) for one in data.ticks]
         largest = [float(np.nanmax(one)) for one in known if len(one) and not np.isnan(one).all()]
         if largest:
-            worst[axis] = (max(largest), data.settings.axes[axis].following_error_max_mm)
+            worst[axis] = (max(largest), data.following_max_mm[place])
     if not worst:
         return None
     well = all(value <= FOLLOWING_SHARE * limit for value, limit in worst.values())

@@ -72,11 +72,12 @@ def gather_history(
             drift = _drift(journal, session, machine, job, traps_mm, maps)
         except (ValueError, np.linalg.LinAlgError) as error:
             note(f"the homings could not be judged: {error}")
+    until = pens.Until.end_of(journal, session)
     return History(
         passes,
-        tuple(one for one in pens.uses(journal) if one.pen.id in used),
+        tuple(one for one in pens.uses(journal, until) if one.pen.id in used),
         put_in,
-        pens.left(journal),
+        pens.left(journal, until),
         sums,
         maps,
         drift,

@@ -7,7 +7,6 @@ is taken into the machine file is not asked here.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +21,7 @@ from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from controller.motion.geometry import GeometryMap
 from controller.motion.probesteps import StepsTest
+from controller.report.files import write_whole
 from controller.report.identifyplots import loop_plot, quiet_plot, ring_plot
 from controller.session.identify import DrivenTest, read_driven, samples_of
 
@@ -88,9 +88,9 @@ def build_identification(state_dir: Path, session_id: int, folder: Path | None =
     try:
         place.mkdir(parents=True, exist_ok=True)
         for name, content in pictures.items():
-            _write(place / name, content)
+            write_whole(place / name, content)
         said = {"session": session_id, **words_of(measured, poor)}
-        _write(answer, (json.dumps(said, indent=1) + "\n").encode())
+        write_whole(answer, json.dumps(said, indent=1) + "\n")
     except OSError as error:
         raise InputError(
             [
@@ -150,10 +150,3 @@ def _rings(driven: DrivenTest, pictures: dict[str, bytes]) -> list[tuple[float, 
         pictures[f"brake-{test.axis}-{number}.png"] = ring_plot(ring, title, "mm")
         found.append((place, ring))
     return found
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    partial = path.with_name(f".{path.name}.part")
-    partial.write_bytes(content)
-    os.replace(partial, path)  # noqa: PTH105

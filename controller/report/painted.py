@@ -8,7 +8,6 @@ offsets[c]:offsets[c + 1]), ``ink`` (C,) int32 index into ``ink_names`` (K,), ``
 
 from __future__ import annotations
 
-import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.config.errors import InputError, Mistake
+from controller.report.runfiles import UNREADABLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def load_painted(path: Path) -> Painted:
                 tuple(float(tip) for tip in data["ink_tip_mm"]),
                 (float(data["size_mm"][0]), float(data["size_mm"][1])),
             )
-    except (OSError, KeyError, ValueError, TypeError, EOFError, IndexError, zipfile.BadZipFile) as error:
+    except UNREADABLE as error:
         raise InputError(
             [Mistake(path, "canvas", "a painted canvas (canvas.npz)", str(error), code="canvas-file")]
         ) from None

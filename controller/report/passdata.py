@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from controller.config.errors import InputError
 from controller.motion.schedule import Schedule
+from controller.report.runfiles import UNREADABLE
 from controller.session.journal import Journal
 from controller.session.prepared import load_prepared
 from controller.session.rows import PassRow, RunRow
@@ -87,7 +88,7 @@ def _prepared(row: PassRow, key: str) -> tuple[StrokeSet | None, npt.NDArray[np.
             return None, None, f"pass {row.name} was prepared anew since; its planned strokes are left out"
         segments = np.array(Schedule.load(row.folder / "schedule").segments)
         return StrokeSet.load(row.folder / "strokes.npz"), segments, ""
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except UNREADABLE as error:
         return None, None, f"pass {row.name}: its prepared folder cannot be read any more: {error}"
 
 
@@ -97,7 +98,7 @@ def _kept(runs: Sequence[RunRow]) -> Found | None:
         for place in sorted((run.folder / KEPT).glob("*/strokes.npz"), reverse=True):
             if (place.parent / "remainder.json").exists():
                 continue
-            with suppress(OSError, ValueError, KeyError):
+            with suppress(*UNREADABLE):
                 return StrokeSet.load(place), _segments(place.parent)
     return None
 

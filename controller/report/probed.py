@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import ValidationError
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from controller.config.load import load_machine
 from controller.config.machine import AXES, Machine
@@ -30,13 +31,12 @@ from controller.motion.chain import axis_models, head_from_motor_mm
 from controller.motion.geometry import GeometryMap
 from controller.motion.probe import MeasuringTest, Part, load_test
 from controller.motion.probesteps import BrakeTest, StepsTest
+from controller.report.runfiles import is_fresh
 from controller.session.journal import Journal
 from controller.session.measure import measured_folder
 from controller.session.rows import RunRow, SessionRow
 from controller.stream.spec import ScheduleTask, StreamSpec
 from controller.stream.timinglog import TimingLogError, read_timing_log
-
-FLAG_FRESH = 1
 
 Vector = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -133,7 +133,7 @@ def read_probed(state_dir: Path, session_id: int) -> Probed:
             [Mistake(folder, "run", "its spec and timing log", str(error), code="run-not-read")]
         ) from None
     notes.extend(
-        f"timing log at byte {damage.offset}, {damage.length} bytes left out: {damage.what}"
+        f"timing log at byte {damage.offset}, {counted(damage.length, 'byte')} left out: {damage.what}"
         for damage in log.damage
     )
     machine = load_machine(Path(spec.machine_file))
@@ -169,8 +169,7 @@ def _sources(
     flank: tuple[int, int],
     note: Callable[[str], None],
 ) -> list[Readings]:
-    fresh = ((records["flags"] & FLAG_FRESH) != 0) & (records["feedback_ns"] > 0)
-    records = records[fresh]
+    records = records[is_fresh(records)]
     if len(records) < 2:
         note("no word came from the drives while the test was driven")
         return []

@@ -6,17 +6,18 @@ Owns the files' names, the page's words and what figures point to. Reckons nothi
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from io import StringIO
 from pathlib import Path
 
+from controller.config.counting import counted
 from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from controller.motion.probe import AxisTest, CircleTest, LineTest, MeasuringTest, Test
 from controller.motion.probesteps import BrakeTest, StepsTest
+from controller.report.files import write_whole
 from controller.report.html import Picture
 from controller.report.pieces import NONE, document, figure, table
 from controller.report.probed import SOURCES, Probed, read_probed
@@ -73,7 +74,7 @@ def build_probe_report(state_dir: Path, session_id: int, folder: Path | None = N
         place.mkdir(parents=True, exist_ok=True)
         plots = []
         for picture in pictures:
-            _write(place / picture.name, picture.png)
+            write_whole(place / picture.name, picture.png)
             plots.append(place / picture.name)
         files = ProbeFiles(
             place / f"{kind}.html",
@@ -81,10 +82,10 @@ def build_probe_report(state_dir: Path, session_id: int, folder: Path | None = N
             place / f"{kind}-readings.csv",
             tuple(plots),
         )
-        _write(files.figures, _figures_csv(rows, evaluated.sources).encode())
-        _write(files.readings, _readings_csv(probed).encode())
+        write_whole(files.figures, _figures_csv(rows, evaluated.sources))
+        write_whole(files.readings, _readings_csv(probed))
         notes = (*probed.notes, *evaluated.left_out)
-        _write(files.page, _page(probed, evaluated, rows, pictures, notes).encode())
+        write_whole(files.page, _page(probed, evaluated, rows, pictures, notes))
     except OSError as error:
         raise InputError(
             [
@@ -122,12 +123,12 @@ def test_words(test: Test) -> str:
         case StepsTest():
             return (
                 f"axis {test.axis}: a staircase of speeds up to {test.speed_mm_s:g} mm/s about {test.along_mm:g} mm on "
-                f"the canvas, {test.repeats} times there and back"
+                f"the canvas, {counted(test.repeats, 'time')} there and back"
             )
         case BrakeTest():
             return (
-                f"axis {test.axis}: braked from {test.speed_mm_s:g} mm/s at {len(test.places_mm)} places of the "
-                f"canvas, then {test.rest_s:g} s at rest"
+                f"axis {test.axis}: braked from {test.speed_mm_s:g} mm/s at {counted(len(test.places_mm), 'place')} "
+                f"of the canvas, then {test.rest_s:g} s at rest"
             )
 
 
@@ -306,10 +307,3 @@ def _words(group: str, probed: Probed) -> str:
             )
         case LineTest():
             return "Readings while the head moves, acceleration and braking with it."
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    partial = path.with_name(f".{path.name}.part")
-    partial.write_bytes(content)
-    os.replace(partial, path)  # noqa: PTH105

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from controller.report.runfiles import is_fresh
 from controller.session.rows import RunRow
 from controller.stream.record import TICK_DTYPE
 from controller.stream.timinglog import Damage, log_meta, tick_blocks
 
-FLAG_FRESH = 1
 PIECE_TICKS = 1 << 18
 """So many records are reduced at a time; the service writes them in blocks of a fraction of a second."""
 
@@ -91,13 +91,9 @@ def read_ticks(
         segment.append(records["segment"].astype(np.int32))
         task.append(records["task"].astype(np.int16))
         head.append(records["head"].astype(np.uint8))
-        off_mm = np.full((len(records), 2), np.nan)
+        error.append(error_mm_of(records, counts_per_mm))
         if counts_per_mm is not None:
-            fresh = ((records["flags"] & FLAG_FRESH) != 0) & (records["feedback_ns"] > 0)
-            off_counts = (records["measured_counts"] - records["planned_counts"])[fresh]
-            off_mm[fresh] = off_counts / np.array(counts_per_mm)
             planned.append(records["planned_counts"].astype(np.int64))
-        error.append(off_mm)
     scheduled_ns, error_mm = np.concatenate(scheduled), np.concatenate(error)
     if counts_per_mm is None:
         contour, way = np.full(len(error_mm), np.nan), np.full(len(error_mm), np.nan)
@@ -117,6 +113,30 @@ def read_ticks(
         way,
         {} if plans is None else plans,
     )
+
+
+def error_mm_of(records: npt.NDArray[np.void], counts_per_mm: tuple[float, float] | None) -> Vector:
+    """Measured less expected place (n, 2) of records, axis mm; nan without fresh word, or a scale."""
+    off_mm = np.full((len(records), 2), np.nan)
+    if counts_per_mm is not None:
+        fresh = is_fresh(records)
+        off_counts = records["measured_counts"][fresh] - records["planned_counts"][fresh]
+        off_mm[fresh] = off_counts / np.array(counts_per_mm)
+    return off_mm
+
+
+def timing_errors_ns(scheduled_ns: Index, lateness_ns: Index, starts: Index, tick_ns: int) -> Index:
+    """How much longer each segment took than its ticks (s,), by where its ticks start (s,) among a run's (n,).
+
+    Up to the next segment's first tick where that follows at once, else up to its own last one. A tick's instant is its
+    number times the tick from the run's first one on, so that a stretch that the log has lost is no error.
+    """
+    last = np.append(starts[1:], len(scheduled_ns)) - 1
+    end = last.copy()
+    follows = scheduled_ns[starts[1:]] == scheduled_ns[last[:-1]] + tick_ns
+    end[:-1][follows] = starts[1:][follows]
+    errors: Index = (lateness_ns[end] - lateness_ns[starts]).astype(np.int64)
+    return errors
 
 
 def contour_and_way(

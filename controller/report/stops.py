@@ -15,6 +15,8 @@ from safety.events import Reason
 
 KINDS: Final = ("latch", "stop", "pause", "clear")
 CODES: Final = frozenset(reason.value for reason in Reason)
+AT_ONCE, AGAIN = ", at once", ", again: stop at once"
+"""Ends of a stop's event where the guard was called, which latches (``Service.stop``)."""
 _CLEARED: Final = " cleared by "
 
 
@@ -43,6 +45,20 @@ class StopRow:
     def is_halt(self) -> bool:
         """Whether the machine latched a stop, or a run ended otherwise than in order or as asked."""
         return self.kind == "latch" or self.kind in ("run halted", "run failed", "run died")
+
+
+def counted_stops(events: Sequence[EventRow]) -> tuple[int, int]:
+    """How often a session halted, and how often somebody asked it to stop.
+
+    A latch because somebody asked is no halt. One that the service called for has an event beside it, as has the second
+    asking for one stop; neither counts twice.
+    """
+    latches = [row.text.partition(":")[0] for row in events if row.kind == "latch"]
+    words = [row.text for row in events if row.kind == "stop"]
+    again = sum(text.endswith(AGAIN) for text in words)
+    at_once = again + sum(text.endswith(AT_ONCE) for text in words)
+    asked = latches.count(Reason.STOP_ASKED.value)
+    return len(latches) - asked, len(words) - at_once + max(at_once, asked) - again
 
 
 def stops_of(events: Sequence[EventRow], runs: Sequence[RunRow]) -> tuple[StopRow, ...]:

@@ -111,13 +111,12 @@ def _run_pieces(one: RunTicks, part: PassData, lengths: Vector, piece_mm: float)
             continue
         known = (one.segment >= 0) & (one.segment < len(segments)) & (one.task == task)
         number = np.where(known, one.segment, 0)
-        chosen = np.flatnonzero(
-            known & (segments["kind"][number] == SegmentKind.STROKE) & (segments["stroke"][number] >= 0)
-        )
+        stroke = segments["stroke"][number]
+        # Strokes that the pass does not have any more are laid on nothing.
+        known &= (segments["kind"][number] == SegmentKind.STROKE) & (stroke >= 0) & (stroke < len(lengths))
+        chosen = np.flatnonzero(known)
         if len(chosen):
-            found.append(
-                _pieces(one, chosen, segments["stroke"][one.segment[chosen]], lengths, from_mm, piece_mm)
-            )
+            found.append(_pieces(one, chosen, stroke[chosen], lengths, from_mm, piece_mm))
     return found
 
 
@@ -132,8 +131,7 @@ def _pieces(
     segment = one.segment[chosen]
     begins = np.flatnonzero((np.diff(segment, prepend=-1) != 0) | (np.diff(chosen, prepend=-2) != 1))
     counts = np.diff(np.append(begins, len(chosen)))
-    # Strokes that the pass does not have any more are laid on nothing.
-    owner = np.minimum(stroke[begins], len(lengths) - 1)
+    owner = stroke[begins]
     way = np.nan_to_num(one.way_mm[chosen])
     walked = np.cumsum(way)
     walked -= np.repeat(walked[begins] - way[begins], counts)

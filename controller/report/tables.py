@@ -18,7 +18,7 @@ from controller.report.deviation import Measured
 from controller.report.frames import Frame, write_csv
 from controller.report.gather import SessionData
 from controller.report.passdata import PassData
-from controller.report.runticks import RunTicks
+from controller.report.runticks import RunTicks, timing_errors_ns
 
 QUANTILES = (0.5, 0.99, 0.999)
 LATE_NS = 1_000_000
@@ -120,11 +120,8 @@ def segment_table(ticks: RunTicks, segments: npt.NDArray[np.void] | None) -> npt
     table["planned_ms"] = planned_ticks * ticks.tick_ns * 1e-6
     table["actual_ms"] = np.diff(np.append(begin, sent[-1] + ticks.tick_ns)) * 1e-6
     lateness_us: Vector = ticks.lateness_ns.astype(np.float64) * 1e-3
-    last = np.append(starts[1:], n) - 1
-    # Where the stream goes on at once, a segment lasts until the next one's first tick was sent.
-    joined = np.diff(np.append(ticks.scheduled_ns[starts], 0)) == counts * ticks.tick_ns
-    end = np.where(joined, np.append(begin[1:], 0), sent[last] + ticks.tick_ns)
-    table["timing_error_ms"] = (end - begin - counts * ticks.tick_ns) * 1e-6
+    errors_ns = timing_errors_ns(ticks.scheduled_ns, ticks.lateness_ns, starts, ticks.tick_ns)
+    table["timing_error_ms"] = errors_ns * 1e-6
     quantiles = grouped_quantiles(lateness_us, starts, QUANTILES)
     table["p50_us"], table["p99_us"], table["p999_us"] = quantiles.T
     table["max_us"] = np.maximum.reduceat(lateness_us, starts)

@@ -189,24 +189,26 @@ def _due(machine_path: Path, state: StateDir, at: datetime) -> list[Any]:
 def _barred(
     journal: Journal | None, machine: Machine, standing: latch.Latch | None, drift: MachineDrift | None
 ) -> tuple[str, ...]:
+    """What has to be done first. The code by which a card is found and the commands stand before words of others, for
+    those may be long, and a sheet of paper cuts what is."""
     out: list[str] = []
     if standing is not None:
-        said = f"Stopped: {standing.text} ({standing.reason}). Look for the cause; then giornata clear, giornata home."
+        said = (
+            f"Stopped ({standing.reason}). Cause gone: giornata clear, giornata home. It was: {standing.text}"
+        )
         out.append(said)
     missing = wanted(machine) if journal is None else unproved(journal.calibration, machine)
     if missing:
-        said = f"Not proved on this wiring: {', '.join(map(words, missing))}. Nothing moves before giornata commission."
+        said = f"Nothing moves before giornata commission. Not proved on this wiring: {', '.join(map(words, missing))}"
         out.append(said)
     if journal is None:
         out.append("Never homed: giornata home.")
     elif standing is None and not journal.registered:
-        out.append(f"Not registered ({journal.registration_reason}): giornata home.")
+        out.append(f"Not registered: giornata home. Why: {journal.registration_reason}")
     if drift is not None and drift.open_jumps:
         axes = " and ".join(dict.fromkeys(axis for axis, _ in drift.open_jumps))
-        said = (
-            f"The home switch of {axes} seems to have jumped: painting is refused until somebody has looked"
-        )
-        out.append(f"{said} (giornata drift).")
+        said = "No painting before somebody has looked (giornata drift):"
+        out.append(f"{said} the home switch of {axes} seems to have jumped")
     return tuple(out)
 
 

@@ -219,7 +219,8 @@ def _passes(today: Today) -> str:
         return "<p>Every pass that was asked for is painted.</p>"
     homing = "homing included" if today.homing_s is not None else "homing not counted: none yet"
     between = (
-        f"Between passes {today.change_minutes:g} min for pen and look, and a homing before each; {homing}."
+        f"Between passes {today.change_minutes:g} min for pen and look, a homing before each, waits for wet paint; "
+        f"{homing}."
     )
     whole = table(titles, rows, {1, 6, 7})
     return f'<div class="passes">{whole}</div>{_resumed(today)}<p class="quiet screen">{escape(between)}</p>'
@@ -266,7 +267,7 @@ def _resumed(today: Today) -> str:
             x, y = on.at_mm
             along = f", from {on.from_mm:.0f} of {on.length_mm:.0f} mm," if on.from_mm > 0.0 else ""
             out.append(
-                f"{one.number} {_name(one.name)} goes on with stroke {on.stroke} of {on.of_strokes}{along} at "
+                f"{one.number} {_name(one.name)} goes on with stroke {on.stroke + 1} of {on.of_strokes}{along} at "
                 f"{x:.0f}, {y:.0f} mm (ringed)."
             )
     if len(out) > RESUMED_SHOWN:

@@ -1,7 +1,8 @@
 """The passes of a day in their order: what is left of each, when it begins, which pen it needs.
 
 Owns the reckoning of times and pens; asks the journal and the prepared job, writes nothing. A day begins with its first
-pass at 0 s. Between two passes lie the job's break and a homing; how long one takes is told by those so far.
+pass at 0 s. Between two passes lie the job's break and a homing; how long one takes is told by those so far. A pass
+that shall wait for wet paint begins so much later.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ HOMINGS: Final = 20
 
 @dataclass(frozen=True, slots=True)
 class GoesOn:
-    """Where a pass goes on that was begun. stroke: number of the stroke that comes first, of_strokes in all; at_mm:
-    where the pen comes down, canvas mm; from_mm: along that stroke, 0 from its start, else of length_mm."""
+    """Where a pass goes on that was begun. stroke: index of the stroke that comes first, of of_strokes; at_mm: where
+    the pen comes down, canvas mm; from_mm: along that stroke, 0 from its start, else of length_mm."""
 
     stroke: int
     of_strokes: int
@@ -110,6 +111,7 @@ def passes_today(
             done += 1
             continue
         one = _left(prepared, part, journal, row, finished, job)
+        clock_s += 60.0 * one.wet_minutes
         one = replace(one, number=len(today) + len(later) + 1, begin_s=clock_s)
         clock_s += one.seconds
         if later or (today and clock_s > day_s):

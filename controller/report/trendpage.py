@@ -14,9 +14,9 @@ import numpy as np
 
 from controller.report.chart import Chart, Marks, Panel, Rule, Scale, linear
 from controller.report.chartpage import chart_html
-from controller.report.comparebuild import write_whole
 from controller.report.comparepage import Section, listed, notes, page
 from controller.report.comparewords import GROUPS, chance, interval, moment, named, signed, value
+from controller.report.files import write_named
 from controller.report.pieces import NONE, facts, table
 from controller.report.trend import BETTER, FALLS, RISES, SMALL, WORSE, Series, Trends
 from controller.report.trendwords import METHOD, lines
@@ -28,7 +28,7 @@ SHAPES = ("round", "square")
 
 def write_trends(path: Path, found: Trends) -> None:
     """Write the page. Raises InputError where it cannot be written."""
-    write_whole(path, trends_page(found))
+    write_named(path, trends_page(found))
 
 
 def trends_page(found: Trends) -> str:

@@ -18,7 +18,8 @@ from controller.config.errors import InputError, Mistake, RefusedError
 from controller.config.machine import AXES, Machine
 from controller.config.places import StateDir
 from controller.register.fit import composed
-from controller.report.compareread import LATE_US, SessionRead, canvas_of, painting_ids, read_open
+from controller.report.compareread import LATE_US, SessionRead, canvas_of, read_open
+from controller.report.runfiles import painting_ids
 from controller.session.drifting import MachineDrift, drift_now
 from controller.session.journal import Journal
 from controller.session.prepared import load_prepared
@@ -57,7 +58,7 @@ class MapPoint:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TrendRead:
-    """What was read. jobs: all that the journal knows; drift: of the machine, None before the first homing."""
+    """What was read. job: the one asked for, empty for all; drift: of the machine, None before the first homing."""
 
     machine: str
     job: str

@@ -9,6 +9,7 @@ from typing import Any
 
 from controller.report.comparestats import ALPHA, COVERAGE
 from controller.report.comparewords import interval, moment, signed, value
+from controller.report.frames import plain_cell
 from controller.report.trend import FEW, Series, Trends
 from controller.session.drifting import drift_json
 
@@ -117,7 +118,7 @@ def trends_csv(found: Trends) -> str:
         cells = [one.values.get(figure.key) for figure in shown]
         plain = ["" if cell is None or isnan(cell) else f"{cell:.9g}" for cell in cells]
         clock = "virtual" if one.virtual else "real"
-        writer.writerow([one.session, moment(one.begun_ms), one.job, clock, *plain])
+        writer.writerow([one.session, moment(one.begun_ms), plain_cell(one.job), clock, *plain])
     return text.getvalue()
 
 

@@ -22,7 +22,7 @@ from controller.config.places import StateDir
 from controller.session.journal import Journal
 from controller.session.penrows import PenRow
 from controller.session.prepared import PreparedPass
-from controller.session.rows import PassRow, RunRow
+from controller.session.rows import PassRow, RunRow, SessionRow
 from controller.session.runsums import RunSums
 from controller.strokes.strokeset import StrokeSet
 
@@ -51,6 +51,31 @@ class PenUse:
     width_mm: float | None
     is_last: bool
     up_is_known: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Until:
+    """A moment of the journal: the end of a session, at ``end_ms`` by the clock of then; None: all that there is.
+
+    Rows of a session are told by its number. What a person entered between sessions is told by the clock alone.
+    """
+
+    session: int | None = None
+    end_ms: int | None = None
+
+    @classmethod
+    def end_of(cls, journal: Journal, session: SessionRow) -> Until:
+        """The end of a session; of one that never ended, the next one's beginning."""
+        end_ms = session.ended_ms
+        if end_ms is None:
+            end_ms = next((row.begun_ms for row in journal.sessions() if row.id > session.id), None)
+        return cls(session.id, end_ms)
+
+    def has(self, at_ms: int, session: int | None = None) -> bool:
+        """Whether a row was there by then."""
+        if session is not None and self.session is not None:
+            return session <= self.session
+        return self.end_ms is None or at_ms <= self.end_ms
 
 
 def loaded(journal: Journal, session: int, part: PreparedPass, person: str = "") -> None:
@@ -90,12 +115,15 @@ def close_run(
     return ""
 
 
-def uses(journal: Journal) -> list[PenUse]:
-    """All pens, oldest first."""
-    rows, pens = journal.pens, journal.pens.pens()
+def uses(journal: Journal, until: Until | None = None) -> list[PenUse]:
+    """All pens, oldest first; ``until``: as they stood then."""
+    rows, known_by = journal.pens, until if until is not None else Until()
+    pens = [one for one in rows.pens() if known_by.has(one.at_ms, one.session)]
     runs, jumps = {run.id: run for run in journal.runs()}, journal.jumps
-    sums = rows.sums()
-    widths = {one.pen: one.width_mm for one in rows.widths()}
+    sums = [
+        one for one in rows.sums() if known_by.session is None or runs[one.run].session <= known_by.session
+    ]
+    widths = {one.pen: one.width_mm for one in rows.widths() if known_by.has(one.at_ms)}
     last_of = {pen.ink: pen.id for pen in pens}
     found: list[PenUse] = []
     for pen in pens:
@@ -125,10 +153,12 @@ def uses(journal: Journal) -> list[PenUse]:
     return found
 
 
-def left(journal: Journal) -> dict[str, int]:
-    """Unused pens by ink: the last count less what was put in since; below zero when more were put in than counted."""
-    pens = journal.pens.pens()
-    counts = {row.ink: row for row in journal.pens.stock()}
+def left(journal: Journal, until: Until | None = None) -> dict[str, int]:
+    """Unused pens by ink: the last count less what was put in since; below zero when more were put in than counted.
+    ``until``: as they stood then."""
+    known_by = until if until is not None else Until()
+    pens = [one for one in journal.pens.pens() if known_by.has(one.at_ms, one.session)]
+    counts = {row.ink: row for row in journal.pens.stock() if known_by.has(row.at_ms)}
     return {
         ink: row.pens - sum(pen.ink == ink and pen.id > row.after_pen for pen in pens)
         for ink, row in counts.items()

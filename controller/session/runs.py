@@ -37,6 +37,15 @@ from drivers.errors import FaultError, LinkError
 from safety import latch
 
 
+def scale_meta(machine: Machine) -> dict[str, list[float]]:
+    """For a log: what its counts are in mm, signed, and what was allowed. Later the machine file may say otherwise."""
+    axes = [machine.axes[axis] for axis in AXES]
+    return {
+        "counts_per_mm": [one.drive.direction * float(one.drive.counts_per_mm) for one in axes],
+        "following_error_max_mm": [one.following_error_max_mm for one in axes],
+    }
+
+
 class Runs:
     """What every run of a session needs; ``Service`` makes it."""
 
@@ -182,6 +191,7 @@ class Runs:
             "schedule": str(row.folder / "schedule") if row is not None else None,
             "schedule_digest": part.digest if part is not None else None,
             "offset_counts": list(offsets) if offsets is not None else None,
+            **scale_meta(self.machine),
         }
 
     def _offsets(self) -> tuple[float, float]:

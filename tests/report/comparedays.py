@@ -24,6 +24,7 @@ from controller.motion.schedule import Schedule
 from controller.session.journal import Journal
 from controller.session.prepared import PREPARED_FILE, PreparedInk, PreparedJob, PreparedPass
 from controller.session.rows import HomingRow, MarkMeasured
+from controller.session.runs import scale_meta
 from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import ScheduleTask, StreamSpec
 from controller.stream.timinglog import TimingLogWriter
@@ -186,6 +187,7 @@ def _write(folder: Path, machine_path: Path, part: Path, found: Any, clock: str,
         latch_path="latch.json", offset_counts=(0.0, 0.0),
     )  # fmt: skip
     (folder / "spec.json").write_text(json.dumps(json.loads(spec.model_dump_json())))
-    with TimingLogWriter(folder / "timing.gtl", {"tick_ns": tick_ns, "clock": clock}) as log:
+    meta = {"tick_ns": tick_ns, "clock": clock, **scale_meta(load_machine(machine_path))}
+    with TimingLogWriter(folder / "timing.gtl", meta) as log:
         for piece in np.array_split(found, 7):
             log.append(piece)

@@ -19,6 +19,7 @@ from controller.report.painted import Painted
 from controller.session.journal import Journal
 from controller.session.prepared import PREPARED_FILE, PreparedInk, PreparedJob, PreparedPass
 from controller.session.rows import HomingRow
+from controller.session.runs import scale_meta
 from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import HomingTask, ScheduleTask, StreamSpec
 from controller.stream.timinglog import TimingLogWriter
@@ -124,8 +125,11 @@ class MadeSession:
     prepared: Path
 
 
-def make_session(root: Path, clock: str = "real", machine_file: Path | None = None) -> MadeSession:
-    """Write one: a homing, then a pass of three strokes of which two were finished and the third stopped."""
+def make_session(
+    root: Path, clock: str = "real", machine_file: Path | None = None, *, scale: bool = True
+) -> MadeSession:
+    """Write one: a homing, then a pass of three strokes of which two were finished and the third stopped. scale: the
+    logs say how many counts a mm has, as earlier versions' did not."""
     machine_path = machine_file or shipped("machines/boathouse.toml")
     machine = load_machine(machine_path)
     state = StateDir.open(root, machine.name)
@@ -153,7 +157,7 @@ def make_session(root: Path, clock: str = "real", machine_file: Path | None = No
     journal = Journal.open(state.journal, machine.name, now_ms=lambda: 1_750_000_000_000)
     session = journal.begin_session("paint", "low-tide", clock)
     homing = journal.begin_run(session, "homing", lambda number: state.run_folder(number, "homing"))
-    _write_run(homing.folder, machine, machine_path, HomingTask(), _homing_records(machine), clock)
+    _write_run(homing.folder, machine, machine_path, HomingTask(), _homing_records(machine), clock, scale)
     journal.end_run(homing.id, "done", "", realtime=True)
     rows = [
         HomingRow(axis, (10.0, 60.0, 40.0), 36.7, 0.0093, 5.0, difference)
@@ -170,7 +174,7 @@ def make_session(root: Path, clock: str = "real", machine_file: Path | None = No
     begin_ns = 20_000_000_000
     records = tick_records(schedule, machine, begin_ns)
     task = ScheduleTask(folder=str(prepared / "moon-1" / "schedule"))
-    _write_run(run.folder, machine, machine_path, task, records, clock)
+    _write_run(run.folder, machine, machine_path, task, records, clock, scale)
     journal.finish_strokes(row.id, run.id, [(0, begin_ns + 10), (1, begin_ns + 20)])
     journal.end_run(run.id, "stopped", "asked", realtime=True)
     journal.end_pass(row.id, "stopped")
@@ -189,14 +193,17 @@ def _homing_records(machine: Machine) -> np.ndarray:
     return records
 
 
-def _write_run(folder: Path, machine: Machine, machine_path: Path, task, records, clock: str) -> None:
+def _write_run(
+    folder: Path, machine: Machine, machine_path: Path, task, records, clock: str, scale: bool
+) -> None:
     folder.mkdir(parents=True)
     spec = StreamSpec(
         run=folder.name, machine_file=str(machine_path), channel="none", tasks=(task,), ring_path="ring",
         guard_socket=None, latch_path="latch.json", offset_counts=(0.0, 0.0),
     )  # fmt: skip
     (folder / "spec.json").write_text(json.dumps(json.loads(spec.model_dump_json())))
-    with TimingLogWriter(folder / "timing.gtl", {"tick_ns": machine.tick_ns, "clock": clock}) as log:
+    meta = {"tick_ns": machine.tick_ns, "clock": clock, **(scale_meta(machine) if scale else {})}
+    with TimingLogWriter(folder / "timing.gtl", meta) as log:
         for part in np.array_split(records, 5):
             log.append(part)
 

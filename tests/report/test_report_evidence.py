@@ -6,7 +6,9 @@ import csv
 import math
 import sys
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -23,10 +25,15 @@ from controller.report.frames import Frame, floats, moments, text, whole, write_
 from controller.report.lines import Frame as View
 from controller.report.lines import Sampler, paths
 from controller.report.runticks import contour_and_way, read_ticks
-from controller.report.stops import stops_of
+from controller.report.stops import AGAIN, AT_ONCE, counted_stops, stops_of
+from controller.report.strokefigures import pieces_of
 from controller.report.timecharts import lateness_counts, lateness_edges
+from controller.session.journal import Journal
+from controller.session.penrows import SumsRow
 from controller.session.rows import EventRow, RunRow
+from controller.session.service import Service
 from controller.stream.timinglog import read_timing_log
+from controller.strokes.strokeset import StrokeSet
 
 
 @pytest.fixture(scope="module")
@@ -333,6 +340,103 @@ def test_frames_are_csv_that_a_reader_takes_back(tmp_path):
         Frame("x", {"a": whole([1]), "b": whole([])})
 
 
+def test_no_cell_of_text_is_a_formula(tmp_path):
+    """Cells that spreadsheet programs would work out (OWASP, CSV Injection: = + - @, tab, return) bear an apostrophe;
+    numbers below zero are numbers, other text is as it is."""
+    words = ["=1+1", "+1", "-moon", "@tide", "\t=1", "\r=1", "moon=1", "", "'tis"]
+    write_csv(
+        tmp_path / "x.csv",
+        Frame("x", {"words": text(words), "a_mm": floats([-1.5] * 9), "n": whole([-1] * 9)}),
+    )
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as stream:
+        _, *rows = csv.reader(stream)
+    assert [row[0] for row in rows] == [f"'{one}" for one in words[:6]] + words[6:]
+    assert {tuple(row[1:]) for row in rows} == {("-1.5", "-1")}
+
+
+def test_stopped_by_a_person_is_no_halt():
+    """Latches of the guard's own are halts. Somebody's stop is one asking, whoever writes it down: the guard alone, the
+    service as well, or the service twice for one stop that was asked for again."""
+
+    def counted(*rows: tuple[str, str]) -> tuple[int, int]:
+        return counted_stops([EventRow(n, 1, n, kind, words) for n, (kind, words) in enumerate(rows)])
+
+    asked, fault = ("latch", "stop-asked: ada asked: tea"), ("latch", "drive-fault: x says 0x7300")
+    assert counted() == (0, 0)
+    assert counted(fault, ("pause", "tea"), ("clear", "drive-fault cleared by ada")) == (1, 0)
+    assert counted(asked) == (0, 1)
+    assert counted(("stop", "tea by ada")) == (0, 1)
+    assert counted(("stop", "tea by ada, at once"), asked) == (0, 1)
+    assert counted(("stop", "tea by ada"), ("stop", "tea by ada, again: stop at once"), asked) == (0, 1)
+    assert counted(("stop", "tea by ada"), asked, fault) == (1, 2)
+    assert counted(("stop", "tea by ada, at once"), fault) == (1, 1)
+
+
+@pytest.mark.parametrize("at_once", [False, True])
+def test_the_service_writes_stops_as_they_are_counted(at_once):
+    """The words of its events are those that tell a stop of the guard's from one on the path."""
+    texts: list[str] = []
+    service = SimpleNamespace(
+        stop_asked="", _running=False, runner=SimpleNamespace(stop_now=lambda *_: None, ask_stop=lambda: None),
+        watcher=SimpleNamespace(note=lambda _: None), _note_stop=texts.append, _stop_waiting=lambda: None,
+    )  # fmt: skip
+    kinds = [Service.stop(service, "tea", "ada", at_once=at_once), Service.stop(service, "tea", "ada")]
+    assert kinds == ["immediate" if at_once else "controlled", "immediate"]
+    assert texts[0].endswith(AT_ONCE) == at_once
+    assert not texts[0].endswith(AGAIN)
+    assert texts[1].endswith(AGAIN)
+    assert not texts[1].endswith(AT_ONCE)
+
+
+def test_strokes_that_the_pass_has_no_more_are_laid_on_nothing(make, tmp_path):
+    """A plan with more strokes than the pass: the errors of those beyond are nobody's, least of all the last one's."""
+    made = make(tmp_path / "state")
+    data = summarise(made.root).data
+    whole_pass = pieces_of(data.passes, data.ticks, 5.0)
+    assert set(whole_pass.stroke.tolist()) == {0, 1, 2}
+    strokes = made.strokes
+    fewer = StrokeSet(
+        strokes.points_mm[: strokes.offsets[2]], strokes.offsets[:3], strokes.kind[:2], strokes.element[:2],
+        strokes.element_ids,
+    )  # fmt: skip
+    pieces = pieces_of([replace(data.passes[0], strokes=fewer)], data.ticks, 5.0)
+    kept = whole_pass.stroke < 2
+    np.testing.assert_array_equal(pieces.stroke, whole_pass.stroke[kept])
+    np.testing.assert_array_equal(pieces.following_mm, whole_pass.following_mm[kept])
+
+
+def test_pens_stand_as_they_did_when_the_session_ended(make, tmp_path):
+    """What a pen paints later, pens put in later and later counts are not in an earlier session's report."""
+    made = make(tmp_path / "state")
+    place = made.root / "journal.sqlite"
+    begun = 1_750_000_000_000
+
+    def at(ms: int) -> Journal:
+        return Journal.open(place, made.machine.name, now_ms=lambda: begun + ms)
+
+    with closing(at(0)) as journal:
+        journal.pens.add_stock("moon", 5, "ada")
+        pen = journal.pens.add_pen("moon", session=1, pass_name="moon-1", person="ada")
+        run = journal.runs()[-1].id
+        journal.pens.add_sums(SumsRow(run, pen, 9, 1.0, 1.0, 60.0, 0.0, 0.0, 0.0, 1, 1.0, 1.0, 0, 0, 2500.0))
+    before = summarise(made.root, 1).data.history
+    with closing(at(60_000)) as journal:
+        second = journal.begin_session("paint", "low-tide")
+        later = journal.begin_run(second, "moon-1", lambda n: tmp_path / f"{n}", pass_id=1).id
+        journal.pens.add_sums(
+            SumsRow(later, pen, 9, 1.0, 1.0, 60.0, 0.0, 0.0, 0.0, 1, 1.0, 1.0, 0, 0, 4000.0)
+        )
+        journal.pens.add_pen("moon", session=second, pass_name="moon-1", person="ada")
+        journal.pens.add_width("moon", pen=pen, pen_m=6.5, width_mm=2.5, person="ada")
+        journal.pens.add_stock("moon", 1, "ada")
+        journal.pens.add_stock("heron", 9, "ada")
+    after = summarise(made.root, 1).data.history
+    assert (after.pens, after.pens_left) == (before.pens, before.pens_left)
+    (use,) = after.pens
+    assert (use.metres, use.width_mm, use.is_last, after.pens_left) == (2.5, None, True, {"moon": 4})
+    assert summarise(made.root, second).data.history.pens_left == {"moon": 1, "heron": 9}
+
+
 def test_parquet_has_the_dtypes_that_a_reader_of_tables_wants(evidence, tmp_path):
     """Every table read back by pyarrow: integers, doubles, booleans, text, UTC instants; same numbers; unknown null."""
     pa = pytest.importorskip("pyarrow")
@@ -394,8 +498,6 @@ def test_a_remainder_is_told_by_the_plan_that_its_run_kept(make, tmp_path):
     assert set(painted["stroke"].tolist()) == {1}
     plan = evidence.report.data.ticks[1].plans[0]
     assert plan.from_mm == 12.5
-    from controller.report.strokefigures import pieces_of
-
     pieces = pieces_of(evidence.report.data.passes, evidence.report.data.ticks, 5.0)
     assert set(pieces.stroke.tolist()) == {1}
     assert pieces.low_mm.min() == pytest.approx(12.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from contextlib import closing
 from html.parser import HTMLParser
 
 import numpy as np
@@ -214,9 +215,11 @@ def test_no_journal_is_an_input_error(tmp_path):
 
 
 def test_empty_journal_is_an_input_error(tmp_path):
-    """A journal without any motion has nothing to report."""
-    Journal.open(tmp_path / "journal.sqlite", "boathouse").close()
-    with pytest.raises(InputError, match="session to report on"):
+    """A journal in which nothing was painted has nothing to report, though the machine was homed."""
+    with closing(Journal.open(tmp_path / "journal.sqlite", "boathouse")) as journal:
+        session = journal.begin_session("home", "")
+        journal.begin_run(session, "homing", lambda number: tmp_path / "runs" / f"{number}")
+    with pytest.raises(InputError, match="a session that painted"):
         build_report(tmp_path, None, tmp_path / "out")
 
 
@@ -265,16 +268,18 @@ def test_job_prepared_anew_is_not_compared(make, tmp_path):
     assert deviation_map(report.layers, report.data.painted) is None
 
 
-def test_machine_file_that_is_gone_costs_the_following_errors_only(make, tmp_path):
-    """Without counts per mm positions stay unknown; timing is reported all the same."""
+@pytest.mark.parametrize("scale", [True, False])
+def test_machine_file_that_is_gone_costs_what_only_it_says(make, tmp_path, scale):
+    """Timing is reported all the same, and so are positions where the logs say how many counts a mm has."""
     machine_file = tmp_path / "boathouse.toml"
     shutil.copy(shipped("machines/boathouse.toml"), machine_file)
-    made = make(tmp_path / "state", machine_file=machine_file)
+    made = make(tmp_path / "state", machine_file=machine_file, scale=scale)
     machine_file.unlink()
     report = summarise(made.root)
-    assert report.passes[0].following_max_mm is None
+    assert (report.passes[0].following_max_mm is not None) == scale
     assert report.passes[0].lateness.ticks == made.schedule.ticks
-    assert any("following errors are left out" in note for note in report.data.notes)
+    assert any("following errors are left out" in note for note in report.data.notes) == (not scale)
+    assert any("machine file cannot be read any more" in note for note in report.data.notes)
 
 
 def test_damaged_canvas_is_reported(make, tmp_path):
