@@ -242,6 +242,8 @@ def ask(path: Path, verb: str, timeout_s: float = 2.0, kind: str = "", **fields:
             line.sendall(json.dumps(request).encode() + b"\n")
             with line.makefile("rb") as answers:
                 raw = answers.readline(ANSWER_BYTES_MAX)
+        if not raw:  # it ended while it was asked
+            raise ConnectionResetError
     except (FileNotFoundError, ConnectionError):
         raise RefusedError(
             "no service runs on this machine's state", "start one with giornata paint", code="no-service"

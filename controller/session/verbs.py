@@ -266,12 +266,18 @@ def parked(
 ) -> dict[str, Any]:
     """Wait until a pause that was asked for is there: the head parked and a question standing.
 
-    Answers ``paused`` and ``question``; when the session ended first, or somebody answered in between, ``paused`` is
-    false and ``question`` an empty text. Raises RefusedError when nobody can be asked any more.
+    Answers ``paused`` and ``question``; when the session ended first (with ``giornata paint`` its socket goes with it)
+    or somebody answered in between, ``paused`` is false and ``question`` an empty text. Raises RefusedError when
+    whoever is there does not answer.
     """
     path = session_state_of(machine_path, state_root).control_socket
     while True:
-        status = control.ask(path, "status")
+        try:
+            status = control.ask(path, "status")
+        except RefusedError as error:
+            if error.code != "no-service":
+                raise
+            return {"paused": False, "question": ""}
         prompt = status.get("prompt")
         if isinstance(prompt, dict) and prompt.get("kind") == "pause":
             return {"paused": True, "question": str(prompt.get("question"))}

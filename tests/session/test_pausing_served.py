@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import pty
+import socket
 import sys
 from pathlib import Path
 
@@ -83,8 +84,11 @@ async def test_asked_and_answered_from_another_terminal(house: PausingHouse, thr
         assert (await house.status())["state"] == "registered"
 
 
-async def test_whoever_asked_hears_when_the_head_is_parked(house: PausingHouse, three) -> None:
-    """The wait ends with the question, and again when it is answered; at rest there is nothing to wait for."""
+async def test_whoever_asked_hears_when_the_head_is_parked(
+    house: PausingHouse, three, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The wait ends with the question, and again when it is answered; at rest there is nothing to wait for, and the
+    same is said where whoever took the pause has gone or died. Somebody who is there and silent is told of."""
     async with house.served():
         painting = await _painting(house, three)
         await asyncio.to_thread(verbs.pause, MACHINE, house.state.root)
@@ -95,7 +99,16 @@ async def test_whoever_asked_hears_when_the_head_is_parked(house: PausingHouse, 
         await painting
         gone = await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None)
         assert gone == {"paused": False, "question": ""}
-    with pytest.raises(RefusedError):
+    assert await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None) == gone
+    with socket.socket(socket.AF_UNIX) as left:  # as a process that was killed leaves it
+        left.bind(str(house.state.control_socket))
+    assert await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None) == gone
+
+    def silent(*_: object, **__: object) -> dict[str, object]:
+        raise RefusedError("the service does not answer within 2 s", "giornata stop", code="service-silent")
+
+    monkeypatch.setattr(control, "ask", silent)
+    with pytest.raises(RefusedError, match="does not answer"):
         await asyncio.to_thread(verbs.parked, MACHINE, house.state.root, lambda _s: None)
 
 
