@@ -23,6 +23,7 @@ from rich.table import Table
 from tests.faults import realtime, sessions, virtual
 from tests.faults.judge import Trial, percentile
 from tests.faults.kinds import BY_NAME, KINDS
+from tests.faults.realtime import HOST_MS
 from tests.faults.scene import Scene
 from tests.faults.sessions import SESSION_BY_NAME, SESSION_KINDS
 
@@ -108,6 +109,20 @@ def _cells(row: dict[str, Any], key: str) -> tuple[str, str]:
     return shown, "-" if bound is None else f"{bound:.0f}"
 
 
+def host_words(trials: Sequence[Trial]) -> str:
+    """What the host took while trials were played in real time, and how many it cost."""
+    real = [trial for trial in trials if trial.real_time]
+    voided = sum(trial.voided for trial in real)
+    taken = [trial.taken_ms for trial in real]
+    if not any(taken):
+        return "Nobody stood by to tell what the host took."
+    return (
+        f"Within a tenth of a second the host took of a core at most {percentile(taken, 50.0):.0f} ms in half of the "
+        f"trials in real time and {max(taken):.0f} ms in the worst; {voided} in which it took more than {HOST_MS:g} ms "
+        "were thrown away, whatever came of them, and played again."
+    )
+
+
 def markdown(of: Sequence[dict[str, Any]]) -> str:
     """The rows for ``docs/faults.md``."""
     lines = [
@@ -144,7 +159,7 @@ def write_document(path: Path, of: Sequence[dict[str, Any]], trials: Sequence[Tr
     failed = sum(bool(trial.problems) for trial in trials)
     said = (
         f"{len(trials)} trials, seed {seed}: {len(trials) - real} in virtual time, {real} in real time; {failed} "
-        f"beyond their bound or still moving. p50 / p99 / max.\n\n{markdown(of)}"
+        f"beyond their bound or still moving. {host_words(trials)} p50 / p99 / max.\n\n{markdown(of)}"
     )
     for mark, content in (("kinds", kinds_markdown()), ("measured", said)):
         before, rest = text.split(f"<!-- {mark} -->\n", 1)
@@ -209,6 +224,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         f"{len(trials)} trials ({len(trials) - real} in virtual time, {real} in real time), seed {asked.seed}, "
         f"{time.monotonic() - begun_s:.0f} s: {len(failed)} failed"
     )
+    if real:
+        console.print(host_words(trials), soft_wrap=True)
     asked.json.parent.mkdir(parents=True, exist_ok=True)
     answer = {"seed": asked.seed, "rows": found, "trials": [trial.as_json() for trial in trials]}
     asked.json.write_text(json.dumps(answer, indent=1) + "\n")

@@ -51,6 +51,10 @@ class Trial:
     real_time: bool = False
     note: str = ""
     broke: bool = False
+    taken_ms: float = 0.0
+    """The most that the host took of a core within a tenth of a second (real time; ``tests.faults.bystander``)."""
+    voided: int = 0
+    """So many trials before this one were thrown away since the host took more than the bound holds."""
     problems: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:

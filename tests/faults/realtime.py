@@ -21,6 +21,7 @@ from controller.config.machine import Machine
 from drivers.clock import NS_PER_MS
 from safety import client, latch
 from tests.bench.world import Spinners
+from tests.faults.bystander import Bystanders, fair_trial
 from tests.faults.fulldisk import fill, namespace, play_inside
 from tests.faults.judge import Bound, Trial, bound, judge_motion, judge_rest
 from tests.faults.kinds import LOOK_MS, SILENT_MS, Times, drive_input_ms
@@ -34,9 +35,6 @@ reaches 8 ms), and from one without."""
 
 AFTER_S = 1.7
 TRIALS_A_TWIN = 12
-TRIES = 3
-"""On a shared computer the guard now and then stops by itself (an overrun) before the fault has come; that is no trial,
-and it is played again."""
 
 
 Strike = Callable[[RealSite, random.Random], int]
@@ -287,18 +285,17 @@ def play_here(
 ) -> Iterator[Trial]:
     """The same, in this process; ``world``: where the gantry's record lies."""
     folder.mkdir(exist_ok=True)
-    with RealSite(folder, world=world, loops=kind.loops) as site:
+    with RealSite(folder, world=world, loops=kind.loops) as site, Bystanders() as bystanders:
         for count, number in enumerate(range(kind.trials) if only is None else (only,)):
-            if count % TRIALS_A_TWIN == 0 or kind.spoils_twin:
-                site.fresh_twin()
-            for again in range(TRIES):
-                if again and kind.spoils_twin:
+
+            def play_one(
+                again: int, number: int = number, *, fresh: bool = count % TRIALS_A_TWIN == 0
+            ) -> Trial:
+                if kind.spoils_twin or (fresh and not again):
                     site.fresh_twin()
-                trial = _one(kind, seed, number, site)
-                if not trial.broke:
-                    break
-                trial.note += f" (try {again + 1})"
-            yield trial
+                return _one(kind, seed, number, site)
+
+            yield fair_trial(play_one, bystanders, HOST_MS)
 
 
 def _one(kind: RealKind, seed: int, number: int, site: RealSite) -> Trial:

@@ -26,9 +26,10 @@ from controller.session import verbs
 from drivers.clock import NS_PER_MS
 from safety import client, latch
 from tests.bench.world import Spinners
+from tests.faults.bystander import Bystanders, fair_trial
 from tests.faults.judge import Bound, Trial, bound, judge_motion, judge_rest, way_mm
 from tests.faults.kinds import Times
-from tests.faults.realtime import HOST_MS, TRIES, starve
+from tests.faults.realtime import HOST_MS, starve
 from tests.faults.scene import machine_text
 from tests.faults.sessionsite import Site
 from tests.faults.stutter import Stutter
@@ -216,13 +217,13 @@ SESSION_BY_NAME = {kind.name: kind for kind in SESSION_KINDS}
 def play(kind: SessionKind, seed: int, folder: Path, only: int | None = None) -> Iterator[Trial]:
     """The trials of one kind, or one of them."""
     site, template = _laid_out(folder)
-    for number in range(kind.trials) if only is None else (only,):
-        for again in range(TRIES):
-            trial = _one(kind, seed, number, site, template)
-            if not trial.broke:
-                break
-            trial.note += f" (try {again + 1})"
-        yield trial
+    with Bystanders() as bystanders:
+        for number in range(kind.trials) if only is None else (only,):
+
+            def play_one(_again: int, number: int = number) -> Trial:
+                return _one(kind, seed, number, site, template)
+
+            yield fair_trial(play_one, bystanders, HOST_MS)
 
 
 def _laid_out(folder: Path) -> tuple[Site, Path]:
