@@ -4,7 +4,9 @@ Owns the order and the instants of frames on the line. Knows frames by their len
 request says. It never waits: ``work`` does what is
 due at an instant and ``next_ns`` says when something will be due again; whoever sleeps runs it meanwhile
 (``drivers.clock``). Answers are taken in any pieces; what is not a whole good answer to the very request that is in
-flight changes nothing but its end.
+flight changes nothing but its end. A good answer to a request that was given up is passed over, and the wait for the
+present one goes on (MODBUS over Serial Line V1.02, 2.4.1: the time-out is kept running): one that is late must not
+cost the next drive its own.
 
 A stop waits for nothing but the end of what is on the line and one silence: not for an answer that has not begun, not
 for a deadline, not for a repetition, and for no silence that does not come (noise, a drive that babbles). All that was
@@ -28,6 +30,9 @@ PATIENCE_NS = 100 * NS_PER_MS
 
 LONGEST_FRAME = 128
 """Characters that are waited for when a stop is due. What goes on for longer is talked into, and the stop repeated."""
+
+_OWED_MAX = 4
+"""So many requests that were given up may still be answered."""
 
 HELD_BYTES_MAX = 256
 """Of an answer no more is looked at; a longer one is none."""
@@ -140,6 +145,7 @@ class Master:
         self._request: Request | None = None
         self._deadline_ns = FAR_NS
         self._received = bytearray()
+        self._owed: deque[Request] = deque(maxlen=_OWED_MAX)
         self._stops: deque[bytes] = deque()
         self._stop_frames: tuple[bytes, ...] = ()
         self._stop_rest_ns = 0
@@ -148,6 +154,7 @@ class Master:
         """Why the line is gone, found while nobody could be told; ``raise_trouble`` raises it."""
         self.ignored_bytes = 0
         self.bad_answers = 0
+        self.late_answers = 0
         self.unanswered = 0
         self.exchanges = 0
 
@@ -224,7 +231,7 @@ class Master:
             if self._current is not None and now_ns >= self._deadline_ns:
                 self.unanswered += 1
                 got = f"{len(self._received)} bytes of an answer" if self._received else "no answer"
-                self._finish(got)
+                self._give_up(got)
             if self._stops:
                 if now_ns >= self._stop_due_ns:
                     self._send_stop(now_ns)
@@ -264,24 +271,53 @@ class Master:
             self.ignored_bytes += len(chunk)
             return
         self._received += chunk
-        received = bytes(self._received)
-        if len(received) < self._request.needed(received):
+        while True:
+            received = bytes(self._received)
+            if len(received) < self._request.needed(received):
+                return
+            try:
+                # All of it: a byte too many makes it another frame.
+                content = self._request.content(received[:HELD_BYTES_MAX])
+            except AnswerError as error:
+                if self._passes_over(received):
+                    continue
+                self.bad_answers += 1
+                self._current.is_refused = error.is_refusal
+                self._current.received_ns = now_ns
+                self._finish(str(error))
+            else:
+                self._owed.clear()
+                self._current.content = content
+                self._current.received_ns = now_ns
+                self._finish("")
             return
-        self._current.received_ns = now_ns
-        try:
-            # All of it: a byte too many makes it another frame.
-            content = self._request.content(received[:HELD_BYTES_MAX])
-        except AnswerError as error:
-            self.bad_answers += 1
-            self._current.is_refused = error.is_refusal
-            self._finish(str(error))
-        else:
-            self._current.content = content
-            self._finish("")
+
+    def _passes_over(self, received: bytes) -> bool:
+        """Whether what has come begins with a good answer to a request that was given up; then that is taken away."""
+        for place, request in enumerate(self._owed):
+            long = request.answer_bytes
+            if long > len(received):
+                continue
+            try:
+                request.content(received[:long])
+            except AnswerError:
+                continue
+            del self._received[:long]
+            for _ in range(place + 1):  # answers come in order
+                self._owed.popleft()
+            self.late_answers += 1
+            return True
+        return False
+
+    def _give_up(self, error: str) -> None:
+        """End the present exchange though its answer may still come."""
+        if self._request is not None:
+            self._owed.append(self._request)
+        self._finish(error)
 
     def _send_stop(self, now_ns: int) -> None:
         if self._current is not None:
-            self._finish("a stop came first")
+            self._give_up("a stop came first")
         frame = self._stops.popleft()
         try:
             self._line.send(frame)

@@ -28,9 +28,9 @@ _TOGETHER_NS = 500_000
 
 
 class WirePort:
-    """The drives of ``gantry`` on a pty of their own."""
+    """The drives of ``gantry`` on a pty of their own, or on ``line``, a descriptor that somebody else has opened."""
 
-    def __init__(self, gantry: Gantry, settings: GroupSettings) -> None:
+    def __init__(self, gantry: Gantry, settings: GroupSettings, line: int | None = None) -> None:
         wire = settings.wire
         self._gantry = gantry
         self._adapter = SerialCanAdapter(wire.bitrate_bit_s, extended=wire.kind == "described-can")
@@ -46,14 +46,17 @@ class WirePort:
         self._order = itertools.count()
         self._unsent = bytearray()
         self.dropped_bytes = 0
-        # We keep the other end open too: without it every client that closes would hang up the pty for good.
-        self._line, self._far_end = os.openpty()
-        tty.setraw(self._far_end, termios.TCSANOW)
-        os.set_blocking(self._line, False)
+        self._far_end = -1
+        if line is None:
+            # We keep the other end open too: without it every client that closes would hang up the pty for good.
+            line, self._far_end = os.openpty()
+            tty.setraw(self._far_end, termios.TCSANOW)
+        self._line = line
+        os.set_blocking(line, False)
 
     @property
     def channel(self) -> str:
-        """Path of the serial line."""
+        """Path of the pty."""
         return os.ttyname(self._far_end)
 
     def fileno(self) -> int:
@@ -143,7 +146,8 @@ class WirePort:
         """The line was closed: like an adapter's buffer, what nobody has taken is gone."""
         self._pending.clear()
         self._unsent.clear()
-        termios.tcflush(self._far_end, termios.TCIFLUSH)
+        if self._far_end >= 0:
+            termios.tcflush(self._far_end, termios.TCIFLUSH)
 
     def _write(self, data: bytes) -> None:
         """Send all of it or drop all of it: what the line took only in part is finished first, later."""
@@ -169,4 +173,5 @@ class WirePort:
     def close(self) -> None:
         """Give the pty back."""
         os.close(self._line)
-        os.close(self._far_end)
+        if self._far_end >= 0:
+            os.close(self._far_end)

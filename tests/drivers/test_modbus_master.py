@@ -182,6 +182,55 @@ def test_an_answer_is_waited_for_until_an_instant() -> None:
         assert bench.master.unanswered == (not is_good)
 
 
+OTHER = frames.read(8, 0x20, 3)
+GOOD_OF_OTHER = framed(8, b"\x03\x06\x00\x01\x00\x02\x00\x03")
+
+
+@given(st.integers(1, 19), st.integers(0, 3000), st.booleans())
+@settings(deadline=None)
+def test_a_late_answer_costs_the_next_unit_nothing(cut: int, apart_us: int, damaged: bool) -> None:
+    """MODBUS over Serial Line V1.02, 2.4.1: with a reply from an unexpected slave the time-out is kept running.
+
+    Unit 7 answers only when unit 8 has been asked, and 8 right behind it, cut anywhere: 8's registers are taken. With a
+    damaged byte in the late answer it is no good answer of anybody, and ends the exchange.
+    """
+    bench = Bench()
+    late = bench.ask(patience_ms=1)
+    bench.pass_ms(7)
+    assert late.error == "no answer"
+    asked = Exchange(lambda _: OTHER, patience_ns=30 * MS)
+    bench.master.put(asked)
+    bench.master.work(bench.clock.now_ns())
+    first = GOOD[:3] + bytes((GOOD[3] ^ damaged,)) + GOOD[4:]
+    both = first + GOOD_OF_OTHER
+    bench.line.come(both[:cut], 3 * MS)
+    bench.line.come(both[cut:], 3 * MS + apart_us * 1000)
+    bench.pass_ms(40)
+    assert asked.is_good is not damaged
+    assert bench.master.late_answers == (not damaged)
+    assert bench.master.bad_answers == damaged
+    if not damaged:
+        assert asked.content == (1, 2, 3)
+        assert asked.received_ns - asked.sent_ns == 3 * MS + apart_us * 1000
+    assert late.content == ()
+
+
+def test_nobody_s_answer_is_none() -> None:
+    """A good answer of a unit that was not asked, or of one that has answered already, ends the exchange as ever."""
+    bench = Bench()
+    done = bench.ask()
+    bench.line.come(GOOD, 3 * MS)
+    bench.pass_ms(10)
+    assert done.is_good
+    asked = Exchange(lambda _: OTHER, patience_ns=30 * MS)
+    bench.master.put(asked)
+    bench.master.work(bench.clock.now_ns())
+    bench.line.come(framed(7, b"\x03\x06\x12\x34\xff\xfe\x00\x00"), 3 * MS)
+    bench.pass_ms(40)
+    assert asked.error == "an answer of unit 7"
+    assert bench.master.late_answers == 0
+
+
 def test_a_stop_waits_for_no_dead_unit() -> None:
     """With a unit silent and others queued, a stop leaves one silence behind the frame on the line."""
     bench = Bench()
