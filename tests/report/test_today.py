@@ -208,7 +208,9 @@ def test_what_bars_the_day_comes_first(day: Day, tmp_path: Path) -> None:
     assert day.sheet().barred == ()
     latch.write(day.state.latch, latch.Latch("stop-asked", "asked <for> by Ada"))
     (line,) = day.sheet().barred
-    assert line.startswith("Stopped: asked <for> by Ada (stop-asked).")
+    assert (
+        line == "Stopped (stop-asked). Cause gone: giornata clear, giornata home. It was: asked <for> by Ada"
+    )
     said = page(day.sheet(), "")
     assert "asked &lt;for&gt; by Ada" in said
     assert said.index("stop-asked") < said.index("<h2>Passes</h2>")
@@ -223,6 +225,68 @@ def test_what_bars_the_day_comes_first(day: Day, tmp_path: Path) -> None:
     assert load_machine(real).stops.inputs
     bare = today_of(day.prepared, day.job, real, StateDir(tmp_path / "none"), at=AT)
     assert any("gate" in line and "giornata commission" in line for line in bare.barred)
+
+
+def test_bars_keep_their_code_and_their_commands_on_paper(day: Day, tmp_path: Path) -> None:
+    """However much somebody wrote and however many stops there are: the code by which a card is found and every command
+    stand on the page, for each reason that a latch can have; --json and the terminal have the words whole."""
+    why = "a ladder in the way, and " * 20
+    for reason in (*(one.value for one in Reason), latch.UNREADABLE):
+        day.state.latch.unlink(missing_ok=True)
+        latch.write(day.state.latch, latch.Latch(reason, why))
+        sheet = day.sheet()
+        assert why in sheet.barred[0]
+        shown = page(sheet, "")
+        for wanted in (f"({reason})", "giornata clear", "giornata home", "a ladder"):
+            assert wanted in shown, (reason, wanted)
+        assert why not in shown
+    inputs = "".join(
+        f'\n[[stops.inputs]]\nname = "{name}"\nkind = "modem-line"\ndevice = "/dev/ttyUSB{n}"\nline = "cts"\n'
+        for n, name in enumerate(
+            ("gate-beside-the-boathouse-door", "mat-below-the-hanging-axis", "rope-along-the-wall")
+        )
+    )
+    real = tmp_path / "real.toml"
+    real.write_text(
+        MACHINE.read_text().replace('"simulated"', '"/dev/ttyACM0"').split("\n[twin]")[0] + inputs
+    )
+    bare = today_of(day.prepared, day.job, real, StateDir(tmp_path / "none"), at=AT)
+    assert any("rope-along-the-wall" in line for line in bare.barred)
+    assert "Nothing moves before giornata commission" in page(bare, "")
+    day.state.latch.unlink()
+    with closing(day.journal()) as journal:
+        journal.lose_registration(f"halted: {why}")
+    assert "Not registered: giornata home." in page(day.sheet(), "")
+
+
+def test_a_wait_for_wet_paint_is_in_the_times(day: Day) -> None:
+    """A pass that shall wait 25 minutes begins 25 minutes later, and so does all after it; the row says why."""
+    day.add_passes(("moon", 600.0, False), ("heron", 900.0, True))
+    dry = [one.begin_s for one in day.sheet().passes]
+    record = day.prepared.record
+    second = record.passes[1].model_copy(update={"wet_strokes": 4, "wet_minutes": 25.0})
+    record = record.model_copy(update={"passes": (record.passes[0], second, record.passes[2])})
+    (day.made.prepared / PREPARED_FILE).write_text(record.model_dump_json())
+    wet = day.sheet()
+    assert [one.begin_s for one in wet.passes] == pytest.approx([dry[0], dry[1] + 1500.0, dry[2] + 1500.0])
+    assert wet.seconds == pytest.approx(dry[2] + 1500.0 + 900.0)
+    assert "wet: wait 25 min" in page(wet, "")
+
+
+def test_strokes_are_numbered_from_one(day: Day) -> None:
+    """Two of three strokes are painted: it goes on with stroke 3 of 3, on the page and in the terminal's table."""
+    from rich.console import Console
+
+    from controller.cli.today import _table
+
+    sheet = day.sheet()
+    assert sheet.passes[0].goes_on is not None
+    assert (sheet.passes[0].goes_on.stroke, sheet.passes[0].goes_on.of_strokes) == (2, 3)
+    assert "goes on with stroke 3 of 3" in page(sheet, "")
+    console = Console(width=200)
+    with console.capture() as said:
+        console.print(_table(sheet))
+    assert "goes on with stroke 3 of 3" in said.get()
 
 
 def test_marks_and_what_to_do_about_them(day: Day) -> None:
