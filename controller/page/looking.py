@@ -28,8 +28,8 @@ from safety.latch import Latch
 UNREAD: Final = "unknown"
 """State of a machine whose journal cannot be read."""
 
-Stamp = tuple[tuple[int, int] | None, ...]
-"""Of files: when each was last changed and its size, None where there is none."""
+Stamp = tuple[tuple[int, int, int] | None, ...]
+"""Of files: which each is (inode), when it was last changed and its size, None where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class Looker:
         self._picture: Picture | None = None
         self._picture_stamp: Stamp | None = None
         self._picture_trouble = ""
-        self._finished: dict[int, tuple[int, ...]] = {}
+        self._finished: dict[int, tuple[PassRow, tuple[int, ...]]] = {}
         # A look whose caller has given it up still runs to its end.
         self._looking = threading.Lock()
 
@@ -84,18 +84,22 @@ class Looker:
             return self._look_once()
 
     def _look_once(self) -> Look:
-        standing = latch.read(self._state.latch)
         trouble: list[str] = []
         journal = self._state.journal
-        stamp = (*_stamp(journal, journal.with_name(f"{journal.name}-wal"), self._state.latch),)
+        # Before anything is read: what comes while we read is another stamp at the next look.
+        stamp = _stamp(journal, journal.with_name(f"{journal.name}-wal"), self._state.latch)
+        standing = latch.read(self._state.latch)
         if stamp != self._stamp:
+            if _file_of(stamp) is None or _file_of(stamp) != _file_of(self._stamp):
+                # Another journal gives the same numbers to other passes.
+                self._finished.clear()
             try:
                 self._read(journal, standing is not None)
                 self._stamp = stamp
             except (InputError, sqlite3.Error, OSError) as error:
                 trouble.append(f"the journal cannot be read: {error}")
                 self._account = Account(state=UNREAD, why="the journal cannot be read")
-                self._picture, self._folder, self._picture_stamp, self._picture_trouble = None, None, None, ""
+                self._without_picture()
         if self._picture_trouble:
             trouble.append(self._picture_trouble)
         return Look(standing, self._account, self._picture, tuple(trouble))
@@ -104,6 +108,7 @@ class Looker:
         if not path.exists():
             state = initial_state(latched=latched, registered=False, pass_open=False)
             self._account = Account(state=state.value)
+            self._without_picture()
             return
         with contextlib.closing(Journal.read(path, self._machine)) as journal:
             row, job, folder = self._shown(journal)
@@ -123,6 +128,9 @@ class Looker:
                 pens_left=pens.left(journal),
             )
 
+    def _without_picture(self) -> None:
+        self._picture, self._folder, self._picture_stamp, self._picture_trouble = None, None, None, ""
+
     def _shown(self, journal: Journal) -> tuple[PassRow | None, str, Path | None]:
         """The pass that is open, the job last painted and its prepared folder."""
         rows = [row for row in journal.passes() if row.state != "abandoned"]
@@ -135,7 +143,7 @@ class Looker:
 
     def _look_at(self, folder: Path | None) -> None:
         """Pack the picture anew when the folder is another, or prepared anew."""
-        stamp = None if folder is None else (*_stamp(folder / PREPARED_FILE),)
+        stamp = None if folder is None else _stamp(folder / PREPARED_FILE)
         if folder == self._folder and stamp == self._picture_stamp:
             return
         self._folder, self._picture_stamp = folder, stamp
@@ -163,10 +171,11 @@ class Looker:
 
     def _strokes_of(self, journal: Journal, row: PassRow, part: PreparedPass) -> tuple[int, ...]:
         known = self._finished.get(row.id)
-        if known is not None and len(known) == row.strokes:
-            return known
+        # By all of the row, since a file that takes another's place may get its inode too.
+        if known is not None and known[0] == row and len(known[1]) == row.strokes:
+            return known[1]
         strokes = tuple(one for one in journal.finished_strokes(row.id) if 0 <= one < part.strokes)
-        self._finished[row.id] = strokes
+        self._finished[row.id] = (row, strokes)
         return strokes
 
 
@@ -177,13 +186,18 @@ def _same_plan(row: PassRow, part: PreparedPass) -> bool:
     return row.schedule_digest == part.digest
 
 
+def _file_of(stamp: Stamp | None) -> int | None:
+    """Which file the first of them is."""
+    return None if stamp is None or stamp[0] is None else stamp[0][0]
+
+
 def _stamp(*paths: Path) -> Stamp:
-    found: list[tuple[int, int] | None] = []
+    found: list[tuple[int, int, int] | None] = []
     for path in paths:
         try:
             about = path.stat()
         except OSError:
             found.append(None)
         else:
-            found.append((about.st_mtime_ns, about.st_size))
+            found.append((about.st_ino, about.st_mtime_ns, about.st_size))
     return tuple(found)

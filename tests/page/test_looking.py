@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from controller.config.places import StateDir
+from controller.page import looking
+from controller.page.board import Board
 from controller.page.looking import UNREAD, Looker
 from controller.session.journal import Journal
 from controller.session.prepared import Prepared, PreparedPass
@@ -175,3 +177,67 @@ def test_what_cannot_be_read_is_told(state: StateDir, journal: Journal, harm: st
     assert seen.picture is None
     assert seen.latch is not None
     assert (seen.account.state == UNREAD) == (harm in ("journal", "other machine"))
+
+
+@pytest.mark.parametrize("how", ["in its place", "gone before", "within the file"])
+def test_another_journal_is_read_as_another(state: StateDir, tmp_path: Path, how: str) -> None:
+    """A backup put back, a demonstration begun again: numbers of passes are the same, and nothing is taken for painted
+    that this journal does not have. Whether it is another file, was gone in between, or has other rows."""
+    part = parts(state)[0]
+    other = tmp_path / "other.sqlite"
+    # At one instant both, where only the file tells them apart.
+    for path, at_ms, done in ((state.journal, 5, [0, 1, 2, 3]), (other, 5 + (how == "within the file"), [])):
+        with contextlib.closing(Journal.open(path, "boathouse", lambda at_ms=at_ms: at_ms)) as journal:
+            _, row, run = begin(journal, state, part)
+            journal.finish_strokes(row, run, [(one, one) for one in done])
+    looker = Looker(state, "boathouse")
+    assert looker.look().account.painted == ((0, 1, 2, 3), ())
+    if how == "gone before":
+        state.journal.unlink()
+        assert looker.look().account.painted == ()
+    if how == "within the file":
+        state.journal.write_bytes(other.read_bytes())
+    else:
+        other.rename(state.journal)
+    assert looker.look().account.painted == ((), ())
+
+
+def test_without_its_journal_a_picture_goes_too(state: StateDir, journal: Journal) -> None:
+    """What is told of a machine fits together: a board makes a view of it, a latch stays in sight, and a journal that
+    comes back brings its picture."""
+    begin(journal, state, parts(state)[0])
+    journal.close()
+    looker, board = Looker(state, "boathouse"), Board("boathouse")
+    assert looker.look().picture is not None
+    latch.write(state.latch, latch.Latch("stop-asked", "a gull"))
+    kept = state.journal.rename(state.journal.with_name("kept"))
+    seen = looker.look()
+    assert (seen.picture, seen.account.state, seen.trouble) == (None, "halted", ())
+    board.looked(seen)
+    view = board.view(0)
+    assert "a gull" in view["alerts"][0]
+    assert ["Whole job", "no picture"] in view["facts"]
+    kept.rename(state.journal)
+    seen = looker.look()
+    assert seen.picture is not None
+    assert len(seen.account.painted) == 2
+
+
+def test_a_latch_that_comes_during_a_look_is_in_the_next(
+    state: StateDir, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However the instant falls: the state follows from the latch that is told, at the latest a look later."""
+    stamp = looking._stamp
+    latches = [latch.Latch("stop-asked", "a gull")]
+
+    def stamped(*paths: Path) -> looking.Stamp:
+        if latches:
+            latch.write(state.latch, latches.pop())
+        return stamp(*paths)
+
+    monkeypatch.setattr(looking, "_stamp", stamped)
+    looker = Looker(state, "boathouse")
+    looker.look()
+    seen = looker.look()
+    assert seen.latch is not None
+    assert seen.account.state == "halted"
