@@ -7,7 +7,6 @@ nobody listens it looks again later; while a talk is open, however silent, no se
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -78,8 +77,8 @@ class Talk:
         finally:
             asking.cancel()
             writer.transport.abort()
-            with contextlib.suppress(asyncio.CancelledError):
-                await asking
+            # Its cancellation ends here; ours, should it come meanwhile, does not.
+            await asyncio.gather(asking, return_exceptions=True)
         return ""
 
     async def _ask(self, writer: asyncio.StreamWriter) -> None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
+from typing import Any
+
+import pytest
 
 from controller.page.board import Board, Link
 from controller.page.talk import Talk
@@ -127,14 +130,23 @@ async def test_looks_again_where_nobody_listens(scene: Scene) -> None:
         assert board.view(beat.now_ns)["position_mm"] is None
 
 
-async def test_a_talk_that_is_refused_or_unreadable(scene: Scene) -> None:
-    """A refusal is shown in its words; bytes that are no answer of version 1 end the talk, and are said."""
+async def test_a_talk_that_is_refused_or_unreadable(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A refusal is shown in its words; bytes that are no answer of version 1 end the talk, and are said, and so is a
+    fault of the page's own."""
+    take = Board.take
+
+    def at_fault(board: Board, message: Mapping[str, Any], now_ns: int) -> None:
+        take(board, message, now_ns)
+        if message.get("state") == "painting":
+            raise KeyError("tide")
+
+    monkeypatch.setattr(Board, "take", at_fault)
     answers = [
         b'{"v": 1, "ok": false, "expected": "up to 32 talks at a time", "got": "one more"}\n',
         b'{"v": 2, "ok": true}\n',
         b'{"v": 1, "ok": true, "state": "painting", "position_mm": [NaN, 1]}\n',
         b"\xff\xfe\n",
-        b'{"v": 1, "ok": true, "state": "painting", "recent": 5}\n',
+        b'{"v": 1, "ok": true, "state": "painting", "recent": []}\n',
     ]
 
     async def say(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -151,3 +163,30 @@ async def test_a_talk_that_is_refused_or_unreadable(scene: Scene) -> None:
             if answers:
                 await beat.go(2)
     server.close()
+
+
+async def test_a_talk_can_be_ended_at_any_instant(scene: Scene) -> None:
+    """Also while it ends by itself, the service having hung up, and waits for its own question to be given up."""
+    giving_up, given_up = asyncio.Event(), asyncio.Event()
+
+    async def sleep(_seconds: float) -> None:
+        try:
+            await asyncio.get_running_loop().create_future()
+        finally:
+            giving_up.set()
+            await given_up.wait()
+
+    async def hang_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        # Its question has begun to wait once the follow is here.
+        await reader.readline()
+        writer.close()
+
+    server = await asyncio.start_unix_server(hang_up, str(scene.state.control_socket))
+    task = asyncio.create_task(Talk(scene.state.control_socket, Board("boathouse"), lambda: 0, sleep).run())
+    async with asyncio.timeout(20):
+        await giving_up.wait()
+    task.cancel()
+    await asyncio.wait({task}, timeout=20)
+    given_up.set()
+    server.close()
+    assert task.cancelled()
