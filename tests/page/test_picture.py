@@ -167,6 +167,42 @@ def test_more_points_than_the_bound_are_taken_further_apart(
     assert [len(sent) >= 2 for _, sent in read(picture.packed).strokes[0]] == [True, True]
 
 
+@pytest.mark.parametrize("dots", [False, True], ids=["zigzags", "dots"])
+def test_more_strokes_than_points_are_read_once_and_come_as_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dots: bool
+) -> None:
+    """Where the bound cannot be met every stroke is there with two points, and no file is read a second time."""
+    monkeypatch.setattr("controller.page.picture.POINTS_MAX", 50)
+    zigzag = np.array([[0.0, 0.0], [30.0, 20.0], [0.0, 40.0], [30.0, 60.0]])
+    kind = StrokeKind.DOT if dots else StrokeKind.LINE
+    prepared = folder_of(tmp_path, *(strokes_of(*(zigzag + at for at in range(30)), kind=kind),) * 2)
+    loads: list[Path] = []
+    load = StrokeSet.load
+
+    def counting(path: Path) -> StrokeSet:
+        loads.append(path)
+        return load(path)
+
+    monkeypatch.setattr(StrokeSet, "load", counting)
+    picture = picture_of(prepared)
+    assert len(loads) == len(set(loads)) == 2
+    assert picture.points == 2 * 60
+    got = read(picture.packed)
+    assert [(is_dot, len(sent)) for part in got.strokes for is_dot, sent in part] == [(dots, 2)] * 60
+
+
+def test_corners_go_before_curves_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fill of nothing but corners has more of them than may be sent: what is sent keeps within the bound, and lies as
+    near to the path as so many points can."""
+    monkeypatch.setattr("controller.page.picture.POINTS_MAX", 1000)
+    rows = np.arange(4000)
+    zigzag = np.column_stack([np.where(rows % 2, 2.0, 0.0) + 500.0, 0.25 * rows])
+    picture = picture_of(folder_of(tmp_path, strokes_of(zigzag)))
+    assert 300 < picture.points <= 1000
+    ((_, sent),) = read(picture.packed).strokes[0]
+    assert np.diff(sent[:, 1]).max() < 10.0
+
+
 def test_same_strokes_have_the_same_key(tmp_path: Path) -> None:
     """The key follows from the contents: a browser keeps a picture, and another one has another key."""
     one, two, three = (tmp_path / name for name in "abc")
