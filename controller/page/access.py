@@ -19,7 +19,8 @@ from typing import Final
 
 from controller.config.errors import InputError, Mistake
 
-COOKIE: Final = "giornata-page"
+COOKIE: Final = "giornata-page-"
+"""What the cookie's name begins with."""
 TOKEN_MIN: Final = 20
 """So many characters a token must have: with letters and digits beyond any guessing over a network."""
 TOKEN_MAX: Final = 512
@@ -65,16 +66,25 @@ class Access:
         if self.token is None:
             return True
         said = dict(one.strip().partition("=")[::2] for one in cookies.split(";"))
-        return same(said.get(COOKIE, ""), self.cookie)
+        return same(said.get(self.cookie_name, ""), self.cookie)
 
     def opens(self, token: str) -> bool:
         """Whether this is the token; compared in a time that tells nothing."""
         return self.token is not None and same(token, self.token)
 
     @property
+    def cookie_name(self) -> str:
+        """The cookie's name: follows from the token too. Browsers keep one cookie of a name for all ports of a host
+        (RFC 6265, section 8.5), so that pages of two machines would take each other's place."""
+        return COOKIE + self._digest(b"giornata live page, name")[:16]
+
+    @property
     def cookie(self) -> str:
         """The cookie's value: follows from the token, which itself stays out of the browser's store."""
-        return hmac.new((self.token or "").encode(), b"giornata live page", hashlib.sha256).hexdigest()
+        return self._digest(b"giornata live page")
+
+    def _digest(self, purpose: bytes) -> str:
+        return hmac.new((self.token or "").encode(), purpose, hashlib.sha256).hexdigest()
 
     def may_press(self, headers: Mapping[str, str], press: str) -> str:
         """Why a press is refused; empty when it is taken. ``headers``: by names in small letters.

@@ -7,6 +7,7 @@ becomes the name of a file. Nothing here changes anything but the one route that
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import zlib
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
@@ -16,12 +17,12 @@ from urllib.parse import parse_qs
 
 from starlette.applications import Starlette
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from controller.page import html
-from controller.page.access import COOKIE, Access
+from controller.page.access import Access
 from controller.page.pressing import Pressed
 from controller.page.watch import FullError, Watch
 
@@ -33,6 +34,8 @@ Press = Callable[[str], Pressed]
 """Stops the machine; takes who asked."""
 
 BODY_BYTES_MAX: Final = 1024
+BODY_S: Final = 5.0
+"""A press is judged by what has come by then."""
 TICK_S: Final = 0.25
 """So often a stream looks for something to say."""
 BEAT_NS: Final = 1_000_000_000
@@ -89,7 +92,7 @@ def application(watch: Watch, machine: str, access: Access, press: Press) -> App
             return _refused("That is not the token" if given else "This page asks for its token")
         # Not a redirect: browsers keep a strict cookie back on one that began at another site.
         response = _plain("The token is right", ["The page opens."], onward="/")
-        response.set_cookie(COOKIE, access.cookie, httponly=True, samesite="strict", path="/")
+        response.set_cookie(access.cookie_name, access.cookie, httponly=True, samesite="strict", path="/")
         return response
 
     async def stop(request: Request) -> Response:
@@ -193,12 +196,14 @@ def _said(as_json: bool, status: int, message: dict[str, Any], title: str) -> Re
 
 
 async def _body(request: Request) -> bytes:
-    """The body, its beginning where it is longer than any form of ours."""
+    """The body, its beginning where it is longer than any form of ours, or does not come to an end in time."""
     body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > BODY_BYTES_MAX:
-            break
+    with contextlib.suppress(TimeoutError, ClientDisconnect):
+        async with asyncio.timeout(BODY_S):
+            async for piece in request.stream():
+                body += piece
+                if len(body) > BODY_BYTES_MAX:
+                    break
     return body[:BODY_BYTES_MAX]
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from controller.config.errors import InputError
 from controller.page import access
-from controller.page.access import COOKIE, Access, new_token, read_token
+from controller.page.access import Access, new_token, read_token
 
 HERE = Access(is_local=True)
 WIDE = Access(is_local=False, token="t" * 24, names=frozenset({"wall.example"}))
@@ -50,14 +50,16 @@ def test_names_that_the_page_answers_to(host: str, here: bool, wide: bool) -> No
 def test_cookie() -> None:
     """Only the cookie that follows from the token opens; the token itself as a cookie does not."""
     assert HERE.knows("")
-    assert WIDE.knows(f"other=1; {COOKIE}={WIDE.cookie}")
+    name = WIDE.cookie_name
+    assert WIDE.knows(f"other=1; {name}={WIDE.cookie}")
     other = Access(is_local=False, token="u" * 24)
     for cookies in (
         "",
-        f"{COOKIE}=",
-        f"{COOKIE}={WIDE.token}",
-        f"{COOKIE}={other.cookie}",
-        f"x{COOKIE}={WIDE.cookie}",
+        f"{name}=",
+        f"{name}={WIDE.token}",
+        f"{name}={other.cookie}",
+        f"{other.cookie_name}={WIDE.cookie}",
+        f"x{name}={WIDE.cookie}",
     ):
         assert not WIDE.knows(cookies)
     assert WIDE.opens("t" * 24)
@@ -65,6 +67,19 @@ def test_cookie() -> None:
     assert not HERE.opens("")
     # Not ASCII, as a URL may bring it.
     assert not WIDE.opens("t\u00e9")
+
+
+def test_pages_of_one_host_keep_their_own_cookies() -> None:
+    """A browser keeps one cookie of a name for a host, whatever the port (RFC 6265, sections 5.3 and 8.5): with pages
+    of two machines open in it both know it still."""
+    pages = [Access(is_local=False, token=letter * 24) for letter in "tu"]
+    jar = {page.cookie_name: page.cookie for page in pages}
+    cookies = "; ".join(f"{name}={value}" for name, value in jar.items())
+    assert all(page.knows(cookies) for page in pages)
+    # A token (RFC 9110, section 5.6.2), and no word of the page's token.
+    for page in pages:
+        assert page.cookie_name.replace("-", "").isalnum()
+        assert page.cookie[:16] not in page.cookie_name
 
 
 def test_a_press_comes_from_a_page_of_ours() -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from controller.page import app as page_app
-from controller.page.access import COOKIE, Access
+from controller.page.access import Access
 from controller.page.app import application
 from controller.page.board import Board
 from controller.page.html import CAUTION
@@ -174,7 +174,8 @@ async def test_without_the_token_nothing_is_told(scene: Scene) -> None:
     """Every route but style, icon and the question itself is refused, the stop included; wrong cookies as none."""
     page = made(scene, Access(is_local=False, token="t" * 24))
     page.board.looked(look(0))
-    for cookie in ({}, {"cookie": f"{COOKIE}={'0' * 64}"}, {"cookie": f"{COOKIE}={'t' * 24}"}):
+    name = page.access.cookie_name
+    for cookie in ({}, {"cookie": f"{name}={'0' * 64}"}, {"cookie": f"{name}={'t' * 24}"}):
         for path, methods in paths(page):
             if path in page_app.OPEN:
                 continue
@@ -242,6 +243,24 @@ async def test_a_press_without_the_pages_word_is_refused(page: Page, body: bytes
     """Whatever the body is, long ones included."""
     assert (await call(page.app, "POST", "/stop", OURS, body)).status == 403
     assert page.presses == []
+
+
+async def test_a_press_whose_end_does_not_come_is_judged_by_its_beginning(
+    page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing waits for the rest without end: with the page's word in it it stops, without it it is refused."""
+    monkeypatch.setattr(page_app, "BODY_S", 0.05)
+
+    async def unending(scope: Any, receive: Any, send: Any) -> None:
+        async def begun() -> Any:
+            return {**await receive(), "more_body": True}
+
+        await page.app(scope, begun, send)
+
+    assert (await call(unending, "POST", "/stop", OURS, press_body(page)[:-3])).status == 403
+    assert page.presses == []
+    assert (await call(unending, "POST", "/stop", OURS, press_body(page))).status == 200
+    assert page.presses == ["127.0.0.1"]
 
 
 async def test_what_failed_is_said(scene: Scene) -> None:
