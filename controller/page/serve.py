@@ -21,17 +21,19 @@ from controller.config.errors import InputError, Mistake
 from controller.config.load import load_machine
 from controller.page.access import Access
 from controller.page.app import application
+from controller.page.connections import Connection
 from controller.page.pressing import press
 from controller.page.watch import Watch
 from controller.session import verbs
 
-CONNECTIONS_MAX: Final = 64
 NICE: Final = 5
 """Added to the process' nice value: service and tick loop go first."""
 UNREAD_MS: Final = 15_000
 """A connection whose far end takes nothing for so long is ended by the kernel (TCP_USER_TIMEOUT, tcp(7))."""
 KEEP_S: Final = 20
-BACKLOG: Final = 32
+"""A connection without a whole request for so long is ended."""
+BACKLOG: Final = 128
+"""So many connections wait in the kernel until they are taken."""
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -78,9 +80,9 @@ async def serve(
     app = application(watch, machine.name, access, lambda client: press(state, f"{who}, live page, {client}"))
     server = _Server(
         uvicorn.Config(
-            app, http="h11", ws="none", loop="asyncio", lifespan="off", log_config=None, access_log=False,
-            proxy_headers=False, server_header=False, limit_concurrency=CONNECTIONS_MAX,
-            timeout_keep_alive=KEEP_S, timeout_graceful_shutdown=2,
+            app, http=Connection, ws="none", loop="asyncio", lifespan="off", log_config=None, access_log=False,
+            proxy_headers=False, server_header=False, backlog=BACKLOG, timeout_keep_alive=KEEP_S,
+            timeout_graceful_shutdown=2,
         )
     )  # fmt: skip
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import importlib.util
+import json
 import socket
 import stat
 import sys
@@ -16,6 +18,7 @@ import pytest
 from controller.cli.main import main
 from controller.config.errors import InputError
 from controller.page.access import Access
+from controller.page.connections import CONNECTIONS_MAX
 from controller.page.serve import UNREAD_MS, listen, url_of
 
 from .conftest import Scene, Served, Told, paged
@@ -118,6 +121,91 @@ def test_over_a_real_connection(scene: Scene) -> None:
             line.sendall(b"\x16\x03\x01 no request\r\n\r\n")
             assert line.recv(4096).startswith(b"HTTP/1.1 400")
     served.close()
+
+
+def place_of(url: str) -> tuple[str, int]:
+    """Where it listens."""
+    parts = urlsplit(url)
+    assert parts.hostname is not None
+    assert parts.port is not None
+    return parts.hostname, parts.port
+
+
+def is_ended(line: socket.socket) -> bool:
+    """Whether the page has ended a connection on which it has said nothing."""
+    line.setblocking(False)
+    try:
+        return line.recv(1) == b""
+    except BlockingIOError:
+        return False
+    except ConnectionResetError:
+        return True
+
+
+def test_a_press_gets_in_whoever_holds_connections(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More than there may be, from peers that show no token: nothing said, a request begun, a press without its end.
+    A press is answered by the page, not by the server's 503; those longest there are left for it, and no others."""
+    # However long this takes, it is their number that ends them.
+    monkeypatch.setattr("controller.page.serve.KEEP_S", 600)
+    monkeypatch.setattr("controller.page.app.BODY_S", 600.0)
+    access = Access(is_local=True, press="a-word")
+    begun = [b"", b"GET / HT", b"POST /stop HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: 90\r\n\r\npress="]
+    with paged(scene, access) as url, contextlib.ExitStack() as held:
+        place = place_of(url)
+        lines = [
+            held.enter_context(socket.create_connection(place, timeout=30))
+            for _ in range(CONNECTIONS_MAX + 10)
+        ]
+        for number, line in enumerate(lines):
+            line.sendall(begun[number % len(begun)])
+        talk = http.client.HTTPConnection(*place, timeout=30)
+        headers = {"Origin": url.rstrip("/"), "Accept": "application/json"}
+        talk.request("POST", "/stop", body="press=a-word", headers=headers)
+        answer = json.loads(talk.getresponse().read())
+        talk.close()
+        assert not answer["stopped"]
+        assert "No guard answers" in answer["lines"][0]
+        ended = [is_ended(line) for line in lines]
+        assert ended == [True] * 11 + [False] * (CONNECTIONS_MAX - 1)
+
+
+def test_a_peer_with_many_connections_takes_none_of_another(scene: Scene) -> None:
+    """The one that has waited longest is another address's: it is kept, and served when it speaks."""
+    with paged(scene) as url, contextlib.ExitStack() as held:
+        place = place_of(url)
+        first = http.client.HTTPConnection(*place, timeout=30, source_address=("127.0.0.2", 0))
+        first.connect()
+        lines = [
+            held.enter_context(socket.create_connection(place, timeout=30))
+            for _ in range(CONNECTIONS_MAX + 10)
+        ]
+        # The last one is answered when all before it have been taken.
+        for talk in (http.client.HTTPConnection(*place, timeout=30), first):
+            talk.request("GET", "/page.js")
+            answer = talk.getresponse()
+            assert (answer.status, len(answer.read()) > 0) == (200, True)
+            held.callback(talk.close)
+        assert sum(map(is_ended, lines)) == 12
+
+
+def test_a_connection_that_asks_nothing_is_ended(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whether it has said nothing at all or part of a request, and after an answer too; a stream goes on."""
+    monkeypatch.setattr("controller.page.serve.KEEP_S", 0.2)
+    with paged(scene) as url:
+        place = place_of(url)
+        for begun in (b"", b"GET / HTTP/1.1\r\nhost: ", b"GET /icon.svg HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n"):
+            with socket.create_connection(place, timeout=30) as line:
+                line.sendall(begun)
+                while line.recv(4096):
+                    pass
+        talk = http.client.HTTPConnection(*place, timeout=30)
+        talk.request("GET", "/events")
+        answer = talk.getresponse()
+        views = 0
+        while views < 2:
+            views += answer.readline() == b"event: view\n"
+        answer.close()
+        talk.close()
 
 
 def test_the_token_is_asked_for_over_a_real_connection(scene: Scene) -> None:
