@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, emit, err, out, warn_of_skipped
+from controller.cli.console import JsonOption, emit, err, out, warn_of_skipped
 from controller.cli.options import VirtualOption
 
 if TYPE_CHECKING:
@@ -27,21 +27,15 @@ def demo(
     as_json: JsonOption = False,
 ) -> None:
     """Paint the tide mural on the simulated gantry in real time: check, prepare, home, paint, report."""
-    from controller.cli.sitting import runner_for
+    from controller.cli.sitting import runner_for, until_stopped
     from controller.cli.watching import TerminalWatcher
     from controller.session import verbs
     from controller.session.demonstration import demonstrate
-    from controller.session.service import StoppedError
 
     console = err()
     with TerminalWatcher(console, quiet=as_json) as watcher:
-        try:
+        with until_stopped(as_json=as_json):
             shown = demonstrate(folder, runner_for(virtual), watcher, wire)
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
-            console.print(str(error))
-            raise typer.Exit(Exit.INTERRUPTED) from None
         watcher.note("writing the report")
         from controller.report.build import build_report
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from controller.cli.console import Exit, emit, err
+from controller.cli.console import err
 
 if TYPE_CHECKING:
     from controller.config.machine import Machine
@@ -55,23 +55,17 @@ def driven(
     test: Test, machine: Path, state: Path | None, *, yes: bool, virtual: bool, as_json: bool
 ) -> Done:  # fmt: skip
     """The session that drove it, pen up. Exits with ``Exit.INTERRUPTED`` when it was stopped."""
-    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.sitting import operator_for, runner_for, until_stopped
     from controller.cli.watching import TerminalWatcher
     from controller.report.probepage import test_words
     from controller.session import remote, verbs
-    from controller.session.service import StoppedError
 
     with TerminalWatcher(err(), quiet=as_json) as watcher:
         watcher.note(test_words(test))
-        try:
+        with until_stopped(as_json=as_json):
             done: Done = verbs.run(
                 remote.measure(
                     test, machine, state, operator_for(yes), watcher, virtual=virtual, runner_of=runner_for(virtual)
                 )
             )  # fmt: skip
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
-            err().print(str(error))
-            raise typer.Exit(Exit.INTERRUPTED) from None
     return done

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from controller.cli.console import Exit, JsonOption, StateOption, emit, err
+from controller.cli.console import JsonOption, StateOption, emit, err
 from controller.cli.options import MachineOption, VirtualOption, YesOption
 
 
@@ -25,25 +25,18 @@ def home(
     as_json: JsonOption = False,
 ) -> None:
     """Home both axes and compare with the last time. The machine moves."""
-    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.sitting import operator_for, runner_for, until_stopped
     from controller.cli.watching import TerminalWatcher
     from controller.session import remote, verbs
     from controller.session.drifting import drift_json
-    from controller.session.service import StoppedError
 
-    with TerminalWatcher(err(), quiet=as_json) as watcher:
-        try:
-            done = verbs.run(
-                remote.home(
-                    machine, state, operator_for(yes), watcher,
-                    accept_difference=accept_difference, virtual=virtual, runner_of=runner_for(virtual),
-                )
-            )  # fmt: skip
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
-            err().print(str(error))
-            raise typer.Exit(Exit.INTERRUPTED) from None
+    with TerminalWatcher(err(), quiet=as_json) as watcher, until_stopped(as_json=as_json):
+        done = verbs.run(
+            remote.home(
+                machine, state, operator_for(yes), watcher,
+                accept_difference=accept_difference, virtual=virtual, runner_of=runner_for(virtual),
+            )
+        )  # fmt: skip
     if as_json:
         drift = None if done.drift is None else drift_json(done.drift)
         homings = [asdict(row) for row in done.homings]

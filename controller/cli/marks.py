@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from controller.cli.console import Exit, JobArgument, JsonOption, StateOption, emit, err, out
+from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out
 from controller.cli.options import MachineOption, VirtualOption
 
 
@@ -29,11 +29,10 @@ def marks(
     After homing the head goes to every mark; jog it on to the mark, or type how far off the mark lies. The map through
     all marks is shown with what it leaves over; on your yes all later passes are planned under it.
     """
-    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.sitting import operator_for, runner_for, until_stopped
     from controller.cli.tables import marks_table
     from controller.cli.watching import TerminalWatcher
     from controller.session import registering, remote, verbs
-    from controller.session.service import StoppedError
     from controller.session.steering import TerminalSteerer
 
     if withdraw:
@@ -52,19 +51,17 @@ def marks(
         for line in lines:
             out().print(line, soft_wrap=True)
 
-    with TerminalSteerer(err()) as steerer, TerminalWatcher(err(), quiet=as_json) as watcher:
-        try:
-            done = verbs.run(
-                remote.marks(
-                    job, machine, state, operator_for(False), steerer, watcher, verbs.person_name(), show=show,
-                    virtual=virtual, runner_of=runner_for(virtual),
-                )
-            )  # fmt: skip
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
-            err().print(str(error), soft_wrap=True)
-            raise typer.Exit(Exit.INTERRUPTED) from None
+    with (
+        TerminalSteerer(err()) as steerer,
+        TerminalWatcher(err(), quiet=as_json) as watcher,
+        until_stopped(as_json=as_json),
+    ):
+        done = verbs.run(
+            remote.marks(
+                job, machine, state, operator_for(False), steerer, watcher, verbs.person_name(), show=show,
+                virtual=virtual, runner_of=runner_for(virtual),
+            )
+        )  # fmt: skip
     if as_json:
         emit({"ok": True, **registering.marks_json(done)})
     elif done.kept is None:

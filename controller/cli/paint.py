@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from controller.cli.console import Exit, JobArgument, JsonOption, StateOption, emit, err, out, progress
+from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out, progress
 from controller.cli.options import WORKERS, MachineOption, VirtualOption, YesOption
 
 
@@ -48,12 +48,11 @@ def paint(
     A pass that was stopped goes on with its first unfinished stroke. giornata pause, from another terminal, parks the
     head for a look.
     """
-    from controller.cli.sitting import operator_for, runner_for
+    from controller.cli.sitting import operator_for, runner_for, until_stopped
     from controller.cli.tables import passes_table
     from controller.cli.watching import TerminalWatcher
     from controller.session import mends, remote, verbs
     from controller.session.figures import figures_of
-    from controller.session.service import StoppedError
 
     folder = verbs.session_state_of(machine, state)
     place = prepared_folder if prepared_folder is not None else verbs.default_prepared(job, machine, state)
@@ -69,18 +68,13 @@ def paint(
             ) or verbs.prepared_for(
                 job, machine, place, show, watcher.note, workers=WORKERS, state_root=state
             )
-        try:
+        with until_stopped(as_json=as_json, onward="giornata paint goes on from there"):
             done = verbs.run(
                 remote.paint(
                     prepared, machine, state, operator_for(yes), watcher, inks=ink or (), passes=named or (),
                     again=again, virtual=virtual, runner_of=runner_for(virtual),
                 )
             )  # fmt: skip
-        except StoppedError as error:
-            if as_json:
-                emit({"ok": False, "exit": int(Exit.INTERRUPTED), "code": error.code, "stopped": str(error)})
-            err().print(f"{error}; giornata paint goes on from there", soft_wrap=True)
-            raise typer.Exit(Exit.INTERRUPTED) from None
     figures = figures_of(done.state, done.session)
     if as_json:
         emit({"ok": True, "session": done.session, "passes": [asdict(one) for one in figures]})

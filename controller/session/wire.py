@@ -372,7 +372,7 @@ def _system_error(words: str, code: str) -> OSError:
     """As it was there, so that its code leads to the same entry here; a journal's own errors are DiskErrors too."""
     error = DiskError(words) if code in (DiskError.code, DAMAGED) else OSError(words)
     if code:
-        error.code = code  # type: ignore[union-attr]
+        error.code = code  # type: ignore[attr-defined]
     return error
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from controller.session.service import StoppedError
 from safety import latch
 from safety.client import GuardSilentError
 
@@ -208,6 +209,27 @@ def test_a_stop_that_a_guard_does_not_answer_says_that_the_machine_may_be_moving
     assert "the machine may be moving: use its emergency stop" in answer.err
     assert "no session of ours" not in answer.err
     assert "explain guard-unanswered" in answer.err
+
+
+@pytest.mark.parametrize("as_json", [True, False])
+def test_what_a_person_stopped_ends_with_130_in_words_and_as_json(
+    shell, monkeypatch: pytest.MonkeyPatch, as_json: bool
+) -> None:
+    """Words as they are, brackets of a reason too; one JSON object; for painting with what goes on."""
+    words = "stop asked for: [tea] by Ada"
+
+    async def stopped(*_: object, **__: object) -> None:
+        raise StoppedError(words)
+
+    monkeypatch.setattr("controller.session.remote.home", stopped)
+    monkeypatch.setattr("controller.session.remote.paint", stopped)
+    for verb, said in ((shell.home, words), (shell.paint, f"{words}; giornata paint goes on from there")):
+        answer = verb("--json") if as_json else verb()
+        assert answer.code == 130
+        assert said in answer.err
+        if as_json:
+            shown = answer.json
+            assert (shown["ok"], shown["exit"], shown["stopped"]) == (False, 130, words)
 
 
 def test_latch_refuses_until_cleared_by_its_reason(shell) -> None:
