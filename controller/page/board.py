@@ -49,6 +49,7 @@ class Board:
         self._standing = Standing()
         self._events: deque[tuple[int | None, str]] = deque(maxlen=EVENTS_SHOWN)
         self._heard_ns: int | None = None
+        self._connected_ns = 0
         self._connected: bool | None = None
         self._refused = ""
         self._looks = 0
@@ -64,7 +65,7 @@ class Board:
 
     def connected(self, now_ns: int) -> None:
         """A talk with a service has begun; it has said nothing yet."""
-        self._connected, self._heard_ns, self._refused = True, now_ns, ""
+        self._connected, self._connected_ns, self._refused = True, now_ns, ""
         self._standing = Standing()
         self.version += 1
 
@@ -167,8 +168,7 @@ class Board:
         if self._connected is None:
             return Link.ASKING
         if self._connected:
-            assert self._heard_ns is not None
-            if now_ns - self._heard_ns > STALE_NS:
+            if now_ns - max(self._heard_ns or 0, self._connected_ns) > STALE_NS:
                 return Link.SILENT
             return Link.LIVE if self._standing.fields else Link.ASKING
         if self._refused:

@@ -96,8 +96,22 @@ def test_a_service_that_accepts_and_never_speaks_is_unknown() -> None:
     """Not even the first word: asking for three seconds, unknown from then on, and never healthy."""
     board = Board("boathouse")
     board.connected(0)
-    assert board.view(0)["state"] == "asking"
-    assert board.view(STALE_NS + 1)["state"] == "unknown"
+    assert (board.view(0)["state"], board.view(0)["age_ms"]) == ("asking", None)
+    view = board.view(STALE_NS + 1)
+    # It has not spoken: there is no last word that could be so old.
+    assert (view["state"], view["age_ms"]) == ("unknown", None)
+
+
+def test_a_connection_is_no_word(board: Board) -> None:
+    """A service that comes after one that spoke has three seconds for its first word, and the age is the last word's
+    meanwhile."""
+    board.disconnected()
+    board.connected(20 * S)
+    view = board.view(20 * S + STALE_NS)
+    assert (view["state"], view["age_ms"]) == ("asking", 23_000)
+    assert board.view(20 * S + STALE_NS + 1)["state"] == "unknown"
+    board.take({"v": 1, "ok": True, "state": "registered"}, 24 * S)
+    assert (board.view(24 * S)["state"], board.view(24 * S)["age_ms"]) == ("registered", 0)
 
 
 def test_nobody_listens(board: Board) -> None:
