@@ -7,7 +7,7 @@ Owns requests and answers on the line. Slots, skew and late requests are as on a
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.clock import NS_PER_MS, Clock
@@ -36,8 +36,11 @@ class Request:
 
     frame: bytes
     replies: tuple[ReplyCodec, ...]
-    answer_bytes: int
+    answer_bytes: int = field(init=False)
     """Length of all answers together."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "answer_bytes", sum([reply.length for reply in self.replies]))
 
     def needed(self, received: bytes) -> int:  # noqa: ARG002
         """The same: answers have fixed lengths."""
@@ -104,7 +107,7 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
         waits_ns = iter(self._waits_ns([step.free_ns - step.leaves_ns for step in steps]))
         self._until_ns = tuple(tuple(next(waits_ns) for _ in tick.steps) for tick in self._plan.axes)
         self._turnaround_ns = tuple(codec.drive.wire.turnaround_us * 1000 for codec in self._codecs)
-        self._replies: dict[tuple[int, tuple[str, ...]], tuple[tuple[ReplyCodec, ...], int]] = {}
+        self._replies: dict[tuple[int, tuple[str, ...]], tuple[ReplyCodec, ...]] = {}
         self._stops = stops_of(self._codecs)
         self._stop_rest_ns = stop_rest_ns(self._codecs, wire.character_ns)
         self._share()
@@ -115,9 +118,9 @@ class DescribedLineGroup(SlottedGroup[str], DescribedGroup):
         key = (place, frame.answers)
         known = self._replies.get(key)
         if known is None:
-            replies = tuple(self._codecs[place].replies[name] for name in frame.answers)
-            known = self._replies[key] = (replies, sum(reply.length for reply in replies))
-        return Request(frame.data, *known)
+            known = tuple(self._codecs[place].replies[name] for name in frame.answers)
+            self._replies[key] = known
+        return Request(frame.data, known)
 
     def _read_ns(self, exchange: Exchange, bytes_sent: int) -> int:
         """When the drive has had the frame, and says what is true then."""

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from drivers.can.pythoncan import PythonCanLink
 from drivers.clock import VirtualClock
-from drivers.described.codec import Decoded
 from drivers.described.driveside import DriveSide
 from drivers.described.group import DescribedGroup
 from drivers.described.mirror import DescribedMirror
@@ -409,40 +408,6 @@ def test_an_answer_of_the_round_before_does_not_make_this_one_whole() -> None:
     group._taker(0, before_ns - TICK_NS, 11)(late)
     assert group.feedback.axes[0].position_counts == 1_234
     assert not mirror.is_whole
-
-
-WORDS = st.tuples(st.none() | st.sampled_from([0, 1, 3, 9, 0x103, 0x13]), st.none() | st.integers(0, 3))
-
-
-@given(st.lists(WORDS | st.sampled_from(["lose", "trust"]), max_size=30))
-def test_what_is_shown_follows_the_latest_words(events: list[Any]) -> None:
-    """Law: whatever came before, what is shown is what a mirror makes of the latest words alone."""
-    (tick, _) = tick_of(serial_settings().wire, codecs_of(serial_settings()), ("x", "y"), "x", 10_000).axes
-
-    def shown(mirror: DescribedMirror) -> tuple[Any, ...]:
-        word = mirror.feedback
-        return mirror.state, word.state, word.statusword, word.inputs
-
-    mirror, status, inputs, is_trusted = DescribedMirror(tick, 10.0, AxisFeedback()), None, 0, False
-    for event in events:
-        if event == "lose":
-            mirror.lose()
-            status, is_trusted = None, False
-            continue
-        if event == "trust":
-            mirror.trust()
-            is_trusted = True
-        else:
-            mirror.take(Decoded("state", 1, status=event[0], inputs=event[1]), 1, 1, 1)
-            status = status if event[0] is None else event[0]
-            inputs = inputs if event[1] is None else event[1]
-            if event == (None, None):
-                continue
-        fresh = DescribedMirror(tick, 10.0, AxisFeedback())
-        if is_trusted:
-            fresh.is_trusted = True
-        fresh.take(Decoded("state", 1, status=status, inputs=inputs), 1, 1, 1)
-        assert shown(mirror) == shown(fresh)
 
 
 def test_a_position_beyond_everything_is_none() -> None:
