@@ -16,7 +16,7 @@ from tests.fakes.browser import browser, needs_chromium, serious_findings, shows
 from .conftest import WAVES, Scene, Served, Told, guarding, paged
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Page, Route
 
 pytestmark = needs_chromium
 
@@ -205,6 +205,105 @@ def test_the_pages_own_process_gone_is_unknown(chromium: Browser, scene: Scene, 
         page.get_by_role("button").click()
         shows(page, "document.getElementById('answer').dataset.kind === 'failed'")
         assert "hardware stop" in text(page, "answer")
+
+
+AWAY = """(away) => {
+    Object.defineProperty(document, "hidden", { configurable: true, get: () => away });
+    document.dispatchEvent(new Event("visibilitychange"));
+    const shown = (id) => document.getElementById(id).textContent;
+    return [shown("state"), shown("doing"), shown("age"), shown("facts"), document.getElementById("head").hidden];
+}"""
+"""Has the window gone out of sight or come back, and answers what stands there in that instant."""
+
+
+@pytest.mark.campaign
+def test_whoever_comes_back_to_a_window_sees_nothing_old(
+    chromium: Browser, scene: Scene, served: Served
+) -> None:
+    """At once, and as long as nothing comes: no state, age, figure or place of before, with and without an alarm."""
+    with paged(scene) as url, visit(chromium) as look:
+        page = look.page
+        page.goto(url)
+        shows(page, "document.body.dataset.state === 'painting'")
+        shows(page, "!document.getElementById('head').hidden")
+        page.route("**/events", lambda route: route.abort())
+        page.evaluate(AWAY, True)
+        state, doing, age, facts, is_placed_nowhere = page.evaluate(AWAY, False)
+        assert (state, doing, age) == ("looking", "for the machine", "not connected yet")
+        assert "strokes" not in facts
+        assert "mm" not in facts
+        assert is_placed_nowhere
+        shows(page, "document.body.dataset.link === 'unknown'")
+        state, doing, age, facts, is_placed_nowhere = page.evaluate(AWAY, False)
+        assert "strokes" not in facts
+        assert is_placed_nowhere
+        shows(page, "document.getElementById('doing').textContent === 'nothing is known'")
+        assert text(page, "state").lower() == "unknown"
+        page.unroute("**/events")
+        shows(page, "document.body.dataset.state === 'painting'")
+        assert "1 of 4 strokes" in text(page, "facts")
+        assert "painting" in text(page, "state").lower()
+
+
+@pytest.mark.campaign
+def test_a_refusal_ends_with_who_gave_it(chromium: Browser, scene: Scene, served: Served) -> None:
+    """A page's process that is gone is not explained by what it said while it lived."""
+    with paged(scene) as url, visit(chromium) as look:
+        page = look.page
+        page.route("**/events", lambda route: route.fulfill(status=401, body="no token was shown"))
+        page.goto(url)
+        shows(page, "document.getElementById('unknown-why').textContent.includes('has no token')")
+        page.unroute("**/events")
+        page.route("**/events", lambda route: route.abort())
+        shows(page, "document.getElementById('unknown-why').textContent.includes('own process')")
+
+
+@pytest.mark.campaign
+def test_a_picture_that_was_refused_once_comes(chromium: Browser, scene: Scene, served: Served) -> None:
+    """Without waiting for whatever changes the whole of it next."""
+    refused: list[str] = []
+
+    def refuse(route: Route) -> None:
+        if refused:
+            route.continue_()
+        else:
+            refused.append(route.request.url)
+            route.fulfill(status=503, body="no room")
+
+    with paged(scene) as url, visit(chromium) as look:
+        look.page.route("**/picture/*", refuse)
+        look.page.goto(url)
+        shows(look.page, "document.getElementById('picture').dataset.done === '1'")
+        assert len(refused) == 1
+
+
+@pytest.mark.campaign
+def test_the_latest_word_of_a_picture_holds(chromium: Browser, scene: Scene, served: Served) -> None:
+    """Two come while it is fetched, and the first one's fetch ends last."""
+    with paged(scene) as url, visit(chromium) as look:
+        look.page.goto(url)
+        shows(look.page, "document.getElementById('picture').dataset.done === '1'")
+        counts = look.page.evaluate(
+            """async () => {
+                const { Picture } = await import("/picture.js");
+                const key = performance.getEntriesByType("resource").map((one) => one.name)
+                    .filter((name) => name.includes("/picture/")).at(-1).split("/").at(-1);
+                const real = window.fetch, held = [];
+                window.fetch = (path) => new Promise((done) => held.push(() => done(real(path))));
+                const node = (name) => document.createElement(name);
+                const wall = new Picture(node("div"), node("canvas"), node("div"), node("p"));
+                const older = wall.show(key, [[], [[0, 1]]]), newer = wall.show(key, [[], [[0, 2]]]);
+                wall.paint({ pass: 1, done: [[2, 1]] });
+                held[1]();
+                await newer;
+                const first = wall.count;
+                held[0]();
+                await older;
+                window.fetch = real;
+                return [first, wall.count];
+            }"""
+        )
+        assert counts == [3, 3]
 
 
 @pytest.mark.campaign

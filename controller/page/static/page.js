@@ -89,7 +89,8 @@ async function run() {
     try {
       await follow();
     } catch {
-      // Broken off, or nobody there: the age says so.
+      // Broken off, or nobody there: the age says so, and no refusal that somebody gave before.
+      refusal = "";
     }
     await pause(RETRY_MS);
   }
@@ -135,6 +136,7 @@ function render() {
   document.body.dataset.state = why || view === null ? "" : view.state;
   by("unknown").hidden = !why;
   put(by("unknown-why"), why);
+  if (view === null) blank(why);
   if (document.hidden) {
     document.title = `${name}, not watched`;
     return;
@@ -158,6 +160,17 @@ function render() {
   }
   alerts(view.alerts);
   events(view.events);
+}
+
+// Nothing has been heard, or nothing since somebody looked last: what stood here then is neither news nor known.
+function blank(why) {
+  put(by("state"), why ? "Unknown" : "looking");
+  put(by("doing"), why ? "nothing is known" : "for the machine");
+  put(by("age"), "not connected yet");
+  by("share").hidden = true;
+  wall.place(null);
+  for (const label of facts.keys()) fact(label, "unknown");
+  alerts([]);
 }
 
 function fact(label, text) {
@@ -220,6 +233,9 @@ function ask() {
   });
 }
 
+// A connection may be ended just as it is used: once more then, which does no harm; not after ten seconds.
+const askTwice = () => ask().catch((error) => (error.name === "TimeoutError" ? Promise.reject(error) : ask()));
+
 // The page's process was started anew since, and this page has its earlier word.
 async function renew() {
   const text = await (await fetch("/", { cache: "no-store" })).text();
@@ -239,7 +255,7 @@ async function stop() {
   // Its connection is free for the press then, however many windows are open; it comes back by itself.
   stream?.abort();
   try {
-    let got = await ask();
+    let got = await askTwice();
     if (got.status === 403 && (await renew())) got = await ask();
     const said = await got.json().catch(() => ({ lines: [`Not stopped: refused (${got.status}).`, HARDWARE] }));
     say(said.stopped ? "done" : "failed", said.lines);

@@ -41,12 +41,15 @@ export class Picture {
     this.data = null;
     this.waiting = [];
     this.count = 0;
+    this.shows = 0;
     this.at = null;
     new ResizeObserver(() => this.draw()).observe(frame);
   }
 
-  // The whole: fetched only when it is another picture.
+  // The whole: fetched only when it is another picture. The latest holds, however long each takes to come. Throws when
+  // it does not come.
   async show(key, painted) {
+    const mine = ++this.shows;
     this.waiting = [];
     if (key === null) {
       this.key = this.data = null;
@@ -58,9 +61,12 @@ export class Picture {
       this.key = key;
       this.data = null;
       const answer = await fetch(`/picture/${key}`);
-      if (!answer.ok || this.key !== key) return;
+      if (mine !== this.shows) return;
+      // Another is shown by now, and will be told of.
+      if (answer.status === 404) return;
+      if (!answer.ok) throw new Error(`the picture was refused (${answer.status})`);
       const data = decode(await answer.arrayBuffer());
-      if (this.key !== key) return;
+      if (mine !== this.shows) return;
       this.data = data;
       this.legend();
     }
