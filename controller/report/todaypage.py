@@ -24,7 +24,7 @@ SIZES: Final[dict[Paper, tuple[str, float]]] = {"a4": ("A4", 297.0), "letter": (
 
 MARGIN_MM: Final = 6.0
 """Above and below; printers reach that far, common practice, no source."""
-PASSES_SHOWN: Final = 7
+PASSES_SHOWN: Final[dict[Paper, int]] = {"a4": 7, "letter": 5}
 PASSES_MORE, INKS_MORE = 0.7, 0.4
 """So many more of them fit for each line that does not bar the day, of three."""
 BARRED_SHOWN: Final = 3
@@ -78,10 +78,11 @@ svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
 .emergency { font-weight: 700; font-size: 1.1rem; background: var(--ink); color: var(--page); padding: 0.3rem 0.6rem;
   border-radius: 4px; margin: 0.3rem 0; }
 .always { margin: 0.3rem 0; padding-left: 1.3rem; font-weight: 600; }
-.cards { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 0.6rem 1.2rem; }
-.card { border-top: 1px solid var(--edge); padding-top: 0.3rem; }
+.cards { columns: 17rem 2; column-gap: 1.2rem; }
+.card { border-top: 1px solid var(--edge); padding: 0.3rem 0 0.6rem; break-inside: avoid; }
 .card h3 { margin: 0; font-size: 1rem; } .card ol { margin: 0.15rem 0 0; padding-left: 1.2rem; }
-.codes { color: var(--quiet); font-size: 0.8rem; line-height: 1.25; margin: 0; overflow-wrap: anywhere; }
+.codes { color: var(--quiet); font-size: 0.8rem; line-height: 1.25; margin: 0; }
+.codes span { white-space: nowrap; }
 @media (max-width: 40rem) { .columns { grid-template-columns: 1fr; } }
 @media print {
   body { font: 8.4pt/1.22 "Liberation Sans", Arial, Helvetica, sans-serif; }
@@ -110,10 +111,10 @@ svg .ring { fill: none; stroke: #1d2328; stroke-width: 0.2em; }
   .emergency { font-size: 13pt; background: none; color: #000; border: 2pt solid #000; padding: 0.4mm 1.6mm;
     margin: 0.2mm 0 0.6mm; border-radius: 0; }
   .always { font-size: 10.5pt; line-height: 1.16; }
-  .card h3 { font-size: 10.5pt; } .card ol { font-size: 10pt; line-height: 1.16; }
+  .card h3 { font-size: 10.5pt; } .card ol { font-size: 10pt; line-height: 1.14; }
   .sheet .always, .card ol { padding-left: 1.5em; }
-  .cards { grid-template-columns: 1fr 1fr; gap: 0.6mm 4mm; } .card { padding-top: 0.4mm; }
-  .codes { font-size: 6.8pt; line-height: 1.1; } .foot { font-size: 6.8pt; line-height: 1.1; }
+  .cards { columns: 2; column-gap: 4mm; } .card { padding: 0.3mm 0 0.4mm; }
+  .codes { font-size: 10pt; line-height: 1.06; } .foot { font-size: 6.8pt; line-height: 1.1; }
 }
 """
 
@@ -126,7 +127,7 @@ def page(today: Today, drawing: str, paper: Paper = "a4") -> str:
         _top(today),
         _barred(today.barred),
         "<h2>Passes</h2>",
-        _passes(today),
+        _passes(today, paper),
         '<div class="columns"><section><h2>Pens to have ready</h2>',
         _pens(today),
         "<h2>Before the start</h2>",
@@ -196,9 +197,9 @@ def _barred(lines: Sequence[str]) -> str:
     return f'<div class="notes">{shown}</div>'
 
 
-def _passes(today: Today) -> str:
+def _passes(today: Today, paper: Paper) -> str:
     begins = "begins" if today.begin is not None else "begins after"
-    most = PASSES_SHOWN + int(PASSES_MORE * _spare(today))
+    most = PASSES_SHOWN[paper] + int(PASSES_MORE * _spare(today))
     titles = ("no.", "pass", "strokes", "metres", "takes", begins, "pen", "note")
     rows = [_pass_row(today, one) for one in today.passes[:most]]
     rest = today.passes[most:]
@@ -368,9 +369,14 @@ def _name(name: str) -> str:
     return name if len(name) <= NAME_CHARACTERS else f"{name[: NAME_CHARACTERS - 8]}…{name[-7:]}"
 
 
+def _codes(codes: Sequence[str]) -> str:
+    """Reasons by which a card is found; none is broken at its hyphens."""
+    return ", ".join(f"<span>{escape(code)}</span>" for code in codes)
+
+
 def _halts() -> str:
     cards = "".join(
-        f'<article class="card"><h3>{escape(card.title)}</h3><p class="codes">{escape(", ".join(card.reasons))}</p>'
+        f'<article class="card"><h3>{escape(card.title)}</h3><p class="codes">{_codes(card.reasons)}</p>'
         f"<ol>{''.join(f'<li>{escape(line)}</li>' for line in card.lines)}</ol></article>"
         for card in CARDS
     )

@@ -489,7 +489,7 @@ def test_it_prints_on_one_page(chromium: Any, tmp_path: Path) -> None:
         assert pages_of(look.page.pdf(format="Letter", margin=margin)) == 1, "made for A4, printed on Letter"
         look.page.emulate_media(media="print")
         sizes = look.page.eval_on_selector_all(
-            ".emergency, .always li, .card h3, .card ol li",
+            ".emergency, .always li, .card h3, .card ol li, .card .codes",
             "all => all.map(one => parseFloat(getComputedStyle(one).fontSize))",
         )
         assert min(sizes) >= 10.0 * 96.0 / 72.0 - 0.01  # CSS: 96 px and 72 pt an inch
