@@ -345,20 +345,22 @@ def _take_log(
         tick_ns = int(meta.get("tick_ns", 0))
         joined = bytearray()  # grows in place: a log of hours is held once
         for block in tick_blocks(path, damaged):
-            joined += block[block["segment"] >= 0].tobytes()
+            joined += block.tobytes()
     except (OSError, TimingLogError) as error:
         notes.append(f"run {run.id} ({run.what}) has no readable timing log: {error}")
         return []
     records = np.frombuffer(joined, TICK_DTYPE)
-    if not len(records):
+    # Errors and times go by all ticks, as in the session's report; what is compared are those of the schedule.
+    inside = records["segment"] >= 0
+    if not inside.any():
         return []
     tick_us, late_ns = tick_ns * 1e-3, (records["sent_ns"] - records["scheduled_ns"]).astype(np.int64)
     late = (late_ns * 1e-3).astype(np.float32)
     following, contour = errors(records, _counts_per_mm(meta, spec, taken, notes.append))
-    down = records["head"] != 0
+    down = inside & (records["head"] != 0)
     taken.tick_us = max(taken.tick_us, tick_us)
-    taken.seconds += len(records) * tick_us * 1e-6
-    taken.lateness.append(late)
+    taken.seconds += int(np.count_nonzero(inside)) * tick_us * 1e-6
+    taken.lateness.append(late[inside])
     for kept, values in ((taken.following, following), (taken.contour, contour)):
         values = values[down]
         kept.append(values[np.isfinite(values)].astype(np.float32))
@@ -374,7 +376,8 @@ def _take_log(
         _largest(most[:, 1], stroke[starts], np.abs(took_ns * 1e-3))
         _largest(most[:, 2], stroke, following)
         _largest(most[:, 3], stroke, contour)
-    return [int(records["scheduled_ns"][0]), int(records["scheduled_ns"][-1] + 1000 * tick_us)]
+    first, last = np.flatnonzero(inside)[[0, -1]]
+    return [int(records["scheduled_ns"][first]), int(records["scheduled_ns"][last] + 1000 * tick_us)]
 
 
 def _largest(most: Vector, stroke: npt.NDArray[np.int64], values: npt.NDArray[np.floating]) -> None:
@@ -383,11 +386,9 @@ def _largest(most: Vector, stroke: npt.NDArray[np.int64], values: npt.NDArray[np
 
 
 def errors(records: npt.NDArray[np.void], per_mm: tuple[float, float] | None) -> tuple[Vector, Vector]:
-    """Following and contour error (n,) of a run's records in order, mm; nan without fresh word, or counts a mm."""
+    """Following and contour error (n,), mm, of all of a run's records in order; nan without fresh word, or a scale."""
     off_mm = error_mm_of(records, per_mm)
-    if per_mm is None:
-        return off_mm[:, 0], off_mm[:, 1]
-    contour, _way = contour_and_way(records["planned_counts"].astype(np.int64), off_mm, per_mm)
+    contour, _way = contour_and_way(records["planned_counts"], off_mm, per_mm)
     following: Vector = np.hypot(*off_mm.T)
     return following, contour
 

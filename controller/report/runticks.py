@@ -92,13 +92,9 @@ def read_ticks(
         task.append(records["task"].astype(np.int16))
         head.append(records["head"].astype(np.uint8))
         error.append(error_mm_of(records, counts_per_mm))
-        if counts_per_mm is not None:
-            planned.append(records["planned_counts"].astype(np.int64))
+        planned.append(records["planned_counts"].astype(np.int64))
     scheduled_ns, error_mm = np.concatenate(scheduled), np.concatenate(error)
-    if counts_per_mm is None:
-        contour, way = np.full(len(error_mm), np.nan), np.full(len(error_mm), np.nan)
-    else:
-        contour, way = contour_and_way(np.concatenate(planned), error_mm, counts_per_mm)
+    contour, way = contour_and_way(np.concatenate(planned), error_mm, counts_per_mm)
     return RunTicks(
         run,
         int(meta.get("tick_ns", 0)) or _tick_ns(scheduled_ns),
@@ -140,15 +136,20 @@ def timing_errors_ns(scheduled_ns: Index, lateness_ns: Index, starts: Index, tic
 
 
 def contour_and_way(
-    planned_counts: Index, error_mm: Vector, counts_per_mm: tuple[float, float]
+    planned_counts: Index, error_mm: Vector, counts_per_mm: tuple[float, float] | None
 ) -> tuple[Vector, Vector]:
-    """Contour error (n,) and expected way since the tick before (n,), mm, of expected counts and errors (n, 2).
+    """Contour error (n,) and expected way since the tick before (n,), mm, of expected counts and errors (n, 2) of all
+    ticks of a run in order; nan without counts a mm.
 
+    Whoever says something of contour error goes through here, before choosing ticks: the direction is that from
+    neighbour to neighbour, and one that was left out would make a tick at rest look like one on its way.
     The contour error is the part of the following error at right angles to the expected motion, |ex uy - ey ux| with u
     the direction from the tick before to the tick after (Y. Koren 1980, from memory): the distance from the path where
     it is straight; where it is curved, right to within the square of the error over twice the radius.
     """
     n = len(planned_counts)
+    if counts_per_mm is None:
+        return np.full(n, np.nan), np.full(n, np.nan)
     contour, way = np.full(n, np.nan), np.zeros(n)
     scale = np.array(counts_per_mm)
     for begin in range(0, n, PIECE_TICKS):

@@ -22,7 +22,9 @@ from controller.report.comparefind import FilePlace, SessionPlace, places
 from controller.report.comparepage import sessions_page
 from controller.report.compareread import errors, read_session
 from controller.report.comparewords import comparison_json, lines
+from controller.report.gather import gather
 from controller.stream.record import TICK_DTYPE
+from controller.stream.timinglog import TimingLogWriter, log_meta
 from tests.report.comparedays import LINES, MACHINE, Day, make_days, planned, records
 
 HOMES = ((0.01, 0.0), (-0.01, 0.02), (0.02, 0.01), (0.0, -0.02), (-0.02, 0.0), (0.005, 0.015))
@@ -84,6 +86,49 @@ def test_contour_error_is_the_part_across_the_way():
     np.testing.assert_allclose(following, [0.0, 3.0, 5.0, np.nan, 5.0, 5.0])
     np.testing.assert_allclose(contour, [0.0, 0.0, 4.0, np.nan, np.nan, np.nan])
     assert np.isnan(errors(heard, None)[0]).all()
+
+
+def test_errors_are_those_of_the_sessions_report(tmp_path):
+    """Tick for tick the figures that the report has, also where a way of its own lies between two parts of a pass.
+
+    The second part begins at rest and far from where the first one ended: at rest there is no contour error, and no
+    direction reaches over the way between, which is compared by nobody.
+    """
+    root = make_days(tmp_path, (Day(seed=7, home_mm=HOMES),))
+    (path,) = (root / "runs").glob("*/timing.gtl")
+    raw, (_strokes, schedule) = records(Day(seed=7), 10_000_000_000_000), planned()
+    lines_at = np.flatnonzero(schedule.segments["kind"] == SegmentKind.STROKE)
+    first_end = (
+        int(schedule.segments["first_tick"][lines_at[10]] + schedule.segments["ticks"][lines_at[10]]) - 3
+    )
+    second = int(schedule.segments["first_tick"][lines_at[30]]) + 2
+    rest = np.repeat(raw[second : second + 1], 25)
+    way = np.repeat(raw[first_end - 1 : first_end], 200)
+    way["segment"], way["head"] = -1, 0
+    way["planned_counts"] = np.linspace(raw["planned_counts"][first_end - 1], rest["planned_counts"][0], 200)
+    way["measured_counts"] = way["planned_counts"] + 900
+    joined = np.concatenate([raw[:first_end], way, rest, raw[second:]])
+    meta = log_meta(path)
+    path.unlink()
+    with TimingLogWriter(path, meta) as log:
+        log.append(joined)
+    read, (ticks,) = read_session(root, 1), gather(root, 1).ticks
+    mine = (ticks.segment >= 0) & (ticks.head != 0)
+    assert np.count_nonzero(joined["head"]) == np.count_nonzero(mine)
+    for ours, theirs in (
+        (read.contour_mm, ticks.contour_mm),
+        (read.following_mm, np.hypot(*ticks.error_mm.T)),
+    ):
+        heard = theirs[mine]
+        np.testing.assert_array_equal(ours, heard[np.isfinite(heard)].astype(np.float32))
+    fresh = np.isfinite(ticks.error_mm[:, 0])
+    at_rest = slice(first_end + 200, first_end + 200 + 24)
+    assert (joined["head"][at_rest] != 0).all()
+    assert np.isnan(ticks.contour_mm[at_rest]).all()
+    assert fresh[at_rest].all()
+    assert len(read.contour_mm) <= len(read.following_mm) - 24
+    per_stroke = ticks.contour_mm[(ticks.segment == lines_at[30]) & np.isfinite(ticks.contour_mm)].max()
+    assert read.parts[0].strokes["contour_max_mm"][30] == pytest.approx(per_stroke)
 
 
 def test_nothing_changed_is_called_scatter(root):
