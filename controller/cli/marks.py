@@ -51,6 +51,7 @@ def marks(
         for line in lines:
             out().print(line, soft_wrap=True)
 
+    verbs.session_state_of(machine, state)  # said before a terminal is asked for
     with (
         TerminalSteerer(err()) as steerer,
         TerminalWatcher(err(), quiet=as_json) as watcher,
