@@ -3,7 +3,7 @@ words on stdout.
 
 Owns the clock of the world (CLOCK_MONOTONIC) and the end of its own life; the pty is ``drivers.twin.wireport``'s. One
 thread, one ``select``: it sleeps until a byte comes, the next event of the world is due, or 1 ms has passed while
-something moves.
+something moves. Files are written by children of it meanwhile.
 
 stdin, one JSON object a line: ``{"load_pen": {"ink": .., "colour": .., "tip_mm": ..}}`` (null takes it out),
 ``{"push": {"axis": .., "to_mm": ..}}``, ``{"motor_power": false}`` (true puts it back), ``{"status": true}``,
@@ -59,6 +59,7 @@ class TwinProcess:
         self._heard_ns = time.monotonic_ns()
         self._state_ns = 0
         self._kept: dict[str, Any] = {}
+        self._keeper = store.StateKeeper(self._folder)
         self._commands = bytearray()
         self._ending = ""
         self._saver: tuple[int, int] | None = None  # pid, pidfd of a child that writes files
@@ -247,7 +248,7 @@ class TwinProcess:
             self._say({"event": "error", "message": f"{self._folder}: expected to save, got a failure"})
 
     def _keep_state(self) -> None:
-        """Write where everything stands, twice a second, in a gap between answers if one comes soon enough."""
+        """Have it written where everything stands, twice a second, in a gap between answers if one comes soon."""
         now_ns = time.monotonic_ns()
         age_ns = now_ns - self._state_ns
         if age_ns < _STATE_EVERY_NS or (age_ns < 2 * _STATE_EVERY_NS and self._wire.is_awaited):
@@ -256,12 +257,13 @@ class TwinProcess:
         state = self._gantry.state()
         if state != self._kept:
             self._kept = state
-            store.save_state(self._gantry, self._folder)
+            self._keeper.keep(store.state_text(state))
 
     def _end(self) -> None:
         if self._saver is not None:
             self._saved()
         self._gantry.power_off()
+        self._keeper.end()
         store.save_all(self._gantry, self._folder)
         self._say({"event": "end", "why": self._ending, "dropped_bytes": self._wire.dropped_bytes})
         if self._head is not None:
