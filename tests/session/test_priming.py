@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +17,13 @@ from controller.config.places import shipped
 from controller.motion.schedule import Schedule, SegmentKind
 from controller.session import pens
 from controller.session.journal import Journal
+from controller.session.operator import SimulatedOperator
 from controller.session.prepare import prepare
-from controller.session.prepared import Prepared, PreparedSwatch
+from controller.session.prepared import Prepared, PreparedPass, PreparedSwatch
 from controller.session.priming import Swatch, why_prime
-from controller.stream.spec import ScheduleTask
+from controller.session.priming import homing_s as homing_of
+from controller.session.runner import Order
+from controller.stream.spec import ScheduleTask, StreamOutcome
 from tests.session.conftest import JOB, SVG
 
 MACHINE = shipped("machines/boathouse.toml")
@@ -128,6 +132,78 @@ async def test_a_used_up_swatch_is_named_and_refused_until_it_is_clean(bench, tm
     (result,) = await bench.service().paint(prepared, ["teal-1"], again=True)
     assert result.state == "finished"
     assert len(primed(bench)) == 2
+
+
+class Slow(SimulatedOperator):
+    """Says yes, after so many seconds by the clock that is given."""
+
+    def __init__(self, clock: list[int], takes_s: float) -> None:
+        super().__init__()
+        self._clock, self._takes_s = clock, takes_s
+
+    async def load_pen(self, part: PreparedPass, number: int, count: int) -> bool:
+        """Yes, later."""
+        self._clock[0] += round(1000.0 * self._takes_s)
+        return await super().load_pen(part, number, count)
+
+
+def same_pen(prepared: Prepared) -> Prepared:
+    """The same job, its pass to be painted with the pen that is in use."""
+    parts = tuple(one.model_copy(update={"fresh_pen": False}) for one in prepared.record.passes)
+    return replace(prepared, record=prepared.record.model_copy(update={"passes": parts}))
+
+
+@pytest.mark.parametrize(
+    ("waited_s", "takes_s", "homing_s", "asked", "why"),
+    [
+        (90.0, 0.0, 0.0, 0, "its tip was up for 90 s"),
+        (30.0, 40.0, 0.0, 1, "its tip was up for 70 s"),
+        (30.0, 10.0, 25.0, 1, "its tip will have been up for 65 s or more by the time the machine has homed"),
+        (45.0, 0.0, 25.0, 0, "its tip will have been up for 70 s or more by the time the machine has homed"),
+        (30.0, 10.0, 5.0, 1, ""),
+    ],
+)
+async def test_a_tip_that_will_be_too_old_is_refused_before_anything_moves(
+    bench, tmp_path: Path, monkeypatch, waited_s: float, takes_s: float, homing_s: float, asked: int, why: str
+) -> None:
+    """With no place left: a tip that was up too long, that dries while a person is asked, or while the machine homes.
+
+    How long homing takes is what the shortest of the last ones took; a longer or a refused one does not count.
+    """
+    prepared = same_pen(prepared_with(tmp_path, SWATCH.replace("140.0, 40.0", "70.0, 15.0")))
+    clock = [1_790_000_000_000]
+    journal = Journal.open(tmp_path / "day.sqlite", "boathouse", now_ms=lambda: clock[0])
+    bench.journal, streamed = journal, bench.runner.run
+
+    async def run_of(order: Order) -> StreamOutcome:
+        clock[0] += round(1000.0 * homing_s) if order.run.what == "homing" else 0
+        return await streamed(order)
+
+    bench.runner.run = run_of
+    await bench.service().home()
+    assert prepared.record.swatch is not None
+    journal.note("prime", f"{Swatch(prepared.record.swatch).key}, place 1 of 1: teal, teal-1", 1)
+    for took_s, end in ((homing_s + 60.0, "done"), (0.0, "failed")):
+        run = journal.begin_run(1, "homing", lambda number: tmp_path / f"{number:04d}-homing", pass_id=None)
+        clock[0] += round(1000.0 * took_s)
+        journal.end_run(run.id, end, "", realtime=True)
+    assert homing_of(journal) == homing_s
+    journal.pens.add_pen("teal", session=None, pass_name="", person="p")
+    (pen,) = journal.pens.pens()
+    use = pens.PenUse(pen, 1.0, 1.0, 1.0, 1.0, clock[0] - round(1000.0 * waited_s), None, True)
+    monkeypatch.setattr(pens, "uses", lambda _journal: [use])
+    bench.operator = Slow(clock, takes_s)
+    before = len(journal.runs())
+    if not why:
+        await bench.service().paint(prepared, ["teal-1"])
+        assert len(journal.runs()) > before
+    else:
+        with pytest.raises(RefusedError) as refused:
+            await bench.service().paint(prepared, ["teal-1"])
+        assert f"has to be primed ({why}) and the swatch" in refused.value.reason
+        assert len(journal.runs()) == before, "nothing has moved for it"
+    assert len(bench.operator.asked) == asked
+    journal.close()
 
 
 async def test_too_few_places_for_all_passes_are_told_before_the_first(bench, tmp_path: Path) -> None:
