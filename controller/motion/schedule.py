@@ -23,6 +23,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from controller.config.damage import whole
+
 FORMAT = 2
 CHUNK_TICKS = 1 << 18
 """So many ticks are digested or summed at a time."""
@@ -164,10 +166,13 @@ class Schedule:
 
     @classmethod
     def load(cls, folder: Path) -> Schedule:
-        """Read what ``save`` wrote, memory-mapped. Raises ValueError when the digest does not hold."""
+        """Read what ``save`` wrote, memory-mapped. Raises OSError, or ValueError when a file is damaged or the digest
+        does not hold."""
         schedule, digest = _mapped(folder)
-        if schedule.digest() != digest:
-            raise ValueError(f"{folder}: expected digest {digest[:12]}…, got {schedule.digest()[:12]}…")
+        with whole(folder):
+            found = schedule.digest()
+        if found != digest:
+            raise ValueError(f"{folder}: expected digest {digest[:12]}…, got {found[:12]}…")
         return schedule
 
 
@@ -241,16 +246,19 @@ def _begun_digest(start_quanta: tuple[int, int], tick_ns: int, machine: str) -> 
 
 def _mapped(folder: Path) -> tuple[Schedule, str]:
     """The schedule in ``folder``, unchecked, and the digest that it says it has."""
-    meta = json.loads((folder / "meta.json").read_text())
-    if meta.get("format") != FORMAT:
+    with whole(folder / "meta.json"):
+        meta = json.loads((folder / "meta.json").read_text())
+        format_said = meta.get("format")
+    if format_said != FORMAT:
         raise ValueError(
-            f"{folder}: expected schedule format {FORMAT}, got {meta.get('format')}: prepare the job again"
+            f"{folder}: expected schedule format {FORMAT}, got {format_said}: prepare the job again"
         )
-    schedule = Schedule(
-        np.load(folder / "velocity.npy", mmap_mode="r", allow_pickle=False),
-        np.load(folder / "segments.npy", mmap_mode="r", allow_pickle=False),
-        (int(meta["start_quanta"][0]), int(meta["start_quanta"][1])),
-        int(meta["tick_ns"]),
-        str(meta["machine"]),
-    )
-    return schedule, str(meta["digest"])
+    with whole(folder):
+        schedule = Schedule(
+            np.load(folder / "velocity.npy", mmap_mode="r", allow_pickle=False),
+            np.load(folder / "segments.npy", mmap_mode="r", allow_pickle=False),
+            (int(meta["start_quanta"][0]), int(meta["start_quanta"][1])),
+            int(meta["tick_ns"]),
+            str(meta["machine"]),
+        )
+        return schedule, str(meta["digest"])

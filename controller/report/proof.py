@@ -17,7 +17,6 @@ import json
 import math
 import shutil
 import tempfile
-import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -157,14 +156,7 @@ def passes_of(prepared: Prepared, job: Job) -> tuple[PassPaint, ...]:
                     )
                 ]
             )
-        path = prepared.pass_folder(part.name) / "strokes.npz"
-        try:
-            strokes = prepared.strokes(part.name)
-        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
-            expected = "whole strokes (run giornata prepare)"
-            raise InputError(
-                [Mistake(path, "strokes", expected, str(error) or "none", code="prepared-damaged")]
-            ) from None
+        strokes = prepared.strokes(part.name)
         width_at = _width_at(job, row_of[part.ink])
         found.append(pass_paint(part.name, row_of[part.ink], part.colour, strokes, width_at, part.pen_m))
     return tuple(found)

@@ -193,10 +193,17 @@ class Prepared:
         return tuple(one for one in self.record.passes if one.name in names)
 
     def strokes(self, name: str) -> StrokeSet:
-        """The strokes of one pass, in painting order."""
+        """The strokes of one pass, in painting order. Raises InputError when their file is damaged."""
         from controller.strokes.strokeset import StrokeSet
 
-        return StrokeSet.load(self.pass_folder(name) / "strokes.npz")
+        path = self.pass_folder(name) / "strokes.npz"
+        try:
+            return StrokeSet.load(path)
+        except (OSError, ValueError) as error:
+            wanted = "whole strokes (run giornata prepare)"
+            raise InputError(
+                [Mistake(path, "strokes", wanted, str(error), code="prepared-damaged")]
+            ) from None
 
     def ink_strokes(self, ink: str) -> StrokeSet:
         """The strokes of all passes of one ink, in painting order."""

@@ -12,6 +12,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from controller.config.damage import whole
+
 COPY_VERTICES = 1 << 18
 """So many vertices are rearranged at a time."""
 
@@ -113,14 +115,31 @@ class StrokeSet:
 
     @classmethod
     def load(cls, path: Path) -> StrokeSet:
-        """Read what ``save`` wrote."""
-        with np.load(path, allow_pickle=False) as data:
-            return cls(
+        """Read what ``save`` wrote. Raises OSError, or ValueError that names a file which is damaged."""
+        # numpy leaves a file open that it opened itself and finds to be no archive.
+        with whole(path), path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+            found = cls(
                 data["points_mm"],
                 data["offsets"],
                 data["kind"],
                 data["element"],
                 tuple(str(name) for name in data["element_ids"]),
+            )
+            found.refuse_misfits()
+        return found
+
+    def refuse_misfits(self) -> None:
+        """Raises ValueError where the arrays do not belong together."""
+        count = len(self)
+        ends = self.offsets[[0, -1]].tolist() if self.offsets.ndim == 1 and count >= 0 else []
+        if (
+            ends != [0, len(self.points_mm)]
+            or self.points_mm.shape != (len(self.points_mm), 2)
+            or bool(np.any(np.diff(self.offsets) < 1))
+            or (self.kind.shape, self.element.shape) != ((count,), (count,))
+        ):
+            raise ValueError(
+                f"expected arrays of one set of strokes, got {count} strokes that do not fit them"
             )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -11,15 +12,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.config.errors import InputError, RefusedError
+from controller.config.errors import HaltedError, InputError, RefusedError
 from controller.config.load import load_job, load_machine
 from controller.config.maintenance import Maintenance
 from controller.config.places import StateDir, shipped
 from controller.session import maintenance, pens
 from controller.session.journal import Journal
+from controller.session.prepared import load_prepared
 from controller.session.runsums import RunSums
+from controller.session.watcher import Watcher
 from controller.stream.record import TICK_DTYPE
 from controller.stream.spec import StreamOutcome
+from safety import latch
 
 MACHINE = shipped("machines/boathouse.toml")
 
@@ -120,6 +124,35 @@ async def test_a_disk_that_refuses_sums_does_not_stop_the_session(bench, three, 
     (result,) = await service.paint(three, ["teal-1"])
     assert result.state == "finished"
     assert any("disk full" in note for note in notes)
+
+
+@pytest.mark.parametrize("left", [0, 100, 1000])
+async def test_strokes_that_cannot_be_read_do_not_hide_how_a_run_ended(
+    bench, three, tmp_path, left: int
+) -> None:
+    """A file of strokes that was cut short while the pass ran: the halt comes through, and what is missing is told."""
+    folder = tmp_path / "job"
+    shutil.copytree(three.folder, folder)
+    prepared = load_prepared(folder)
+    path = prepared.pass_folder("teal-1") / "strokes.npz"
+
+    def halt() -> None:
+        path.write_bytes(path.read_bytes()[:left])
+        latch.write(bench.state.latch, latch.Latch("lease-out", "the lease ended", standstill="proved"))
+
+    told: list[str] = []
+
+    class Told(Watcher):
+        def note(self, text: str) -> None:
+            told.append(text)
+
+    service = bench.service(Told())
+    await service.home()
+    bench.runner.during = halt
+    bench.runner.pass_end = StreamOutcome(end="halted", reason="the lease ended")
+    with pytest.raises(HaltedError):
+        await service.paint(prepared, ["teal-1"], homed_now=True)
+    assert any("the sums of run" in line and "strokes.npz" in line for line in told)
 
 
 def test_stock_counts_down_from_the_last_count(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +12,11 @@ import pytest
 from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.places import shipped
+from controller.motion.schedule import Schedule
 from controller.session import prepare as prepare_module
 from controller.session.prepare import prepare
 from controller.session.prepared import load_prepared
+from controller.strokes.strokeset import StrokeSet
 
 SVG = """<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="60mm" viewBox="0 0 100 60">
 <g id="moon"><circle id="full" cx="20" cy="20" r="5" fill="none" stroke="#000"/><text id="sign">T</text></g>
@@ -134,6 +138,57 @@ def test_damaged_schedule_is_noticed(files: tuple[Path, Path], tmp_path: Path) -
     np.save(path, velocity)
     with pytest.raises(InputError, match="whole files"):
         prepared.schedule("teal-1")
+
+
+DAMAGES: dict[str, Callable[[bytes], bytes]] = {
+    "empty": lambda _: b"",
+    "cut short": lambda whole: whole[: len(whole) // 2],
+    "its head gone": lambda whole: whole[64:],
+    "a byte turned": lambda whole: whole[: len(whole) // 2] + b"\xff" + whole[len(whole) // 2 + 1 :],
+    "text": lambda _: b"tide mural\n" * 9,
+    "of nothing": lambda whole: b"\0" * len(whole),
+}
+
+
+def test_whatever_the_damage_it_is_one_error(files: tuple[Path, Path], tmp_path: Path) -> None:
+    """Truncated, emptied or overwritten, by whatever error numpy and zipfile tell it: ValueError that names the file,
+    and of a prepared job a mistake with the remedy."""
+    prepared = prepare(*files, tmp_path / "out")
+    folder = tmp_path / "out" / "teal-1"
+    for name in ("strokes.npz", "schedule/velocity.npy", "schedule/segments.npy", "schedule/meta.json"):
+        path = folder / name
+        sound = path.read_bytes()
+        load, told = (
+            (lambda: StrokeSet.load(folder / "strokes.npz"), prepared.strokes)
+            if name == "strokes.npz"
+            else (lambda: Schedule.load(folder / "schedule"), prepared.schedule)
+        )
+        for damage in DAMAGES.values():
+            path.write_bytes(damage(sound))
+            with pytest.raises(ValueError, match=r"teal-1/(strokes\.npz|schedule)"):
+                load()
+            with pytest.raises(InputError, match="run giornata prepare"):
+                told("teal-1")
+        path.write_bytes(sound)
+        told("teal-1")
+
+
+def test_arrays_that_do_not_belong_together_are_no_strokes(tmp_path: Path) -> None:
+    """An archive that is whole by its sums and holds another number of vertices, kinds or elements."""
+    path = tmp_path / "strokes.npz"
+    kinds, element = np.zeros(2, dtype=np.uint8), np.zeros(2, dtype=np.int32)
+    good = StrokeSet(np.arange(8.0).reshape(4, 2), np.array([0, 2, 4]), kinds, element, ("full",))
+    good.save(path)
+    assert len(StrokeSet.load(path)) == 2
+    for bad in (
+        replace(good, points_mm=np.zeros((3, 2))), replace(good, points_mm=np.zeros((4, 3))),
+        replace(good, offsets=np.array([0, 5, 4])), replace(good, offsets=np.array([1, 2, 4])),
+        replace(good, offsets=np.zeros(0, dtype=np.int64)), replace(good, kind=kinds[:1]),
+        replace(good, element=element[:1]),
+    ):  # fmt: skip
+        bad.save(path)
+        with pytest.raises(ValueError, match=r"strokes\.npz: damaged"):
+            StrokeSet.load(path)
 
 
 @pytest.mark.parametrize("text", ["", "{}", '{"format": 2}', "[1]"])
