@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.can.link import CanLink, Frame
+from drivers.can.link import CanLink
 from drivers.can.slcan import EXTENDED_FLAG
 from drivers.clock import NS_PER_MS, Clock
 from drivers.described.codec import CommandCodec, Decoded, DriveCodec, OutFrame, ReplyCodec
@@ -123,21 +123,21 @@ class DescribedCanGroup(DescribedGroup):
         except LinkError:
             self._lose_wire()
             raise
-        words: list[tuple[int, Decoded, Frame]] = []
+        words: list[tuple[int, Decoded, int]] = []
+        last: dict[tuple[int, str], int] = {}
         for frame in arrived:
             for place, reply in self._routes.get(frame.can_id, ()):
                 if (word := reply.decode(frame.data)) is not None:
-                    words.append((place, word, frame))
+                    last[place, word.reply] = len(words)
+                    words.append((place, word, frame.received_ns))
                     break
             else:
                 self.ignored += 1
-        last = {(place, word.reply): number for number, (place, word, _) in enumerate(words)}
-        for number, (place, word, frame) in enumerate(words):
+        for number, (place, word, received_ns) in enumerate(words):
             # Said twice in one look: the earlier answer is one of the round before, which came late.
-            is_late = last[place, word.reply] != number
-            self._take(place, word, frame.received_ns, is_late=is_late)
-            if not is_late:
-                self._took()
+            self._take(place, word, received_ns, is_late=last[place, word.reply] != number)
+        if words:
+            self._took()
 
     def _take(self, place: int, word: Decoded, received_ns: int, *, is_late: bool) -> None:
         begun_ns = self._before_ns if is_late else self._round_begun_ns

@@ -13,6 +13,15 @@ from drivers.described.tick import AxisTick
 from drivers.interface import AxisFeedback, DriveState
 from drivers.words import AS_WIRED, Unwrapped, own_inputs, statusword_of
 
+_POSITION, _STATUS, _VELOCITY, _INPUTS = 1, 2, 4, 8
+_BITS: dict[Quantity, int] = {
+    "position": _POSITION,
+    "status": _STATUS,
+    "velocity": _VELOCITY,
+    "inputs": _INPUTS,
+}
+_PLACES = tuple(tuple(place for place in range(4) if told >> place & 1) for told in range(16))
+_FAR_NS = 1 << 62
 _COUNTS_MAX = 1 << 62
 """No axis goes so far, and what puts positions down has 64 bits for them."""
 
@@ -21,13 +30,13 @@ class DescribedMirror:
     """The latest word of one drive."""
 
     __slots__ = (
-        "_came", "_codec", "_counter", "_has_velocity", "_is_late", "_judged", "_last", "_needed", "_power_mask",
+        "_came", "_codec", "_counter", "_ever", "_has_velocity", "_judged", "_last", "_needed", "_power_mask",
         "_seen", "_shown", "_switches", "_unit_counts_s", "_wired", "feedback", "is_trusted", "state", "status",
     )  # fmt: skip
 
     def __init__(self, tick: AxisTick, unit_counts_s: float, feedback: AxisFeedback) -> None:
         self._codec = tick.codec
-        self._needed = tick.needed
+        self._needed = sum(bit for name, bit in _BITS.items() if name in tick.needed)
         self._has_velocity = "velocity" in tick.needed
         self._unit_counts_s = unit_counts_s
         self._counter = Unwrapped(tick.codec.position_span_counts)
@@ -35,10 +44,9 @@ class DescribedMirror:
         self._power_mask = drive.status.power_mask
         switches = drive.switches
         self._switches = (switches.negative_limit, switches.positive_limit, switches.home)
-        self._came: dict[Quantity, int] = {}
-        self._seen: set[Quantity] = set()
+        self._came = [0 if bit & self._needed else _FAR_NS for bit in _BITS.values()]
+        self._ever = self._seen = 0
         self._last: tuple[int, int] | None = None
-        self._is_late = False
         self._wired = 0
         self._judged: int | None = None
         self._shown: tuple[int | None, int] | None = None
@@ -49,12 +57,12 @@ class DescribedMirror:
 
     def begin_round(self) -> None:
         """What came before must not complete the round that begins."""
-        self._seen.clear()
+        self._seen = 0
 
     @property
     def is_whole(self) -> bool:
         """Whether all that is needed has come since the round began."""
-        return self._seen >= self._needed
+        return self._seen == self._needed
 
     def take(
         self, word: Decoded, received_ns: int, read_ns: int, begun_ns: int, *, is_late: bool = False
@@ -65,35 +73,37 @@ class DescribedMirror:
         then, reckoned back with the drive's own velocity: all axes so report the same instant. The error is a t^2 / 2
         at acceleration a. ``is_late``: it belongs to a round before this one, and does not make this one whole.
         """
-        feedback = self.feedback
-        self._is_late = is_late
+        feedback, told = self.feedback, 0
         if word.status is not None:
             if word.status != self._judged:
                 self._judged = self.status = word.status
                 self.state = self._codec.state(word.status)
-            self._note("status", received_ns)
+            told |= _STATUS
         if word.inputs is not None:
             self._wired = word.inputs
-            self._note("inputs", received_ns)
+            told |= _INPUTS
         if word.fault is not None:
             feedback.fault_code = word.fault
         if word.velocity is not None and self._has_velocity:
             feedback.velocity_units = word.velocity
-            self._note("velocity", received_ns)
+            told |= _VELOCITY
         if word.position is not None and self._take_position(word.position, read_ns, begun_ns):
-            self._note("position", received_ns)
+            told |= _POSITION
         # The same words mean the same: in motion they hardly change from tick to tick.
-        is_told = word.status is not None or word.inputs is not None
-        if is_told and self._shown != (self._judged, self._wired):
+        if told & (_STATUS | _INPUTS) and self._shown != (self._judged, self._wired):
             self._show()
-        if len(self._came) == len(self._needed):
-            feedback.received_ns = min(self._came.values())
+        self._note(told & self._needed, received_ns, is_late=is_late)
 
-    def _note(self, name: Quantity, received_ns: int) -> None:
-        if name in self._needed:
-            self._came[name] = received_ns
-            if not self._is_late:
-                self._seen.add(name)
+    def _note(self, told: int, received_ns: int, *, is_late: bool) -> None:
+        """What of the needed has come, and how old the oldest of all of it is."""
+        self._ever |= told
+        if not is_late:
+            self._seen |= told
+        came = self._came
+        for place in _PLACES[told]:
+            came[place] = received_ns
+        if self._ever == self._needed:
+            self.feedback.received_ns = min(came)
 
     def _take_position(self, raw: int, read_ns: int, begun_ns: int) -> bool:
         """Whether it can be one: a damaged f32 without a checksum may be beyond everything."""
@@ -140,7 +150,6 @@ class DescribedMirror:
         self._judged = self._shown = None
         self._counter.lose()
         self._last = None
-        self._came.clear()
-        self._seen.clear()
+        self._ever = self._seen = 0
         self.feedback.state = DriveState.UNKNOWN
         self.feedback.fault_code = 0
