@@ -18,7 +18,7 @@ from controller.session.daemon import recover
 from controller.session.journal import Journal
 from controller.session.operator import SimulatedOperator
 from controller.session.pausing import Choice, StoppedError
-from controller.session.prepared import Prepared
+from controller.session.prepared import Prepared, PreparedPass
 from controller.session.runner import Order, PauseAt
 from controller.session.service import Service
 from controller.session.states import DaemonState
@@ -215,6 +215,25 @@ async def test_homes_first_when_asked(held: Site) -> None:
         held.answer.set_result("home")
         await painting
     assert held.kinds() == ["homing", "schedule", "move", "hold", "homing", "schedule"]
+
+
+async def test_a_pen_that_cannot_be_primed_is_refused_before_homing_in_a_pause(
+    held: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The pen in the head goes on, and its tip waits for the homing as well: what that forbids is said before it."""
+
+    def used_up(
+        service: Service, prepared: Prepared, part: PreparedPass, later: object, *, homes: bool
+    ) -> None:
+        assert (part.name, part.fresh_pen, later, homes) == ("teal-1", False, (), True)
+        raise RefusedError("the swatch is used up", "clean it", code="swatch-used-up")
+
+    monkeypatch.setattr("controller.session.pausing.check_places", used_up)
+    async with held.paused() as painting:
+        held.answer.set_result("home")
+        with pytest.raises(RefusedError, match="used up"):
+            await painting
+    assert held.kinds() == ["homing", "schedule", "move", "hold"]
 
 
 async def test_homing_in_a_pause_is_judged_as_ever(held: Site) -> None:
