@@ -9,6 +9,7 @@ import ast
 import functools
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -402,6 +403,35 @@ def test_a_poor_entry_is_seen(change: dict[str, object]) -> None:
     fields = {name: getattr(good, name) for name in Remedy.__dataclass_fields__}
     assert faults_of(good) == []
     assert faults_of(Remedy(**{**fields, **change}))  # type: ignore[arg-type]
+
+
+_MOVES: Final = re.compile(
+    r"giornata (?:home|paint|commission|marks|measure|identify(?! samples| wave| able))\b"
+    r"|leave `--virtual` out|\b[Hh]ome (?:again|once|after|or|with)\b|^Home\b"
+    r"|[,;.] home(?:[,;.]| |$)|\b(?:and|then) home\b"
+)
+"""Of a step: it has the machine moved, by a verb or in words."""
+
+
+def moves_untold(entry: Remedy) -> bool:
+    """Whether a step has the machine moved and the caution before the steps does not say so."""
+    return any(_MOVES.search(step) for step in entry.steps) and "moves" not in entry.cautions
+
+
+def test_whoever_is_to_move_the_machine_is_cautioned() -> None:
+    """Every entry whose steps home, paint, commission or identify has the caution; an entry without it is seen."""
+    assert [entry.code for entry in entries() if moves_untold(entry)] == []
+    for code in ("lease-out", "homing-stuck", "twin-missing", "exit-4", "disk-refuses", "jump-not-looked-at"):
+        entry = remedies()[code]
+        assert moves_untold(
+            replace(entry, cautions=tuple(one for one in entry.cautions if one != "moves"))
+        ), code
+    for still in (
+        "`giornata identify samples`.",
+        "Look at the home switch.",
+        "`giornata clear --machine M.toml`.",
+    ):
+        assert not moves_untold(replace(remedies()["lease-out"], steps=(still,), cautions=()))
 
 
 def test_codes_of_stops_are_the_guards_words() -> None:

@@ -46,7 +46,7 @@ class Exit(IntEnum):
     REFUSED = 3
     """The machine's state forbids it (latched, not homed, busy). Nothing moved."""
     HALTED = 4
-    """A stop latched while the command ran; the axes stand and a person has to clear it."""
+    """A stop latched while the command ran, standstill proved or not; a person has to look and to clear it."""
     DRIVE = 5
     """The wire or a drive does not answer, or reports a fault."""
     INTERRUPTED = 130

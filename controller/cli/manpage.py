@@ -24,7 +24,8 @@ EXITS: Final[dict[Exit, str]] = {
     Exit.FAILED: "It could not be done: the system, or a fault in the program itself.",
     Exit.BAD_INPUT: "A file, an option or an argument cannot be used. Nothing moved.",
     Exit.REFUSED: "The machine's state forbids it: a stop is latched, it is not homed, it is busy. Nothing moved.",
-    Exit.HALTED: "A stop latched while the command ran. The axes stand; a person has to look and to clear it.",
+    Exit.HALTED: "A stop latched while the command ran; giornata status says whether standstill is proved. A person "
+    "has to look and to clear it.",
     Exit.DRIVE: "The wire or a drive does not answer, or reports a fault.",
     Exit.INTERRUPTED: "Ctrl-C, SIGTERM or a gentle stop, after a controlled stop.",
 }

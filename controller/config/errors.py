@@ -76,7 +76,9 @@ class RefusedError(Exception):
 
 
 class HaltedError(Exception):
-    """A stop latched while the request ran: the axes stand, and nothing moves until a person clears the latch.
+    """A stop latched while the request ran: nothing is moved until a person clears the latch.
+
+    Whether the axes stand is the latch's ``standstill``, which may be pending or not proved.
 
     ``remedy`` says what a person should do next; ``code`` is the entry of the catalogue that says more.
     """
