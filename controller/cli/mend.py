@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out, progress, warn
+from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out, warn
 from controller.cli.options import MachineOption
+from controller.cli.stages import stages
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -100,12 +101,7 @@ def mend(
         else:
             out().print("no mends")
         return
-    with progress(quiet=as_json) as bar:
-        task = bar.add_task("mending", total=1.0)
-
-        def show(what: str, stage: str, fraction: float) -> None:
-            bar.update(task, description=f"{what} {stage}".strip(), completed=fraction)
-
+    with stages("mending", quiet=as_json) as show:
         made = mended.make(asked, show)
     if as_json:
         emit({"ok": True, "mends": [mended.made_json(one) for one in made]})

@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 
-from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out, progress
+from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out
 from controller.cli.options import WORKERS, MachineOption, VirtualOption, YesOption
+from controller.cli.stages import stages
 
 
 def paint(
@@ -57,12 +58,7 @@ def paint(
     folder = verbs.session_state_of(machine, state)
     place = prepared_folder if prepared_folder is not None else verbs.default_prepared(job, machine, state)
     with TerminalWatcher(err(), quiet=as_json) as watcher:
-        with progress(quiet=as_json) as bar:
-            task = bar.add_task("preparing", total=1.0)
-
-            def show(name: str, stage: str, fraction: float) -> None:
-                bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
-
+        with stages("preparing", quiet=as_json) as show:
             prepared = mends.asked_for(
                 job, machine, folder, named or (), show, watcher.note
             ) or verbs.prepared_for(

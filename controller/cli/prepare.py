@@ -13,11 +13,11 @@ from controller.cli.console import (
     StateOption,
     emit,
     out,
-    progress,
     warn,
     warn_of_skipped,
 )
 from controller.cli.options import WORKERS, MachineOption
+from controller.cli.stages import stages
 from controller.config.counting import counted
 
 
@@ -46,12 +46,7 @@ def prepare(
     if folder is None:
         verbs.session_state_of(machine, state)  # else planned into a folder that no session can open
     place = folder if folder is not None else verbs.default_prepared(job, machine, state)
-    with progress(quiet=as_json) as bar:
-        task = bar.add_task("reading", total=1.0)
-
-        def show(what: str, stage: str, fraction: float) -> None:
-            bar.update(task, description=f"{what} {stage}".strip(), completed=fraction)
-
+    with stages("reading", quiet=as_json) as show:
         named, wall = load_job(job), load_machine(machine)
         factors = measured_factors(verbs.state_of(machine, state), wall.name, named)
         prepare_job(job, machine, place, show, workers=WORKERS, tip_factors=factors)

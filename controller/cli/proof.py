@@ -12,13 +12,12 @@ from controller.cli.console import (
     JsonOption,
     StateOption,
     emit,
-    err,
     out,
-    progress,
     warn,
     warn_of_skipped,
 )
 from controller.cli.options import MachineOption
+from controller.cli.stages import noted, stages
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,23 +62,14 @@ def proof(
     as_json: JsonOption = False,
 ) -> None:
     """Show a job before any paint is opened: pictures at true scale, coverage by ink, gaps. Nothing moves."""
-    from rich.text import Text
 
     from controller.report.coverage import rows
     from controller.report.proof import build_proof, gaps_json
     from controller.session import verbs
 
     place = prepared_folder if prepared_folder is not None else verbs.default_prepared(job, machine, state)
-    with progress(quiet=as_json) as bar:
-        task = bar.add_task("preparing", total=1.0)
-
-        def show(name: str, stage: str, fraction: float) -> None:
-            bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
-
-        def note(text: str) -> None:
-            if not as_json:
-                err().print(Text(text), soft_wrap=True)
-
+    with stages("preparing", quiet=as_json) as show:
+        note = noted(quiet=as_json)
         prepared = verbs.prepared_for(job, machine, place, show, note, state_root=state)
         if folder is None:
             folder = verbs.state_of(machine, state).root / "proofs" / prepared.record.job

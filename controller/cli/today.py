@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from controller.cli.console import JobArgument, JsonOption, StateOption, emit, err, out, progress, warn
+from controller.cli.console import JobArgument, JsonOption, StateOption, emit, out, warn
 from controller.cli.options import WORKERS, MachineOption
+from controller.cli.stages import noted, stages
 from controller.config.counting import counted
 
 if TYPE_CHECKING:
@@ -56,8 +57,6 @@ def today(
     """
     from datetime import datetime
 
-    from rich.text import Text
-
     from controller.report.files import write_named
     from controller.report.today import begin_of, today_of
     from controller.report.todaypage import page
@@ -66,16 +65,8 @@ def today(
 
     begins, folder = begin_of(begin, job), verbs.state_of(machine, state)
     place = prepared_folder if prepared_folder is not None else verbs.default_prepared(job, machine, state)
-    with progress(quiet=as_json) as bar:
-        task = bar.add_task("preparing", total=1.0)
-
-        def show(name: str, stage: str, fraction: float) -> None:
-            bar.update(task, description=f"{name} {stage}".strip(), completed=fraction)
-
-        def note(text: str) -> None:
-            if not as_json:
-                err().print(Text(text), soft_wrap=True)
-
+    with stages("preparing", quiet=as_json) as show:
+        note = noted(quiet=as_json)
         prepared = mends.asked_for(job, machine, folder, named or (), show, note) or verbs.prepared_for(
             job, machine, place, show, note, workers=WORKERS, state_root=state
         )

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from controller.report import sessiontables as tables
 from controller.report.canvaspicture import Canvas, ErrorMap, canvas_of, error_maps
@@ -21,7 +20,7 @@ from controller.report.chart import Chart
 from controller.report.chartpng import chart_png
 from controller.report.columns import Columns, columns_of
 from controller.report.deviation import measure
-from controller.report.files import write_whole
+from controller.report.files import into, write_whole
 from controller.report.frames import Frame, refuse_without_parquet, write_csv, write_parquet
 from controller.report.gather import SessionData, gather
 from controller.report.glance import findings
@@ -194,7 +193,7 @@ def build_report(
     tell("summing up segments", 0.35)
     evidence = evidence_of(report)
     charts = charts_of(evidence)
-    try:
+    with into(folder):
         pictures_folder, tables_folder = folder / "pictures", folder / "tables"
         for one in (pictures_folder, tables_folder):
             one.mkdir(parents=True, exist_ok=True)
@@ -216,18 +215,6 @@ def build_report(
             *(f"tables/{frame.name}.parquet" for frame in frames if parquet),
         ]
         write_whole(html_path, page_of(evidence, charts, pictures, beside))
-    except OSError as error:
-        raise InputError(
-            [
-                Mistake(
-                    folder,
-                    "report folder",
-                    "a folder that can be written",
-                    error.strerror or str(error),
-                    code="file-unwritable",
-                )
-            ]
-        ) from None
     tell("done", 1.0)
     return ReportFiles(html_path, tables_folder / "segments.csv", pictures_folder, tables_folder)
 

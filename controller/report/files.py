@@ -30,6 +30,19 @@ def whole(path: Path) -> Iterator[Path]:
         raise
 
 
+@contextmanager
+def into(folder: Path) -> Iterator[None]:
+    """The folder of a report, which is made; what cannot be written into it raises InputError that names it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        got = error.strerror or str(error)
+        raise InputError(
+            [Mistake(folder, "report folder", "a folder that can be written", got, code="file-unwritable")]
+        ) from None
+
+
 def write_whole(path: Path, content: bytes | str) -> None:
     """Write a file whole or not at all, text as UTF-8. Raises OSError."""
     with whole(path) as partial:

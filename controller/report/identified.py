@@ -17,11 +17,10 @@ import numpy.typing as npt
 from controller.calibrate.identify import LoopFit, expected_mm, loop_of, refuse_poor
 from controller.calibrate.identify_ring import Ring, belt_measured, ring_of_samples
 from controller.calibrate.values import Measured, PoorFit
-from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from controller.motion.geometry import GeometryMap
 from controller.motion.probesteps import StepsTest
-from controller.report.files import write_whole
+from controller.report.files import into, write_whole
 from controller.report.identifyplots import loop_plot, quiet_plot, ring_plot
 from controller.session.identify import DrivenTest, read_driven, samples_of
 
@@ -85,24 +84,11 @@ def build_identification(state_dir: Path, session_id: int, folder: Path | None =
     measured, poor, fit, pictures = evaluate(driven)
     place = folder if folder is not None else StateDir(state_dir).reports / f"{session_id:04d}"
     answer = place / f"{driven.test.kind}-{driven.test.axis}.json"
-    try:
-        place.mkdir(parents=True, exist_ok=True)
+    with into(place):
         for name, content in pictures.items():
             write_whole(place / name, content)
         said = {"session": session_id, **words_of(measured, poor)}
         write_whole(answer, json.dumps(said, indent=1) + "\n")
-    except OSError as error:
-        raise InputError(
-            [
-                Mistake(
-                    place,
-                    "report folder",
-                    "a folder that can be written",
-                    error.strerror or str(error),
-                    code="file-unwritable",
-                )
-            ]
-        ) from None
     return Identified(driven, measured, poor, fit, answer, tuple(place / name for name in pictures))
 
 

@@ -17,7 +17,7 @@ from controller.config.errors import InputError, Mistake
 from controller.config.places import StateDir
 from controller.motion.probe import AxisTest, CircleTest, LineTest, MeasuringTest, Test
 from controller.motion.probesteps import BrakeTest, StepsTest
-from controller.report.files import write_whole
+from controller.report.files import into, write_whole
 from controller.report.html import Picture
 from controller.report.pieces import NONE, document, figure, table
 from controller.report.probed import SOURCES, Probed, read_probed
@@ -70,8 +70,7 @@ def build_probe_report(state_dir: Path, session_id: int, folder: Path | None = N
     place = folder if folder is not None else StateDir(state_dir).reports / f"{session_id:04d}"
     pictures = _pictures(evaluated, probed.test)
     kind = probed.test.kind
-    try:
-        place.mkdir(parents=True, exist_ok=True)
+    with into(place):
         plots = []
         for picture in pictures:
             write_whole(place / picture.name, picture.png)
@@ -86,18 +85,6 @@ def build_probe_report(state_dir: Path, session_id: int, folder: Path | None = N
         write_whole(files.readings, _readings_csv(probed))
         notes = (*probed.notes, *evaluated.left_out)
         write_whole(files.page, _page(probed, evaluated, rows, pictures, notes))
-    except OSError as error:
-        raise InputError(
-            [
-                Mistake(
-                    place,
-                    "report folder",
-                    "a folder that can be written",
-                    error.strerror or str(error),
-                    code="file-unwritable",
-                )
-            ]
-        ) from None
     return ProbeReport(probed, evaluated, rows, files)
 
 
