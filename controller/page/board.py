@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from enum import Enum
 from typing import Any, Final
 
+from controller.config.counting import counted
 from controller.page.looking import UNREAD, Look
 from controller.page.picture import ranges
 from controller.session.standing import Standing, question, words
@@ -93,7 +94,8 @@ class Board:
         was = dict(self._standing.fields)
         if message.get("ok") is True and "recent" in message:
             self._events.clear()
-            for event in message.get("recent") or ():
+            recent = message["recent"]
+            for event in recent if isinstance(recent, list | tuple) else ():
                 if isinstance(event, Mapping):
                     self._tell(event)
         elif "event" in message:
@@ -235,7 +237,7 @@ class Board:
         if look is not None and look.latch is not None:
             one = look.latch
             found.append(
-                f"Stopped and latched: {one.text} ({one.reason}). Standstill {one.standstill}. "
+                f"Stopped and latched: {one.text} ({one.reason}). Standstill {one.standstill_words()}. "
                 "Look at the machine, then giornata clear."
             )
         prompt = fields.get("prompt")
@@ -287,7 +289,8 @@ class Board:
         done = f"about {before + share * metres:.1f} m painted, {(1.0 - share) * metres:.1f} m to go in this pass"
         left = {} if self._look is None else self._look.account.pens_left
         count = left.get(str(part.get("ink")))
-        return done if count is None else f"{done}; {max(count, 0)} unused {part.get('ink')} pens left"
+        unused = f"unused {part.get('ink')} pen"
+        return done if count is None else f"{done}; {counted(max(count, 0), unused)} left"
 
     def _register(self) -> str:
         fields = self._standing.fields

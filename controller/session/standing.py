@@ -150,9 +150,7 @@ def words(event: Mapping[str, Any]) -> list[str]:
         case {"event": "drifted", "lines": list() as lines}:
             return [f"drift {line}" for line in lines]
         case {"event": "pass_begun", "pass": dict() as part}:
-            return [
-                f"pass {part.get('name')} begins: {counted(part.get('strokes'), 'stroke')}, {_metres(part)}"
-            ]
+            return [f"pass {part.get('name')} begins: {_strokes(part)}, {_metres(part)}"]
         case {"event": "pass_ended", "pass": dict() as part, "state": state}:
             return [f"pass {part.get('name')} {state}"]
         case {"event": "measuring_begun", "what": what}:
@@ -197,6 +195,11 @@ def clock_time(at_ms: Any) -> str:
     if not isinstance(at_ms, int | float) or not 0 <= at_ms < 1e14:
         return "--:--:--"
     return datetime.fromtimestamp(at_ms / 1000.0, UTC).strftime("%H:%M:%S")
+
+
+def _strokes(part: Mapping[str, Any]) -> str:
+    strokes = part.get("strokes")
+    return counted(strokes, "stroke") if isinstance(strokes, int) else "? strokes"
 
 
 def _metres(part: Mapping[str, Any]) -> str:

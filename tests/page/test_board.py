@@ -253,6 +253,9 @@ def test_version_grows_with_what_is_shown_only(board: Board) -> None:
         {}, {"event": 7}, {"event": "advanced"}, {"ok": True}, {"ok": True, "state": None, "pass": 5, "timing": 5},
         {"event": "note"}, {"ok": True, "state": "painting", "recent": [1, None, {"event": "state"}]},
         {"event": "pass_begun", "pass": {}}, {"event": "note", "text": "x" * 9000, "at_ms": 1e30},
+        {**status(), "recent": 5}, {**status(), "recent": "past"}, {**status(), "strokes": "many", "ticks": "all"},
+        {**status(), "ticks": float("inf"), "ticks_sent": float("nan"), "tick_ns": [4]},
+        {**status(), "timing": {"ticks": 4}, "strokes_finished": {"x": 1}, "pass": {"name": "teal-1"}},
         {**status(), "position_mm": ["a"], "difference_mm": 3, "strokes": 0},
     ],
 )  # fmt: skip
