@@ -142,14 +142,27 @@ def is_ended(line: socket.socket) -> bool:
         return True
 
 
-def test_a_press_gets_in_whoever_holds_connections(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
-    """More than there may be, from peers that show no token: nothing said, a request begun, a press without its end.
-    A press is answered by the page, not by the server's 503; those longest there are left for it, and no others."""
+BEGUN = {
+    "nothing": b"",
+    "part of a request": b"GET / HT",
+    "a press without its end": (
+        b"POST /stop HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: 90\r\n\r\npress="
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    "begun", [*([one] for one in BEGUN.values()), list(BEGUN.values())], ids=[*BEGUN, "each"]
+)
+def test_a_press_gets_in_whoever_holds_connections(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch, begun: list[bytes]
+) -> None:
+    """More than there may be, from peers that show no token, and what they have said by then. A press is answered by
+    the page, not by the server's 503; those longest there are left for it, and no others."""
     # However long this takes, it is their number that ends them.
     monkeypatch.setattr("controller.page.serve.KEEP_S", 600)
     monkeypatch.setattr("controller.page.app.BODY_S", 600.0)
     access = Access(is_local=True, press="a-word")
-    begun = [b"", b"GET / HT", b"POST /stop HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: 90\r\n\r\npress="]
     with paged(scene, access) as url, contextlib.ExitStack() as held:
         place = place_of(url)
         lines = [
