@@ -385,6 +385,28 @@ def test_the_token_opens_once_and_for_all(chromium: Browser, scene: Scene, serve
 
 
 @pytest.mark.campaign
+def test_a_press_whose_connection_ends_is_sent_again(chromium: Browser, scene: Scene, served: Served) -> None:
+    """A server may end a connection just as a request comes on it (RFC 9112, section 9.5, from memory): the second stops."""
+    tried: list[str] = []
+
+    def cut(route: Route) -> None:
+        tried.append(route.request.method)
+        if len(tried) == 1:
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    with guarding(scene.state), paged(scene) as url, visit(chromium) as look:
+        look.page.route("**/stop", cut)
+        look.page.goto(url)
+        shows(look.page, "document.body.dataset.state === 'painting'")
+        look.page.get_by_role("button").click()
+        shows(look.page, "document.getElementById('answer').dataset.kind === 'done'")
+        assert tried == ["POST", "POST"]
+        assert latch.read(scene.state.latch) is not None
+
+
+@pytest.mark.campaign
 def test_many_windows(chromium: Browser, scene: Scene, served: Served) -> None:
     """As many as a browser has connections to one address, so that a press has none left for it but its own page's:
     the service has one talk, and the button of the last window stops."""
