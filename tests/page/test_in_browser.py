@@ -386,7 +386,7 @@ def test_the_token_opens_once_and_for_all(chromium: Browser, scene: Scene, serve
 
 @pytest.mark.campaign
 def test_a_press_whose_connection_ends_is_sent_again(chromium: Browser, scene: Scene, served: Served) -> None:
-    """A server may end a connection just as a request comes on it (RFC 9112, section 9.5, from memory): the second stops."""
+    """A connection may end just as a request comes on it (RFC 9112, section 9.5, from memory): the second stops."""
     tried: list[str] = []
 
     def cut(route: Route) -> None:
