@@ -16,7 +16,7 @@ import pytest
 
 from controller.config.errors import HaltedError, RefusedError
 from controller.config.places import StateDir, shipped
-from controller.session import control, verbs
+from controller.session import control, remote, verbs
 from controller.session.control import ControlServer
 from controller.session.journal import Journal
 from controller.session.operator import SimulatedOperator
@@ -296,6 +296,28 @@ def test_a_guard_that_does_not_answer_may_be_watching_over_motion(
                 verbs.stop(MACHINE, state.root, reason="tea")
     with pytest.raises(RefusedError, match="no guard runs"):
         verbs.stop(MACHINE, state.root, reason="tea")
+
+
+def test_ctrl_c_at_a_services_client_tells_what_the_guard_did_not_do(
+    state: StateDir, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A guard that is silent: the service is asked as well, and the person told; so where no bytes went out."""
+    asked: list[tuple[object, ...]] = []
+
+    def silent(*_: object) -> dict[str, object]:
+        raise GuardSilentError("stop.sock: the guard does not answer within 2 s")
+
+    monkeypatch.setattr("safety.client.request_stop", silent)
+    monkeypatch.setattr(control, "ask", lambda *told: asked.append(told[1:]) or {"ok": True})
+    stop = remote._stopper(MACHINE, state.root)
+    assert "the machine may be moving: use its emergency stop" in stop(True)
+    assert asked == [("stop", 2.0, "immediate")]
+    monkeypatch.setattr("safety.client.request_stop", lambda *_: {"stopped": True, "sent": False})
+    assert stop(True) == (
+        "no stop bytes could be sent but the latch stands. the machine may be moving: use its emergency stop"
+    )
+    monkeypatch.setattr("safety.client.request_stop", lambda *_: {"stopped": True, "sent": True})
+    assert stop(True) == ""
 
 
 def test_at_once_needs_no_service(state: StateDir, guard: Guard) -> None:
