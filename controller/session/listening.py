@@ -44,11 +44,14 @@ def wire_free(state: StateDir, verb: str) -> Iterator[None]:
     with locked(state, verb):
         try:
             status = client.request_status(state.stop_socket, 0.5)
+            said = f"pid {status.get('pid')}, {status.get('state')}"
+        except client.GuardSilentError as error:
+            said = f"it does not answer: {error}"
         except client.GuardUnreachableError:
             yield
             return
         raise RefusedError(
-            f"the guard of an earlier session is still at the wire (pid {status.get('pid')}, {status.get('state')})",
+            f"the guard of an earlier session is still at the wire ({said})",
             "look at the machine; it may still be stopping. Then wait for the guard's end",
             code="guard-left",
         )

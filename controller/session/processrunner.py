@@ -105,12 +105,15 @@ class ProcessRunner:
         while True:
             try:
                 status = await asyncio.to_thread(client.request_status, self._state.stop_socket, 0.5)
+                said = f"pid {status.get('pid')}, {status.get('state')}, "
+                said += f"standstill {status.get('standstill') or 'not asked for'}"
+            except client.GuardSilentError as error:
+                said = f"it does not answer: {error}"
             except client.GuardUnreachableError:
                 return
             if time.monotonic() > deadline_s:
                 raise RefusedError(
-                    f"the guard of an earlier session lives on (pid {status.get('pid')}, {status.get('state')}, "
-                    f"standstill {status.get('standstill') or 'not asked for'})",
+                    f"the guard of an earlier session lives on ({said})",
                     "look at the machine; it may still be stopping. Then wait, or end that process by its pid",
                     code="guard-left",
                 )

@@ -16,6 +16,7 @@ from controller.config.machine import Machine
 from controller.config.places import StateDir, shipped
 from controller.session import processrunner
 from controller.session.guarding import guard_settings
+from controller.session.listening import wire_free
 from controller.session.processrunner import ProcessRunner
 from controller.session.stopinputs import StopReader, await_closed
 from drivers.interface import StopPlan
@@ -123,3 +124,18 @@ async def test_the_guard_of_a_dead_session_is_outlived(
     with pytest.raises(RefusedError, match=r"pid 77, latched, standstill not proved"):
         await runner._outlive_guard()
     stays.close()
+
+
+async def test_a_silent_guard_of_a_dead_session_is_none_to_pass_by(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that is there and says nothing may be at the wire: neither a session nor a listener begins beside it."""
+    state = StateDir.open(tmp_path / "s", "boathouse")
+    monkeypatch.setattr(processrunner, "OLD_GUARD_PATIENCE_S", 0.2)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as door:
+        door.bind(str(state.stop_socket))
+        door.listen(8)
+        with pytest.raises(RefusedError, match=r"lives on \(it does not answer"):
+            await ProcessRunner(_machine(), tmp_path / "m.toml", state)._outlive_guard()
+        with pytest.raises(RefusedError, match=r"at the wire \(it does not answer"), wire_free(state, "test"):
+            pytest.fail("began beside a guard")
