@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Literal
 
 from safety.events import LATCH_UNREADABLE, Lease
+from safety.words import LEASE_WORDS
 
 FORMAT = 1
 UNREADABLE = LATCH_UNREADABLE
@@ -28,12 +29,6 @@ _WAITS = 500
 _STANDINGS = ("pending", "proved", "not proved")
 _LEASES = ("", "never given", "given back", "held")
 _LATER = frozenset({"lease", "doubt"})  # a latch may stand that was written without them
-LEASE_WORDS: dict[str, str] = {
-    "never given": "no lease had been given since this guard began: nothing had been told to move",
-    "given back": "the last lease had been given back: nothing was being told to move",
-    "held": "a lease stood, so motion may have been under way",
-}
-"""What a person is told of ``Latch.lease``; where it is not known, nothing."""
 UNPROVED_REMEDY = "look whether both axes stand, and take the motors' power if they do not"
 _POWER_CUTS = ("not fitted", "kept", "opened")
 

@@ -28,7 +28,7 @@ def stop(
     """Stop the axes at once and latch; nothing moves until giornata clear."""
     from controller.session.stopwords import came_of
     from controller.session.verbs import stop as stop_verb
-    from safety.latch import LEASE_WORDS
+    from safety.words import LEASE_WORDS
 
     answer = stop_verb(machine, state, reason=reason, gently=gently)
     done = came_of(answer)

@@ -14,7 +14,7 @@ from controller.config.places import StateDir
 from controller.session import control
 from controller.session.stopwords import EMERGENCY, came_of
 from safety import client
-from safety.latch import LEASE_WORDS
+from safety.words import LEASE_WORDS
 
 REASON: Final = "a person pressed stop on the live page"
 GUARD_S: Final = 2.0

@@ -66,6 +66,12 @@ class Runs:
     _ticks_total: int
     _strokes_before: int
 
+    def _refuse_motion(self, *, proving: bool = False) -> None:
+        """Raises StoppedError after a stop, RefusedError while a stop input is not proved."""
+        self.refuse_stop()
+        if not proving:
+            refuse_unproved(self.journal.calibration, self.machine)
+
     async def _stream(
         self, what: str, tasks: tuple[Task, ...], row: PassRow | None, *, watches: tuple[StrokeWatch, ...] = (),
         part: PreparedPass | None = None, previous: Sequence[AxisHoming] = (), placed: bool = True,
@@ -76,9 +82,7 @@ class Runs:
         HaltedError, StoppedError, FaultError (a pass that could not be finished) or LinkError; RefusedError while a
         stop input is not proved: every way to motion leads through here.
         """
-        self.refuse_stop()
-        if not proving:
-            refuse_unproved(self.journal.calibration, self.machine)
+        self._refuse_motion(proving=proving)
         first_segment = next((task.first_segment for task in tasks if isinstance(task, ScheduleTask)), 0)
         run = self.journal.begin_run(
             self.session, what, lambda number: self.state_dir.run_folder(number, what),

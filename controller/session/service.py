@@ -373,6 +373,7 @@ class Service(Runs):
 
     async def drive(self, what: str, folder: Path, part: PreparedPass) -> None:
         """Stream a schedule that belongs to no pass, with the pen of ``part`` in the head. Raises as a pass does."""
+        self._refuse_motion()
         self._of_no_pass(Schedule.load(folder).ticks)
         await self._stream(what, (ScheduleTask(folder=str(folder)),), None, part=part)
 
