@@ -18,15 +18,15 @@ from tests.fuzz.tables import BY_VALUE, HUGE, written
 
 
 def test_damaged_jobs_hold_or_are_refused() -> None:
-    """100 damaged jobs: each holds and gets its inks, or is refused in words; within bounds, nothing else opened."""
-    campaign = job.run_campaign(100, seed=7)
+    """60 damaged jobs: each holds and gets its inks, or is refused in words; within bounds, nothing else opened."""
+    campaign = job.run_campaign(60, seed=7)
     assert campaign.failures == {}
     assert min(campaign.counts["painted"], campaign.counts["refused"]) > 5
 
 
 def test_damaged_machines_hold_or_are_refused() -> None:
-    """60 damaged machines: each has finite derived numbers or is refused in words."""
-    campaign = machine.run_campaign(60, seed=7)
+    """30 damaged machines: each has finite derived numbers or is refused in words."""
+    campaign = machine.run_campaign(30, seed=7)
     assert campaign.failures == {}
     assert min(campaign.counts["holds"], campaign.counts["refused"]) > 2
 
