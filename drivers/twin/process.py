@@ -28,6 +28,7 @@ from drivers.twin import store
 from drivers.twin.canvas import Pen
 from drivers.twin.gantry import Gantry
 from drivers.twin.headport import HeadPty, lift_at_port
+from drivers.twin.keeper import StateKeeper
 from drivers.twin.settings import TwinSettings
 from drivers.twin.wireport import WirePort
 
@@ -59,7 +60,7 @@ class TwinProcess:
         self._heard_ns = time.monotonic_ns()
         self._state_ns = 0
         self._kept: dict[str, Any] = {}
-        self._keeper = store.StateKeeper(self._folder)
+        self._keeper = StateKeeper(self._folder)
         self._commands = bytearray()
         self._ending = ""
         self._saver: tuple[int, int] | None = None  # pid, pidfd of a child that writes files

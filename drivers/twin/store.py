@@ -6,11 +6,9 @@ overwritten unseen. ``lock`` is held by the one process that lives in the folder
 
 from __future__ import annotations
 
-import contextlib
 import fcntl
 import json
 import os
-import signal
 import time
 import zipfile
 from pathlib import Path
@@ -18,10 +16,11 @@ from typing import Any
 
 from drivers.twin.canvas import Canvas
 from drivers.twin.gantry import Gantry
+from drivers.twin.keeper import STATE, write_state
 from drivers.twin.record import MotionRecord, boot_id
 
 _NOT_OURS = (OSError, KeyError, ValueError, TypeError, IndexError, EOFError, zipfile.BadZipFile)
-STATE, CANVAS, MOTION, PICTURE = "state.json", "canvas.npz", "motion.npz", "canvas.png"
+CANVAS, MOTION, PICTURE = "canvas.npz", "motion.npz", "canvas.png"
 
 
 class FolderBusyError(Exception):
@@ -51,67 +50,12 @@ def lock(folder: Path, patience_s: float) -> int:
 
 def save_state(gantry: Gantry, folder: Path) -> None:
     """Write ``state.json`` atomically, also while a child of this process writes it."""
-    _write_state(folder, state_text(gantry.state()))
+    write_state(folder, state_text(gantry.state()))
 
 
 def state_text(state: dict[str, Any]) -> str:
     """What ``state.json`` says of ``Gantry.state``."""
     return json.dumps(state, indent=1) + "\n"
-
-
-def _write_state(folder: Path, text: str) -> None:
-    path = folder / STATE
-    partial = path.with_name(f"{path.name}.{os.getpid()}.part")
-    partial.write_text(text)
-    os.replace(partial, path)  # noqa: PTH105
-
-
-class StateKeeper:
-    """Has ``state.json`` written by a child process: drives answer while a busy disk takes its time.
-
-    A child and no thread: a thread of lower priority that is not run while it holds the interpreter would keep the
-    drives waiting all the same. Texts go through a pipe; of those that wait only the last is written. The child
-    ends with the pipe, so also when this process is killed.
-    """
-
-    def __init__(self, folder: Path) -> None:
-        reader, self._pipe = os.pipe()
-        os.set_blocking(self._pipe, False)
-        self._unsent = b""
-        self._pid = os.fork()
-        if self._pid == 0:
-            try:
-                os.closerange(3, reader)
-                os.closerange(reader + 1, 4096)
-                _keep_states(reader, folder)
-            finally:
-                os._exit(0)
-        os.close(reader)
-
-    def keep(self, text: str) -> None:
-        """Have it written soon. Raises nothing; while the child is busy for long, texts are left out."""
-        if not self._unsent:
-            self._unsent = text.encode() + b"\0"
-        with contextlib.suppress(OSError):  # a full pipe, or nobody there: everything is written at the end
-            self._unsent = self._unsent[os.write(self._pipe, self._unsent) :]
-
-    def end(self) -> None:
-        """Let it write the last one, and no more after this."""
-        os.close(self._pipe)
-        os.waitpid(self._pid, 0)
-
-
-def _keep_states(reader: int, folder: Path) -> None:
-    """Write each whole text that comes, the last of those that came meanwhile, until the pipe ends."""
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, signal.SIG_IGN)  # the end is the pipe's
-    received = b""
-    while piece := os.read(reader, 65536):
-        received += piece
-        *whole, received = received.split(b"\0")
-        if whole:
-            with contextlib.suppress(OSError):
-                _write_state(folder, whole[-1].decode())
 
 
 def save_all(gantry: Gantry, folder: Path, *, picture: bool = True) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from drivers.clock import VirtualClock
 from drivers.twin import store
+from drivers.twin.keeper import STATE, StateKeeper
 from drivers.twin.virtual import VirtualGantry
 from tests.fakes.drive_settings import group_settings, twin_parameters
 
@@ -30,24 +31,24 @@ def test_parent_and_saving_child_write_the_state_at_once(tmp_path: Path):
     _, status = os.waitpid(child, 0)
     assert not failed
     assert os.waitstatus_to_exitcode(status) == 0
-    assert [path.name for path in tmp_path.iterdir()] == [store.STATE]
-    assert json.loads((tmp_path / store.STATE).read_text()) == gantry.state()
+    assert [path.name for path in tmp_path.iterdir()] == [STATE]
+    assert json.loads((tmp_path / STATE).read_text()) == gantry.state()
 
 
 def test_the_keeper_writes_the_last_of_many_and_then_ends(tmp_path: Path):
     """Hundreds in a row never hold up who asks; the last whole one is in the file once the keeper has ended."""
-    keeper = store.StateKeeper(tmp_path)
+    keeper = StateKeeper(tmp_path)
     for number in range(500):
         keeper.keep(store.state_text({"number": number, "padding": "x" * 500}))
     keeper.end()
-    assert [path.name for path in tmp_path.iterdir()] == [store.STATE]
-    last = json.loads((tmp_path / store.STATE).read_text())["number"]
+    assert [path.name for path in tmp_path.iterdir()] == [STATE]
+    last = json.loads((tmp_path / STATE).read_text())["number"]
     assert 0 < last < 500
 
 
 def test_a_keeper_whose_folder_is_gone_holds_nobody_up(tmp_path: Path):
     """What cannot be written is left for the end; nothing is raised."""
-    keeper = store.StateKeeper(tmp_path / "gone")
+    keeper = StateKeeper(tmp_path / "gone")
     for _ in range(3):
         keeper.keep(store.state_text({}))
     keeper.end()
@@ -60,9 +61,9 @@ def test_the_keeper_ends_with_whoever_feeds_it(tmp_path: Path):
     go_read, go_write = os.pipe()
     child = os.fork()
     if child == 0:
-        keeper = store.StateKeeper(tmp_path)
+        keeper = StateKeeper(tmp_path)
         keeper.keep(store.state_text({"alive": True}))
-        os.write(write, str(keeper._pid).encode())
+        os.write(write, str(keeper.pid).encode())
         os.read(go_read, 1)
         os.kill(os.getpid(), signal.SIGKILL)
     keeper_pid = int(os.read(read, 32))
@@ -74,4 +75,4 @@ def test_the_keeper_ends_with_whoever_feeds_it(tmp_path: Path):
     finally:
         for descriptor in (pidfd, read, write, go_read, go_write):
             os.close(descriptor)
-    assert json.loads((tmp_path / store.STATE).read_text()) == {"alive": True}
+    assert json.loads((tmp_path / STATE).read_text()) == {"alive": True}
