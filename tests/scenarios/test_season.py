@@ -1,5 +1,5 @@
 """A season in small: three days of sag, warmth and worn tips, a canvas hung again, a power cut, a belt that jumps, a
-dry pen. Judged by the simulated gantry's canvas alone.
+dry pen. Judged by the simulated gantry's canvas alone. Marked ``campaign``: it takes its time.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from controller.config.places import shipped
 from tests.scenarios.season import Season, Troubles
 from tests.scenarios.seasondays import Day, live
 from tests.scenarios.seasonjudge import SEEN_MM, Judge
+
+pytestmark = pytest.mark.campaign
 
 WIDTH, HEIGHT = 800, 500
 AT = ((20, 20), (716, 20), (716, 406), (20, 406))
