@@ -111,7 +111,7 @@ class StopSequence:
         return "" if self._wire is None else self._wire.bus_trouble()
 
     def begin(self, stop: Stop, armed: Watched | None, streamers: Sequence[Watched], lease: Lease) -> None:
-        """Stop now. Kill first, so that nothing follows; bytes next; only then anything else.
+        """Stop now. Kill first, so that nothing follows; bytes next; only then anything else. What dies gives way.
 
         ``streamers``: everybody with a line to the guard, the armed one or not: none may write to the wire now.
         ``lease``: for the latch alone; it changes nothing of the stop.
@@ -129,6 +129,9 @@ class StopSequence:
             self.open_wire(0.0)
         sent = self.send_round()
         sent_ns = time.monotonic_ns()
+        if not self._kill_ns:
+            for process in living:
+                process.give_way()
         self._living = living
         self._round_ns = sent_ns + self._repeat_ns
         self.latch = latch.Latch(
@@ -180,6 +183,7 @@ class StopSequence:
             self._kill_ns = 0
             for process in self._living:
                 process.kill()
+                process.give_way()
         self._see_power(now_ns)
         latched = self.latch
         assert latched is not None

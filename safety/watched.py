@@ -74,6 +74,17 @@ class Watched:
         with contextlib.suppress(OSError):
             signal.pidfd_send_signal(self.pidfd, signal.SIGKILL)
 
+    def give_way(self) -> None:
+        """For one that has been killed: what is left of it goes on as an ordinary program, in all its threads.
+
+        A process that dies at real-time priority gives back its memory at that priority, and for tens of ms its core
+        does nothing else: not even what an ordinary thread of the kernel has to carry, stop bytes among it.
+        """
+        with contextlib.suppress(OSError):
+            for thread in os.listdir(f"/proc/{self.pid}/task"):
+                with contextlib.suppress(OSError):  # that thread has ended meanwhile
+                    os.sched_setscheduler(int(thread), os.SCHED_OTHER, os.sched_param(0))
+
     def close(self) -> None:
         """Let go; a second call does nothing."""
         for descriptor in (self.pidfd, self._stat_fd):

@@ -42,12 +42,17 @@ class Child:
 
     @classmethod
     async def start(cls, name: str, module: str, *arguments: str, stderr_path: Path) -> Child:
-        """Start ``python -m module arguments`` with its standard error going to a file."""
+        """Start ``python -m module arguments`` with its standard error going to a file.
+
+        Its linear algebra begins no threads: none of our children has any use for them, and each is one more that has
+        to end before a killed process is dead.
+        """
         with stderr_path.open("wb") as stderr:
             # -P: the current folder is no place to import from.
             process = await asyncio.create_subprocess_exec(
                 sys.executable, "-P", "-m", module, *arguments,
                 stdin=PIPE, stdout=PIPE, stderr=stderr, start_new_session=True,
+                env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
             )  # fmt: skip
         return cls(name, process, os.pidfd_open(process.pid), stderr_path)
 

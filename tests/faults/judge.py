@@ -55,6 +55,10 @@ class Trial:
     """The most that the host took of a core within a tenth of a second (real time; ``tests.faults.bystander``)."""
     voided: int = 0
     """So many trials before this one were thrown away since the host took more than the bound holds."""
+    verdict_ms: float | None = None
+    bytes_ms: float | None = None
+    """From the fault to the guard's verdict and until its first stop bytes were written, by its latch (real time): what
+    lies between ``bytes_ms`` and ``react_ms`` was the wire and the drives."""
     problems: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from safety import client, latch
 from tests.bench.world import Spinners
 from tests.faults.bystander import Bystanders, fair_trial
 from tests.faults.fulldisk import fill, namespace, play_inside
-from tests.faults.judge import Bound, Trial, bound, judge_motion, judge_rest
+from tests.faults.judge import WATCHED_NS, Bound, Trial, bound, judge_motion, judge_rest
 from tests.faults.kinds import LOOK_MS, SILENT_MS, Times, drive_input_ms
 from tests.faults.realsite import SECONDS, RealSite
 from tests.faults.stutter import Stutter
@@ -349,11 +349,16 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
         return
     if kind.name == "real-twin-starved":
         feed(*_pids(site, "twin"))  # what it has to say is ready; saying it need not take minutes
+        # Starved, its record lags behind the clock by as much as it got too little: it shows enough only now.
+        time.sleep(WATCHED_NS * 1e-9)
     record = site.record()
     if trial.end == "finished":
         judge_rest(trial, record, ended_ns)
         return
     first_ns = None
+    if standing is not None and standing.first_bytes_ns and not kind.gradual:
+        trial.verdict_ms = (standing.stopped_ns - fault_ns) / NS_PER_MS
+        trial.bytes_ms = (standing.first_bytes_ns - fault_ns) / NS_PER_MS
     if kind.by == "drives":
         left = [at for at in site.left_operation_ns() if at is not None and at >= fault_ns]
         first_ns = max(left) if len(left) == len(site.machine.axes) else None

@@ -64,6 +64,30 @@ def test_a_dead_process_is_dying_before_and_after_it_is_reaped(bench: Any) -> No
     watched.close()
 
 
+def test_what_gives_way_is_an_ordinary_program_in_every_thread(bench: Any) -> None:
+    """A process with two threads at real-time priority, where that is permitted, has none at it any more; gone, no
+    error. (SCHED_BATCH stands for it where it is not: everybody may take that.)"""
+    rise = (
+        "import os, threading\n"
+        "try: os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))\n"
+        "except OSError: os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))\n"
+        "threading.Thread(target=threading.Event().wait, daemon=True).start()\n"
+        "print(flush=True); input()"
+    )
+    child = bench.start("-c", rise)
+    child.stdout.readline()
+    threads = [int(one) for one in os.listdir(f"/proc/{child.pid}/task")]
+    assert len(threads) == 2
+    assert os.SCHED_OTHER not in {os.sched_getscheduler(one) for one in threads}
+    watched = Watched(child.pid)
+    watched.give_way()
+    assert {os.sched_getscheduler(one) for one in threads} == {os.SCHED_OTHER}
+    child.kill()
+    child.wait(10)
+    watched.give_way()
+    watched.close()
+
+
 def test_nobody_cannot_be_watched() -> None:
     """A process that is not there is refused at once. (Identifiers end below 2**22: proc(5), pid_max.)"""
     with pytest.raises(OSError, match="process"):
