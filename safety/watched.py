@@ -13,6 +13,7 @@ import os
 import signal
 import time
 from enum import Enum
+from pathlib import Path
 
 _PF_EXITING = 0x4
 _STAT_BYTES = 512
@@ -81,9 +82,9 @@ class Watched:
         does nothing else: not even what an ordinary thread of the kernel has to carry, stop bytes among it.
         """
         with contextlib.suppress(OSError):
-            for thread in os.listdir(f"/proc/{self.pid}/task"):
+            for thread in Path(f"/proc/{self.pid}/task").iterdir():
                 with contextlib.suppress(OSError):  # that thread has ended meanwhile
-                    os.sched_setscheduler(int(thread), os.SCHED_OTHER, os.sched_param(0))
+                    os.sched_setscheduler(int(thread.name), os.SCHED_OTHER, os.sched_param(0))
 
     def close(self) -> None:
         """Let go; a second call does nothing."""

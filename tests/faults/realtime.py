@@ -356,9 +356,8 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
         judge_rest(trial, record, ended_ns)
         return
     first_ns = None
-    if standing is not None and standing.first_bytes_ns and not kind.gradual:
-        trial.verdict_ms = (standing.stopped_ns - fault_ns) / NS_PER_MS
-        trial.bytes_ms = (standing.first_bytes_ns - fault_ns) / NS_PER_MS
+    if standing is not None and not kind.gradual:
+        _told_by_latch(trial, standing, fault_ns)
     if kind.by == "drives":
         left = [at for at in site.left_operation_ns() if at is not None and at >= fault_ns]
         first_ns = max(left) if len(left) == len(site.machine.axes) else None
@@ -379,6 +378,12 @@ def _strike_and_judge(kind: RealKind, trial: Trial, site: RealSite, rng: random.
         trial.note += f" (going on for {(from_ns - begun_ns) / NS_PER_MS:.0f} ms before)"
         fault_ns = from_ns
     judge_motion(trial, record, fault_ns, first_ns, ended_ns if trial.end == "stopped" else 0)
+
+
+def _told_by_latch(trial: Trial, standing: latch.Latch, fault_ns: int) -> None:
+    trial.verdict_ms = (standing.stopped_ns - fault_ns) / NS_PER_MS
+    if standing.first_bytes_ns:
+        trial.bytes_ms = (standing.first_bytes_ns - fault_ns) / NS_PER_MS
 
 
 def _hung_ns(site: RealSite) -> int:

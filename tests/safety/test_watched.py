@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import select
 import signal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -76,7 +77,7 @@ def test_what_gives_way_is_an_ordinary_program_in_every_thread(bench: Any) -> No
     )
     child = bench.start("-c", rise)
     child.stdout.readline()
-    threads = [int(one) for one in os.listdir(f"/proc/{child.pid}/task")]
+    threads = [int(one.name) for one in Path(f"/proc/{child.pid}/task").iterdir()]
     assert len(threads) == 2
     assert os.SCHED_OTHER not in {os.sched_getscheduler(one) for one in threads}
     watched = Watched(child.pid)
