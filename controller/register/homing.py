@@ -27,6 +27,7 @@ REST_TICKS = 4
 REST_MM_S = 0.1
 REST_COUNTS = 2
 REST_TIMEOUT_S = 2.0
+BLIND_TICKS = 1  # on end: a single reading that comes late is nothing unusual
 DOUBTFUL_MAX = 2  # touches that may be repeated for each one wanted
 
 
@@ -141,7 +142,8 @@ class AxisHomer:
         """Take one tick's readings, give the next tick's velocity in mm/s of machine mm.
 
         ``limit_towards`` is the limit switch behind the home switch, ``limit_away`` the one at the other end.
-        ``fresh`` False says that the readings are old: the search keeps its velocity and judges nothing.
+        ``fresh`` False says that the readings are old: nothing is judged by them. Braking and backing off go on, a slow
+        touch keeps its velocity, a fast search slows down after ``BLIND_TICKS`` such ticks on end.
         """
         if self.phase in (Phase.DONE, Phase.FAILED):
             return self._command(0.0)
@@ -150,13 +152,26 @@ class AxisHomer:
             return self._command(0.0)
         if not fresh:
             self._blind += 1
-            # An open-loop move goes on by itself; any other phase holds what it does.
-            return self._move() if self.phase is Phase.BACK_OFF else self._signed()
+            return self._unseen()
         here_mm = position_counts * self._along_per_count
         velocity = self._judge(here_mm, home_active, limit_towards, limit_away)
         self._previous_mm = here_mm
         self._blind = 0
         return velocity
+
+    def _unseen(self) -> float:
+        """A tick whose readings have not come. What needs none goes on; what looks for the switch at speed slows down
+        until it sees again, since behind the switch there is little room."""
+        match self.phase:
+            case Phase.BACK_OFF:
+                return self._move()
+            case Phase.BRAKE:
+                return self._command(0.0)
+            case Phase.SEEK | Phase.LEAVE if self._blind > BLIND_TICKS:
+                slow_mm_s = min(self._homing.slow_mm_s, abs(self._velocity))
+                return self._command(math.copysign(slow_mm_s, self._velocity))
+            case _:
+                return self._signed()
 
     def _judge(self, here_mm: float, closed: bool, limit_towards: bool, limit_away: bool) -> float:
         homing = self._homing

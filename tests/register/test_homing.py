@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from controller.config.machine import Axis, Homing, Machine
 from controller.register.homing import (
+    BLIND_TICKS,
     AxisHomer,
     AxisHoming,
     HomingFailure,
@@ -273,6 +274,57 @@ def test_lost_readings_do_not_count_as_touches_nor_as_standstill() -> None:
     result = world.run().result
     assert abs((result.mean_counts - 777.0) / 5400.0 - 15.0) <= 0.01
     assert len(result.touches_counts) == 4
+
+
+@settings(max_examples=30, deadline=None)
+@given(before=st.integers(0, 60), gap=st.integers(1, 60), every=st.integers(2, 30))
+def test_readings_that_stay_away_carry_no_axis_far_behind_its_switch(
+    before: int, gap: int, every: int
+) -> None:
+    """Readings that stay away for any time round the instant of the switch, and of the rest all but each nth: the axis
+    is no farther behind its edge than what two blind ticks and a reading that is a tick old go on, braking from full
+    speed, v^2 / 2a, and slow travel for the rest of the gap; the motor follows with its lag.
+    """
+    homing = homing_with()
+    world = SimulatedSwitch(homing, 60.0)
+    gap_from: list[int] = []
+
+    def seen(tick: int) -> bool:
+        if not gap_from and world.mm - 15.0 <= homing.fast_mm_s * TICK_S * before:
+            gap_from.append(tick)
+        if gap_from and tick < gap_from[0] + gap:
+            return False
+        return not gap_from or tick >= gap_from[0] + gap + 200 or tick % every == 0
+
+    world.fresh = seen
+    farthest = 0.0
+    for _ in range(round(60.0 / TICK_S)):
+        if world.homer.finished:
+            break
+        world.tick()
+        farthest = max(farthest, 15.0 - world.mm)
+    assert world.homer.phase is Phase.DONE
+    full, slow = homing.fast_mm_s, homing.slow_mm_s
+    blind_s = (BLIND_TICKS + 2) * TICK_S
+    braking_mm = full**2 / (2.0 * RATE_MM_S2) + full * (world.lag_s + TICK_S)
+    assert farthest <= full * blind_s + braking_mm + slow * gap * TICK_S + 0.01
+
+
+def test_braking_goes_on_while_readings_stay_away() -> None:
+    """A switch seen closed at full speed, and then nothing for as long as braking takes: the axis rests as early as
+    with every reading there."""
+    ways = []
+    for is_blind in (False, True):
+        world = SimulatedSwitch(homing_with(), 60.0)
+        while world.homer.phase is not Phase.BRAKE:
+            world.tick()
+        world.fresh = lambda _tick, blind=is_blind: not blind  # type: ignore[misc]
+        for _ in range(round(homing_with().fast_mm_s / RATE_MM_S2 / TICK_S) + 30):
+            world.tick()
+            if not is_blind and world.homer.phase is not Phase.BRAKE:
+                break
+        ways.append(15.0 - world.mm)
+    assert ways[1] <= ways[0] + 0.1
 
 
 def test_readings_that_always_miss_the_edge_end_the_homing() -> None:
