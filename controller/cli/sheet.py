@@ -49,6 +49,16 @@ def sheet(
         float | None,
         typer.Option("--most", metavar="MM", help="play: the largest that can be read.", min=0.2, max=6.0),
     ] = None,
+    step: Annotated[
+        float | None,
+        typer.Option(
+            "--step",
+            metavar="MM",
+            help="play: by how much facing teeth part; 0.05 if not given, 0.02 for a second comb.",
+            min=0.01,
+            max=0.1,
+        ),
+    ] = None,
     every: Annotated[
         float | None, typer.Option("--every", metavar="MM", help="lengths: from tick to tick.", min=40.0)
     ] = None,
@@ -74,6 +84,7 @@ def sheet(
     given: dict[str, Any] = {
         "places": places,
         "most_mm": most,
+        "step_mm": step,
         "every_mm": every,
         "resolution_mm": read_to,
         "minutes": tuple(minutes) if minutes else None,

@@ -30,7 +30,7 @@ PAINT_MM_S: Final = 200.0
 PATH_MM_S2: Final = 400.0
 WITHIN_MM, WITHIN_SHARE = 0.05, 0.05
 CANVAS_PLACES: Final = 49
-FINE_MM: Final = 0.02
+FINE_MM: Final = 0.01
 """Of ``motion.reversal_error_mm``, which is no measurement: what *fine* has beside what was measured."""
 
 WHEN: Final = ("before", "after", "fine", "best")

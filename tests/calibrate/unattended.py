@@ -41,8 +41,12 @@ ALIKE_MM = 0.03
 """Teeth that lie apart by less look alike; the first and the last of them are given."""
 
 LAYINGS = 3
-"""So often a tape is laid, and a comb and a wire are read."""
-WIRE_PLACES = 13
+"""So often a comb and a wave are read."""
+TAPE_LAYINGS = WIRE_LAYINGS = 5
+"""So often a tape is laid and a rule held to the wire: docs/commissioning-figures.md, what reading leaves."""
+WIRE_PLACES = 25
+FINE_STEP_MM, FINE_MOST_MM = 0.02, 0.4
+"""Of the second comb, which shows what the first has left."""
 WAVE_TIP_MM = 0.5
 WAVES_LEAST_MM = 0.3
 
@@ -103,8 +107,8 @@ def read(done: Commissioned, gantry: Gantry, rounds: int, places: int, *, stiff:
         folder = Path(name)
         for number in range(rounds):
             with _refusing(done, "play"):
-                most_mm = 1.7 if number == 0 else 0.4
-                done.keep(_combs(done, folder, chance, most_mm, places))
+                most_mm, step_mm = (1.7, 0.05) if number == 0 else (FINE_MOST_MM, FINE_STEP_MM)
+                done.keep(_combs(done, folder, chance, most_mm, step_mm, places))
             if not stiff:
                 _belts(done, folder, chance, places)
                 done.heed()
@@ -137,10 +141,10 @@ def _loops(done: Commissioned, gantry: Gantry, repeats: int) -> None:
 
 
 def _combs(
-    done: Commissioned, folder: Path, chance: np.random.Generator, most_mm: float, places: int
+    done: Commissioned, folder: Path, chance: np.random.Generator, most_mm: float, step_mm: float, places: int
 ) -> tuple[Measured, ...]:
     machine = done.machine()
-    sheet = make_sheet("play", machine, most_mm=most_mm, places=places)
+    sheet = make_sheet("play", machine, most_mm=most_mm, step_mm=step_mm, places=places)
     teeth = done.paint(sheet, machine, folder, "teeth", None)
     each = len(teeth) // len(sheet.record.questions)
     answers = {
@@ -285,7 +289,7 @@ def _rail(done: Commissioned, gantry: Gantry, chance: np.random.Generator) -> No
     twin = gantry.file["twin"]["sag"]
     true = np.interp(places, twin["position_mm"], twin["drop_mm"])
     wire = 12.0 + chance.uniform(-3.0, 3.0) * places / places[-1]
-    readings = [[ruled(float(mm), chance, WIRE_MM) for _ in range(LAYINGS)] for mm in wire + true]
+    readings = [[ruled(float(mm), chance, WIRE_MM) for _ in range(WIRE_LAYINGS)] for mm in wire + true]
     with _refusing(done, "sag"):
         done.keep(sag("wire", places.tolist(), readings, resolution=0.5 * WIRE_MM))
 
@@ -302,7 +306,7 @@ def _lengths(done: Commissioned, folder: Path, chance: np.random.Generator) -> t
         for contact in contacts[begin : begin + count]:
             middle = contact[-1, 1 - index] - 10.0
             ticks.append(near(contact, 1 - index, middle - 2.0, middle + 2.0).mean(axis=0))
-        zeros = [100.0 + chance.uniform(-0.5, 0.5) for _ in range(LAYINGS)]
+        zeros = [100.0 + chance.uniform(-0.5, 0.5) for _ in range(TAPE_LAYINGS)]
         for number, tick in enumerate(ticks):
             far = float(np.hypot(*(tick - ticks[0])))
             answers[f"{axis}{number}"] = [Reading(ruled(zero + far, chance, done.tape_mm)) for zero in zeros]
@@ -321,7 +325,7 @@ def _square(done: Commissioned, folder: Path, chance: np.random.Generator) -> tu
     answers = {
         key: [
             Reading(ruled(float(np.hypot(*(centres[key[0]] - centres[key[1]]))), chance, done.tape_mm))
-            for _ in range(LAYINGS)
+            for _ in range(TAPE_LAYINGS)
         ]
         for key in ("AD", "BC")
     }

@@ -48,6 +48,7 @@ SHEETS: Final[dict[str, Kind]] = {
 WORDS: Final = {
     "places": "--places",
     "most_mm": "--most",
+    "step_mm": "--step",
     "every_mm": "--every",
     "resolution_mm": "--read-to",
     "minutes": "--minutes",

@@ -35,6 +35,10 @@ from controller.motion.geometry import GeometryMap
 STEP_MM: Final = 0.05
 LEAST_MM: Final = -0.3
 """Left of zero the comb goes so far: where more play is stated than there is, the rest reads below zero."""
+EXAMPLE_MM: Final = 0.35
+"""Of the play that the sheet's page shows, where the comb goes so far."""
+PEN_STEP_MM: Final = 0.1
+"""From gap to gap of the pen sheet's ladders."""
 HOOK_SPARE_MM: Final = 0.5
 """A hook is longer than the largest play on the comb by so much."""
 LONG_MM: Final = 3.0
@@ -65,7 +69,8 @@ def play_sheet(
 ) -> Sheet:
     """Combs for the play of x along a row and of y along a column, ``places`` each, up to ``most_mm``.
 
-    The machine makes up for what its file states, so that a comb reads what is left: play = stated + read.
+    The machine makes up for what its file states, so that a comb reads what is left: play = stated + read. ``step_mm``:
+    by which facing teeth part; finer once most of the play is stated (0.02), since a glass tells no less apart.
     """
     page = Page(
         "play",
@@ -83,6 +88,7 @@ def play_sheet(
     figures: dict[str, tuple[float, ...]] = {"step_mm": (step_mm,)}
     questions: list[Question] = []
     looks: list[Look] = []
+    shown = round(min(EXAMPLE_MM, 0.5 * most_mm) / step_mm)
     across = {"x": 0.3 * page.size_mm[1], "y": 0.33 * page.size_mm[0]}
     for axis in AXES:
         name: AxisName = "x" if axis == "x" else "y"
@@ -116,11 +122,12 @@ def play_sheet(
                 looks = [
                     Look("A comb, as a machine without play draws it", box),
                     Look(
-                        "The same where the pen lags 0.35 mm: the seventh teeth right of 0 make one line: read 0.35",
+                        f"The same where the pen lags {shown * step_mm:g} mm: teeth {shown} to the right of 0 make one "
+                        f"line: read {shown * step_mm:g}",
                         (zero[0] - 12.0, box[1] - 2.0, 13.0 * pitch + 24.0, box[3] + 6.0),
                         "against",
-                        (0.35, 0.0),
-                        (zero[0] + round(0.35 / step_mm) * pitch, zero[1], 0.7 * pitch),
+                        (shown * step_mm, 0.0),
+                        (zero[0] + shown * pitch, zero[1], 0.7 * pitch),
                     ),
                 ]
         figures[f"{name}_place_mm"], figures[f"{name}_stated_mm"] = tuple(at_axis), tuple(stated)
@@ -183,7 +190,7 @@ def _name_comb(
     page.write(words, at, height)
 
 
-def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) -> Sheet:
+def pen_sheet(machine: Machine, tip_mm: float = 1.0) -> Sheet:
     """How far the tip trails its holder along x and y, and where it lands: ladders of line ends, and two combs.
 
     Wants play and belts in the machine file: what is left of the play reads as lean, and a head that swings beyond
@@ -199,6 +206,7 @@ def pen_sheet(machine: Machine, tip_mm: float = 1.0, *, step_mm: float = 0.1) ->
     ink = SheetInk("strokes", tip_mm, END_MM_S, in_sequence=True)
     questions: list[Question] = []
     looks: list[Look] = []
+    step_mm = PEN_STEP_MM
     low, high = round((tip_mm - 1.6) / step_mm), round((tip_mm + 0.4) / step_mm)
     steps = range(low, high + 1)
     arm, row = 12.0, max(2.5 * tip_mm + 1.5, 1.5 * page.letter_mm)
