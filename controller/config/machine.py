@@ -177,7 +177,7 @@ class Motion(Settings):
         default=0.05, description="farthest that a rounded corner may pass beside its vertex; at most 5"
     )
     reversal_error_mm: Positive = Field(
-        default=0.02,
+        default=0.05,
         description="strokes slow down where taking up the play would cost more than this; at least 0.005",
     )
     travel_shaping: Literal["none", "zv", "zvd"] = Field(
