@@ -14,6 +14,7 @@ from controller.calibrate.sheets.page import Record, Sheet
 from controller.calibrate.values import Measured
 from controller.config.machine import Machine
 from tests.calibrate.painted import EYE_MM, Vector, machine_with, near, painted, ruled
+from tests.calibrate.unattended import at_seam
 
 ABOUT = 5
 """So many teeth to both sides of the one that should meet its fellow are painted; a reading farther off ends there."""
@@ -61,10 +62,10 @@ def comb_reading(
     apart = []
     for upper, lower in zip(first, second, strict=True):
         a, b = (
-            near(one, 1 - index, seam + side * 1.0, seam + side * 3.0)
+            at_seam(near(one, 1 - index, seam + side * 1.0, seam + side * 6.0), index, seam)
             for one, side in ((upper, -1), (lower, 1))
         )
-        apart.append(float(b[:, index].mean() - a[:, index].mean()) + chance.uniform(-EYE_MM, EYE_MM))
+        apart.append(b - a + chance.uniform(-EYE_MM, EYE_MM))
     return question.least + step * (lowest + int(np.abs(apart).argmin()))
 
 
@@ -107,6 +108,26 @@ def test_a_comb_reads_what_the_file_leaves(tmp_path: Path) -> None:
     found = measured_from(sheet.record, answers)
     assert one(found, "axes.x.play_mm") == pytest.approx(0.62, abs=0.05)
     assert one(found, "axes.y.play_mm") == pytest.approx(0.34, abs=0.05)
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_comb_reads_on_a_rail_that_sags_and_is_not_square(sign: float, tmp_path: Path) -> None:
+    """Where the file states a frame that is crooked, as crooked as it is, a comb still tells the rest of the play with
+    its sign: along no tooth has its axis to turn round."""
+    frame = {
+        "squareness_mm_m": 3.0 * sign,
+        "sag": {"position_mm": [0.0, 3400.0], "drop_mm": [2.0 - 4.0 * sign, 2.0 + 4.0 * sign]},
+    }
+    truth = {"axes": {"loop_lag_ms": 8.0}, "x": {"play_mm": 0.56}, "y": {"play_mm": 0.56}} | frame
+    lag = {"loop_lag_ms": 8.0}
+    for stated_mm, rest_mm in ((0.5, 0.06), (0.62, -0.06)):
+        play = {"play_mm": stated_mm} | lag
+        machine = machine_with(truth, {"geometry": frame}, x=play, y=play)
+        sheet = make_sheet("play", machine, places=1, most_mm=0.4, step_mm=0.02)
+        chance = np.random.default_rng(7)
+        answers = comb_readings(sheet, machine, tmp_path / str(stated_mm), (rest_mm, rest_mm), chance)
+        for key in ("x1", "y1"):
+            assert answers[key][0].value == pytest.approx(rest_mm, abs=0.025)
 
 
 FRAME = {

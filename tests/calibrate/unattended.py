@@ -171,14 +171,20 @@ def comb_reading(sheet: Sheet, number: int, contacts: list[Vector], chance: np.r
     apart = []
     for upper, lower in zip(first, second, strict=True):
         a, b = (
-            near(one, 1 - index, seam + side * 1.0, seam + side * 3.0)
+            at_seam(near(one, 1 - index, seam + side * 1.0, seam + side * 6.0), index, seam)
             for one, side in ((upper, -1), (lower, 1))
         )
-        apart.append(float(b[:, index].mean() - a[:, index].mean()) + chance.uniform(-EYE_MM, EYE_MM))
+        apart.append(b - a + chance.uniform(-EYE_MM, EYE_MM))
     off = np.abs(apart)
     alike = np.flatnonzero(off <= max(ALIKE_MM, float(off.min())))
     low, high = (question.least + step * int(alike[end]) for end in (0, -1))
     return Reading(0.5 * (low + high), 0.5 * (high - low))
+
+
+def at_seam(tooth: Vector, index: int, seam: float) -> float:
+    """Where a tooth would meet the seam: both rows may be drawn aslant, alike."""
+    along = tooth[:, 1 - index] - seam
+    return float(np.polynomial.Polynomial.fit(along, tooth[:, index], 1)(0.0))
 
 
 def brisk(machine: Machine, stiff: Sequence[str], share: float = BRISK_SHARE) -> Machine:

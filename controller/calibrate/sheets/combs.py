@@ -20,6 +20,7 @@ from controller.calibrate.sheets.page import (
     SLOW_MM_S,
     TOOTH_MM,
     AxisName,
+    Line,
     Look,
     Page,
     Question,
@@ -154,16 +155,32 @@ def _comb(
     tip, letter = page.tip_mm, page.letter_mm
     for i in numbers:
         far = TOOTH_MM + (2.0 * LONG_MM if i % 10 == 0 else LONG_MM if i % 5 == 0 else 0.0)
-        ink.line(turned(tooth(i * pitch, -far, 0.0, hook_mm, -1), axis, zero_mm), "along")
+        line = turned(tooth(i * pitch, -far, 0.0, hook_mm, -1), axis, zero_mm)
+        ink.line(_resting(page.machine, line, axis), "along")
         if i % 10 == 0:
             _label(page, axis, zero_mm, i * pitch, -far - tip, f"{i * step_mm:g}")
     for i in reversed(numbers):
-        line = tooth(i * (pitch - step_mm), TOOTH_MM, 0.0, hook_mm, 1)
-        ink.line(turned(line, axis, zero_mm), "against")
+        line = turned(tooth(i * (pitch - step_mm), TOOTH_MM, 0.0, hook_mm, 1), axis, zero_mm)
+        ink.line(_resting(page.machine, line, axis), "against")
     room = TOOTH_MM + 2.0 * LONG_MM + 2.0 * tip + (letter if axis == "x" else 3.2 * letter) + 3.0
     low = turned([(numbers[0] * pitch - hook_mm - tip, -room)], axis, zero_mm)[0]
     high = turned([(numbers[-1] * pitch + hook_mm + tip, TOOTH_MM + tip)], axis, zero_mm)[0]
     return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
+
+
+def _resting(machine: Machine, line: Line, axis: AxisName) -> Line:
+    """A tooth (3, 2), canvas mm, along which ``axis`` rests: its end at the seam stays, its hook is shifted.
+
+    Where sag or squareness is stated, a straight tooth has the axis creep along it, by hundredths. Against the hook's
+    way that is a turn: the machine takes up what play it knows of, and a comb that is to show what is left of it shows
+    it on the other side, with the wrong sign.
+    """
+    geometry = GeometryMap.of(machine)
+    index = 0 if axis == "x" else 1
+    _, corner, end = geometry.to_axes(line)
+    corner[index] = end[index]
+    shift = geometry.to_canvas(corner) - line[1]
+    return np.vstack([line[:2] + shift, line[2:]])
 
 
 def _label(
@@ -332,7 +349,8 @@ def _landing(page: Page, ink: SheetInk, top_mm: float, right_mm: float) -> list[
         )
         for i in numbers:
             far = TOOTH_MM + (2.0 * LONG_MM if i % 10 == 0 else LONG_MM if i % 5 == 0 else 0.0)
-            ink.line(turned(tooth(i * pitch, -far, 0.0, hook, -1), axis, zero), "along")
+            line = turned(tooth(i * pitch, -far, 0.0, hook, -1), axis, zero)
+            ink.line(_resting(page.machine, line, axis), "along")
             if i % 10 == 0:
                 _label(page, axis, zero, i * pitch, -far - tip, f"{i * step:g}")
         below = 0.5 * tip + 1.0 + tip
