@@ -7,7 +7,7 @@ from math import isfinite, isnan
 from typing import Any
 
 from controller.config.counting import counted
-from controller.report.compare import FEW, Comparison, Row
+from controller.report.compare import FEW, SMALL, Comparison, Row
 from controller.report.comparestats import ALPHA, COVERAGE
 from controller.report.pieces import NONE
 
@@ -74,12 +74,16 @@ def verdict(row: Row) -> str:
 def lines(found: Comparison) -> tuple[str, ...]:
     """Sentences for a person: what differs, and how much was looked at."""
     told = [f"{row.name}: {row.verdict} in B, {_size(row)}" for row in found.told]
-    few = sum(row.verdict == FEW for row in found.rows)
-    if not told:
-        told = [f"no difference is more than scatter, of {found.judged} figures judged" if found.judged else
-                "nothing could be judged: too little was done in one of the sessions"]  # fmt: skip
-    else:
+    few, small = (sum(row.verdict == word for row in found.rows) for word in (FEW, SMALL))
+    if told:
         told.append(f"{found.judged} figures were judged; the others show no more than scatter, or little")
+    elif small:
+        what = counted(small, "is more than scatter, but small", "are more than scatter, but small")
+        told = [f"no difference matters, of {found.judged} figures judged; {what}"]
+    elif found.judged:
+        told = [f"no difference is more than scatter, of {found.judged} figures judged"]
+    else:
+        told = ["nothing could be judged: too little was done in one of the sessions"]
     if few:
         told.append(f"{few} more could not be judged: too few readings")
     if found.paired:

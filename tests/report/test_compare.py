@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from controller.config.errors import InputError
 from controller.config.load import load_machine
 from controller.config.places import StateDir, shipped
 from controller.motion.schedule import SegmentKind
-from controller.report.compare import BETTER, FEW, WORSE, Comparison, compare
+from controller.report.compare import BETTER, FEW, SCATTER, SMALL, WORSE, Comparison, compare
 from controller.report.comparecharts import exceedance, session_charts
 from controller.report.comparefind import FilePlace, SessionPlace, places
 from controller.report.comparepage import sessions_page
@@ -138,6 +139,16 @@ def test_nothing_changed_is_called_scatter(root):
     assert found.judged >= 10
     assert lines(found)[0].startswith("no difference is more than scatter, of ")
     assert found.paired == LINES
+
+
+def test_small_differences_are_not_called_scatter(root):
+    """Where one is sure but small, the sentence for a person says so, and does not say that there is none."""
+    found = compare(read_session(root, 1), read_session(root, 2))
+    first = next(index for index, row in enumerate(found.rows) if row.verdict == SCATTER)
+    rows = (*found.rows[:first], replace(found.rows[first], verdict=SMALL), *found.rows[first + 1 :])
+    assert lines(replace(found, rows=rows))[0] == (
+        f"no difference matters, of {found.judged} figures judged; 1 is more than scatter, but small"
+    )
 
 
 def test_what_was_changed_is_told(worse):
