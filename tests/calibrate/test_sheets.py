@@ -13,7 +13,7 @@ import pytest
 from controller.artwork.read import read_artwork
 from controller.calibrate.sheets import font
 from controller.calibrate.sheets.catalogue import SHEETS, make_sheet
-from controller.calibrate.sheets.page import EDGE_MM, Sheet
+from controller.calibrate.sheets.page import CAPTION, EDGE_MM, Sheet
 from controller.calibrate.sheets.write import read_record, write_sheet
 from controller.cli.main import main
 from controller.config.errors import InputError
@@ -136,6 +136,22 @@ def test_teeth_stand_a_step_apart(machine: Machine) -> None:
         assert len({float(one[-1, 1 - index]) for one in comb}) == 1
         assert all(one[0, index] < one[1, index] - 2.0 for one in first)
         assert all(one[0, index] > one[1, index] + 2.0 for one in second)
+
+
+@pytest.mark.parametrize(
+    ("name", "options"),
+    [("play", {}), ("play", {"most_mm": 1.5}), ("play", {"step_mm": 0.02, "most_mm": 0.2}), ("pen", {})],
+)
+def test_no_label_is_cut_at_the_end_of_its_comb(name: str, options: dict[str, Any], machine: Machine) -> None:
+    """A caption that begins inside a comb's rectangle, from which the page's pictures are cut, ends inside it too."""
+    sheet = make_sheet(name, machine, **options)
+    captions = [points for points, _ in lines_of(sheet, CAPTION)]
+    assert sheet.places
+    for words, (x, y, width, height) in sheet.places:
+        low, high = np.array([x, y]), np.array([x + width, y + height])
+        inside = [((line >= low) & (line <= high)).all(axis=1) for line in captions]
+        assert any(one.all() for one in inside), words
+        assert all(one.all() for one in inside if one.any()), words
 
 
 def test_known_metres_lie_between_ladders(machine: Machine) -> None:

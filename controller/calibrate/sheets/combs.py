@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from controller.calibrate.sheets import font
 from controller.calibrate.sheets.page import (
     EDGE_MM,
     SLOW_MM_S,
@@ -163,8 +164,11 @@ def _comb(
         line = turned(tooth(i * (pitch - step_mm), TOOTH_MM, 0.0, hook_mm, 1), axis, zero_mm)
         ink.line(_resting(page.machine, line, axis), "against")
     room = TOOTH_MM + 2.0 * LONG_MM + 2.0 * tip + (letter if axis == "x" else 3.2 * letter) + 3.0
-    low = turned([(numbers[0] * pitch - hook_mm - tip, -room)], axis, zero_mm)[0]
-    high = turned([(numbers[-1] * pitch + hook_mm + tip, TOOTH_MM + tip)], axis, zero_mm)[0]
+    first, last = (
+        max(hook_mm + tip, _label_reach_mm(page, axis, i, step_mm)) for i in (numbers[0], numbers[-1])
+    )
+    low = turned([(numbers[0] * pitch - first, -room)], axis, zero_mm)[0]
+    high = turned([(numbers[-1] * pitch + last, TOOTH_MM + tip)], axis, zero_mm)[0]
     return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
@@ -181,6 +185,14 @@ def _resting(machine: Machine, line: Line, axis: AxisName) -> Line:
     corner[index] = end[index]
     shift = geometry.to_canvas(corner) - line[1]
     return np.vstack([line[:2] + shift, line[2:]])
+
+
+def _label_reach_mm(page: Page, axis: AxisName, number: int, step_mm: float) -> float:
+    """How far the label of a tooth, if it has one, reaches along its comb from the tooth's middle."""
+    if number % 10:
+        return 0.0
+    along = font.width_mm(f"{number * step_mm:g}", page.letter_mm) if axis == "x" else page.letter_mm
+    return 0.5 * along + page.tip_mm
 
 
 def _label(
@@ -357,8 +369,9 @@ def _landing(page: Page, ink: SheetInk, top_mm: float, right_mm: float) -> list[
         for i in numbers:
             at = i * (pitch - step) - TOUCH_MM / 4.0
             ink.line(turned([(at, below), (at + TOUCH_MM, below)], axis, zero), "touch")
-        low = turned([(-length / 2.0 - hook - tip, -room)], axis, zero)[0]
-        high = turned([(length / 2.0 + tip, below + tip)], axis, zero)[0]
+        before, after = (_label_reach_mm(page, axis, side * last, step) for side in (-1, 1))
+        low = turned([(-length / 2.0 - max(hook + tip, before), -room)], axis, zero)[0]
+        high = turned([(length / 2.0 + max(tip, after), below + tip)], axis, zero)[0]
         page.block(
             f"{name} landing",
             (float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),
