@@ -43,6 +43,20 @@ JUMP = 5.0
 """A difference of neighbours stands out from here on, in standard deviations of the usual difference."""
 
 
+def log_two_sided(size: float, dof: int | None) -> float:
+    """Logarithm of the chance of a standard normal number, or of Student's t with ``dof``, ``size`` or more from 0.
+
+    Where the chance of t is too small for a number, by the first term of its tail: density times size / dof, which is
+    too large by less than size^-2 of itself times dof.
+    """
+    if dof is None:
+        return float(np.log(2.0) + stats.norm.logsf(size))
+    chance = 2.0 * float(stats.t.sf(size, dof))
+    if chance > 1e-300:
+        return float(np.log(chance))
+    return float(np.log(2.0) + stats.t.logpdf(size, dof) + np.log(size / dof + 1.0 / size))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
     """Values (1 + terms) of the constant and the terms, their covariance, scatter about the model and its freedom.
@@ -102,8 +116,8 @@ class ChangeModel:
         """Add the least likely term while its chance is below ``alpha``; drop those that become useless."""
         self._prune(alpha)
         while len(self.terms) < terms_max:
-            chance, term = self._best()
-            if term is None or not chance < alpha:
+            log_chance, term = self._best()
+            if term is None or not log_chance < np.log(alpha):
                 return
             self.terms.append(term)
             self._prune(alpha)
@@ -183,21 +197,29 @@ class ChangeModel:
         return {Shape.RAMP: 1, Shape.STEP: count - 1, Shape.APART: count - 2}[shape]
 
     def _chance(self, drop: float, squares: float, dof: int, tries: int) -> float:
+        return float(np.exp(self._log_chance(drop, squares, dof, tries)))
+
+    def _log_chance(self, drop: float, squares: float, dof: int, tries: int) -> float:
+        """Its logarithm. Chances of large jumps are all 0 as numbers, and which is least then rests on rounding.
+
+        Chi-squared of one number is the square of a normal one, F of one number that of Student's t.
+        """
         if self.scatter is not None:
-            single = float(stats.chi2.sf(max(drop, 0.0) / self.scatter**2, 1)) if dof >= 0 else 1.0
+            single = log_two_sided(float(np.sqrt(max(drop, 0.0))) / self.scatter, None) if dof >= 0 else 0.0
         elif dof < 1:
-            single = 1.0
+            single = 0.0
         else:
             variance = max(squares / dof, self.floor**2, 1e-300)
-            single = float(stats.f.sf(max(drop, 0.0) / variance, 1, dof))
-        return min(1.0, tries * single)
+            single = log_two_sided(float(np.sqrt(max(drop, 0.0) / variance)), dof)
+        return min(0.0, float(np.log(tries)) + single)
 
     def _best(self) -> tuple[float, Term | None]:
+        """The term that is least likely to gain so much by chance, and the logarithm of that chance."""
         base, _ = np.linalg.qr(self.columns(self.terms))
         left = self.readings - base @ (base.T @ self.readings)
         squares = float(left @ left)
         dof = len(self.readings) - base.shape[1] - 1
-        best: tuple[float, Term | None] = (1.0, None)
+        best: tuple[float, Term | None] = (0.0, None)
         for shape in Shape:
             # Of two readings none can tell a ramp from a step: what is sudden is graver.
             if self._tries(shape) < 1 or (shape is Shape.RAMP and len(self.readings) == 2):
@@ -210,8 +232,9 @@ class ChangeModel:
             # A column that the model has already gains nothing.
             held = size > 1e-9 * np.einsum("ij,ij->j", columns, columns)
             gains = np.where(held, (left @ fresh) ** 2 / np.where(held, size, 1.0), 0.0)
-            at = int(np.argmax(gains))
-            chance = self._chance(float(gains[at]), squares - float(gains[at]), dof, len(terms))
+            # Of terms that gain alike the first, whatever way the numbers were rounded.
+            at = int(np.argmax(gains >= (1.0 - 1e-9) * gains.max()))
+            chance = self._log_chance(float(gains[at]), squares - float(gains[at]), dof, len(terms))
             if chance < best[0]:
                 best = (chance, terms[at])
         return best

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from scipy.integrate import quad
 
-from controller.register.changes import RAMP, ChangeModel, Shape, Term
+from controller.register.changes import RAMP, ChangeModel, Shape, Term, log_two_sided
 
 ALPHA = 0.001
 ROWS = np.arange(40)
@@ -47,6 +48,39 @@ def test_chance_of_a_step_is_that_of_the_t_test() -> None:
     model = ChangeModel(readings, ROWS.astype(float))
     one = stats.ttest_ind(readings[:12], readings[12:]).pvalue
     assert model.chance_of(Term(Shape.STEP, 12)) == pytest.approx(min(1, 39 * one), rel=1e-6)
+
+
+@pytest.mark.parametrize("dof", [None, 1, 7, 4000])
+def test_chances_too_small_for_a_number_still_have_an_order(dof: int | None) -> None:
+    """Logarithms are scipy's where it has a number, and go on falling where it has none.
+
+    Beyond: the integral of the density, by scipy's quadrature, each relative to the density where it begins.
+    """
+    kind = stats.norm() if dof is None else stats.t(dof)
+    for size in (0.0, 0.3, 2.0, 9.0, 30.0):
+        assert log_two_sided(size, dof) == pytest.approx(np.log(2.0) + np.log(kind.sf(size)), rel=1e-9)
+    far = [log_two_sided(size, dof) for size in np.geomspace(1.0, 1e5, 200)]
+    assert (np.diff(far) < 0.0).all()
+    size = 1000.0
+    width = 1.0 / size if dof is None else (dof + size**2) / (dof * size)
+    share, _ = quad(lambda u: width * np.exp(kind.logpdf(size + width * u) - kind.logpdf(size)), 0.0, np.inf)
+    assert log_two_sided(size, dof) == pytest.approx(
+        np.log(2.0) + kind.logpdf(size) + np.log(share), rel=1e-5
+    )
+
+
+@pytest.mark.parametrize("count", range(3, 9))
+def test_a_jump_beyond_all_chance_is_one_step(count: int) -> None:
+    """A last reading 150 standard deviations off, the scatter known: a step there, whatever the noise and the gaps.
+
+    Each single term has a chance of 0 as a number then; a ramp with a step elsewhere fits three readings as well.
+    """
+    for seed in range(20):
+        made = 3.0 * (np.arange(count) == count - 1)
+        times = np.arange(count) + np.random.default_rng(seed).uniform(0.0, 0.4, count)
+        model = searched(noise(count, seed) + made, times, scatter=0.02)
+        assert model.terms[0] == Term(Shape.STEP, count - 1)
+        assert model.solve(model.terms).values[1] == pytest.approx(3.0, abs=0.25)
 
 
 def test_known_scatter_makes_it_a_z_test() -> None:

@@ -309,7 +309,13 @@ def test_tls_is_verified(tmp_path: Path, three, certificates: Path, authority: s
 # another broker than ours
 
 
-@pytest.mark.skipif(shutil.which("mosquitto") is None, reason="no other broker installed")
+OTHER = ("mosquitto", "mosquitto_pub", "mosquitto_sub")
+
+
+@pytest.mark.skipif(
+    not all(map(shutil.which, OTHER)),
+    reason=f"no other broker and its clients are installed (looked for {', '.join(OTHER)})",
+)
 def test_with_another_broker(tmp_path: Path, three) -> None:
     """The same session beside an independent broker: kept state, and a stop that gets through."""
     with closed_port() as port:
