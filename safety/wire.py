@@ -40,19 +40,25 @@ class WireError(OSError):
 class PositionReader:
     """Picks the axes' positions out of frames; whatever it cannot read it drops and counts."""
 
-    __slots__ = ("_axes", "_rest", "garbled")
+    __slots__ = ("_axes", "_is_cut", "_rest", "garbled")
 
     def __init__(self, axes: Sequence[StandstillAxis]) -> None:
         self._axes = tuple(axes)
         self._rest = b""
+        self._is_cut = False
         self.garbled = 0
 
     def feed_text(self, chunk: bytes) -> list[tuple[int, int]]:
         """Axis index and position in counts, in order of arrival, from a piece of the adapter's text."""
         *lines, rest = _LINE_END.split(self._rest + chunk)
+        if lines and self._is_cut:
+            # The end of a line whose beginning was dropped may look like a whole one.
+            self._is_cut = False
+            del lines[0]
         if len(rest) > _LONGEST_LINE:
             rest = b""
-            self.garbled += 1
+            self.garbled += not self._is_cut
+            self._is_cut = True
         self._rest = rest
         found: list[tuple[int, int]] = []
         for line in lines:

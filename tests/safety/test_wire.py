@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import socket
 import struct
@@ -14,7 +15,7 @@ from collections.abc import Iterator
 import can
 import pytest
 from can.interfaces.slcan import slcanBus
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from safety.settings import StandstillAxis
@@ -205,6 +206,24 @@ def test_noise_neither_raises_nor_hides_what_follows(pieces: list[bytes], size: 
         reader.feed_text(stream[start : start + size])
         assert len(reader._rest) <= 64 + size
     assert reader.feed_text(text(0x181, TPDO)) == [(0, -123456)]
+
+
+@given(
+    st.lists(st.sampled_from([b"t" * 90, b"x", b"\r", text(0x181, TPDO)]), max_size=12),
+    st.lists(st.integers(1, 100), min_size=1, max_size=60),
+)
+@example([b"t" * 90, text(0x181, TPDO)], [90])
+def test_pieces_give_what_the_whole_gives(parts: list[bytes], sizes: list[int]) -> None:
+    """However the text is cut: the end of a line that was too long to be kept is no line of its own."""
+    stream = b"".join(parts)
+    whole, reader = PositionReader((X,)).feed_text(stream), PositionReader((X,))
+    found, start = [], 0
+    for size in itertools.cycle(sizes):
+        if start >= len(stream):
+            break
+        found += reader.feed_text(stream[start : start + size])
+        start += size
+    assert found == whole
 
 
 @given(st.integers(-(2**31), 2**31 - 1))
