@@ -90,8 +90,14 @@ async def test_will_comes_for_who_breaks_off_and_not_for_a_farewell() -> None:
         b"\x10\x0d\x00\x04MQTT\x04\x02\x00\x3c\x00\x01\xff",
     ],
 )
-async def test_what_no_client_says_is_cut_off_and_harms_nobody(said: bytes) -> None:
-    """Another protocol, PUBLISH first, a length beyond measure, another version, no UTF-8: cut; others go on."""
+async def test_what_no_client_says_is_cut_off_and_harms_nobody(
+    said: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another protocol, PUBLISH first, a length beyond measure, another version, no UTF-8: cut; others go on.
+
+    What may go on as a packet and does not is waited for, here not for long.
+    """
+    monkeypatch.setattr(mqttbroker, "CONNECT_S", 2.0)
     async with broker() as (one, _), aiomqtt.Client("127.0.0.1", one.port) as ann:
         reader, writer = await asyncio.open_connection("127.0.0.1", one.port)
         writer.write(said)

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.session import mqttlink, verbs
+from controller.session import mqtt, mqttlink, verbs
 from controller.session.journal import Journal
 from controller.session.mqttclient import MEMORY_BYTES
 from controller.session.mqttwords import client_identifier
@@ -74,8 +74,12 @@ def test_a_broker_that_dies_and_comes_back(day: Day, three) -> None:
 
 @pytest.mark.parametrize("lost", ["ignore", "stop"])
 @pytest.mark.parametrize("how", ["absent", "hangs", "acknowledges nothing"])
-def test_a_lost_broker(day: Day, three, lost: str, how: str) -> None:
-    """Absent, or connected and then silent: a controlled stop where the machine file says so, else none."""
+def test_a_lost_broker(day: Day, three, lost: str, how: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Absent, or connected and then silent: a controlled stop where the machine file says so, else none.
+
+    A farewell that nobody takes is given up, here sooner than for a person's broker.
+    """
+    monkeypatch.setattr(mqtt, "FAREWELL_S", 0.5)
     day.table = {"lost": lost, "lost_after_s": 2.0, "qos": 0}
     day.broker.acknowledges = how != "acknowledges nothing"
 
