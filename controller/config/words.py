@@ -21,6 +21,7 @@ from controller.config.values import Location, bare, fields_of, is_model, locati
 from drivers.settings import SMALLEST
 
 _LONGEST_VALUE = 60
+_LEVELS_SHOWN: Final = 4
 
 _PATTERNS = {
     r"^[a-z0-9][a-z0-9-]{0,63}$": "a name of small letters, digits and hyphens (up to 64)",
@@ -131,8 +132,8 @@ def path_of(location: Location, data: object) -> str:
     return path
 
 
-def shown(value: object) -> str:
-    """A value as it stands in the file, cut short where it is long."""
+def shown(value: object, levels: int = _LEVELS_SHOWN) -> str:
+    """A value as it stands in the file, cut short where it is long, and where lists lie in lists beyond ``levels``."""
     match value:
         case bool():
             text = "true" if value else "false"
@@ -140,8 +141,11 @@ def shown(value: object) -> str:
             text = f'"{value}"'
         case Mapping():
             text = "a table"
+        case list() | tuple() if value and not levels:
+            text = "[...]"
         case list() | tuple():
-            text = f"[{', '.join(shown(one) for one in value[:8])}{', ...' if len(value) > 8 else ''}]"
+            entries = [shown(one, levels - 1) for one in value[:8]] + ["..."] * (len(value) > 8)
+            text = f"[{', '.join(entries)}]"
         case int() if abs(value) >= 10**_LONGEST_VALUE:
             text = "a number of more than 60 digits"
         case _:

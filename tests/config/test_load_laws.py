@@ -158,3 +158,19 @@ def test_the_laws_see_all_of_the_file() -> None:
         "lease",
         "twin",
     }
+
+
+@pytest.mark.parametrize("table", [False, True])
+def test_however_deep_brackets_go_the_field_is_named(tmp_path: Path, table: bool) -> None:
+    """Lists in lists, and tables in tables, from one to beyond what the reader of TOML takes: one mistake, in words."""
+    file = tmp_path / "deep.toml"
+    text = shipped("machines/boathouse.toml").read_text(encoding="utf-8")
+    first, _, rest = text.partition("name = ")
+    for depth in (*range(1, 12), 50, *range(150, 1000, 29)):
+        value = "{a=" * depth + "1" + "}" * depth if table else "[" * depth + "]" * depth
+        file.write_text(f"{first}name = {value}\n{rest.partition(chr(10))[2]}", encoding="utf-8")
+        found = refusal(lambda: machine_from(read_toml(file), file))
+        assert found is not None, depth
+        (mistake,) = found
+        assert mistake.where == "name" or "nested too deep" in mistake.got, (depth, mistake)
+        assert len(mistake.got) < 200
