@@ -7,10 +7,11 @@ import io
 from math import isfinite, isnan
 from typing import Any
 
+from controller.config.counting import counted
 from controller.report.comparestats import ALPHA, COVERAGE
 from controller.report.comparewords import interval, moment, signed, value
 from controller.report.frames import plain_cell
-from controller.report.trend import FEW, Series, Trends
+from controller.report.trend import FEW, SMALL, Series, Trends
 from controller.session.drifting import drift_json
 
 METHOD = (
@@ -23,15 +24,19 @@ METHOD = (
 def lines(found: Trends) -> tuple[str, ...]:
     """Sentences for a person: what goes which way, the wrong way first; homing and traps in drift's own words."""
     told = [f"{one.figure.name}: {one.verdict}, {_speed(one)}" for one in found.told]
-    if not told and found.judged:
-        told = [
-            f"no trend beyond scatter, in {found.judged} figures over {len(found.read.sessions)} sessions"
-        ]
-    elif told:
+    few, small = (sum(one.verdict == word for one in found.series) for word in (FEW, SMALL))
+    over = f"in {found.judged} figures over {len(found.read.sessions)} sessions"
+    if told:
         told.append(
             f"{found.judged} figures were judged; the others show no trend beyond scatter, or a small one"
         )
-    few = sum(one.verdict == FEW for one in found.series)
+    elif small:
+        what = counted(
+            small, "goes one way beyond scatter, but little", "go one way beyond scatter, but little"
+        )
+        told = [f"no trend that matters, {over}; {what}"]
+    elif found.judged:
+        told = [f"no trend beyond scatter, {over}"]
     if few:
         told.append(f"{few} figures have too few sessions or measurings to tell a trend")
     if found.read.drift is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from controller.config.errors import InputError, RefusedError
 from controller.config.load import load_machine
 from controller.config.places import StateDir, shipped
 from controller.report.compareread import read_session
-from controller.report.trend import FEW, NONE, WORSE, Trends, trends
+from controller.report.trend import FEW, NONE, SMALL, WORSE, Trends, trends
 from controller.report.trendpage import trends_page
 from controller.report.trendread import inverted, read_trend
 from controller.report.trendwords import lines, trends_json
@@ -66,6 +67,15 @@ def test_what_was_not_changed_is_scatter(found):
     for key in ("following_rms", "contour_p99", "spread_x", "halts"):
         assert _of(found, key).verdict == NONE, key
     assert not any("following" in line.partition(":")[0] for line in lines(found))
+
+
+def test_a_small_trend_is_not_called_none(found):
+    """Where all that goes one way is little, the first sentence says so; where nothing does, that."""
+    for verdict, said in ((SMALL, "no trend that matters, in "), (NONE, "no trend beyond scatter, in ")):
+        series = tuple(
+            replace(one, verdict=verdict if one.verdict == WORSE else NONE) for one in found.series
+        )
+        assert lines(replace(found, series=series))[0].startswith(said)
 
 
 def test_points_are_the_sessions_own_figures(found, root):
