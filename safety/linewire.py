@@ -17,7 +17,7 @@ from abc import abstractmethod
 from collections.abc import Sequence
 
 from safety.settings import StandstillAxis
-from safety.wire import WireError, _Descriptor
+from safety.wire import Tty, WireError
 
 SPEEDS = {
     getattr(termios, f"B{speed}"): speed
@@ -40,7 +40,7 @@ _READS_MAX = 32
 _HELD_BYTES = 512
 
 
-class LineWire(_Descriptor):
+class LineWire(Tty):
     """A serial line of drives. Opened beside whoever else has it open; its settings stay as they are.
 
     ``polls``: a request for each axis, or none at all; ``polls_stop``: whether each stops its axis, too. ``silence_ns``
