@@ -90,10 +90,13 @@ def modbus_word(request: bytes, answer: bytes) -> str:
     return "well" if enabled_402(words[0x1000 - first]) else "unwell"
 
 
+TIDE_LENGTH = 18
+
+
 def is_tide(frame: bytes, address: int) -> bool:
     """Whether these bytes are one whole reply of the tide drive at an address."""
     return (
-        len(frame) == 18
+        len(frame) == TIDE_LENGTH
         and frame[:4] == bytes((0xA5, address | 0x80, 13, 0xA0))
         and crc_ccitt(frame[1:16]) == frame[16] << 8 | frame[17]
     )

@@ -190,22 +190,26 @@ class World:
                     continue
                 self._answer += data
                 for place, node in enumerate(made.NODES):
-                    said = self._said(node)
                     truth = self.truths[place]
                     assert isinstance(truth, judge.WordTruth)
-                    truth.take(said)
-                    was_well[place] |= said == "well"
+                    for said in self._said(node):
+                        truth.take(said)
+                        was_well[place] |= said == "well"
         self.link.heard.clear()
         return was_well
 
-    def _said(self, node: int) -> str:
-        if self.wire == "modbus-rtu":
-            return (
-                judge.modbus_word(self._asked, self._answer)
-                if self._asked[:1] == bytes((node,))
-                else "nothing"
-            )
-        return judge.tide_word(self._asked, self._answer) if self._asked[1:2] == bytes((node,)) else "nothing"
+    def _said(self, node: int) -> list[str]:
+        """What each whole answer meant: one for a request given up may stand before that to the latest."""
+        is_modbus = self.wire == "modbus-rtu"
+        if (self._asked[:1] if is_modbus else self._asked[1:2]) != bytes((node,)):
+            return []
+        if is_modbus:
+            return [judge.modbus_word(self._asked, self._answer)]
+        long = judge.TIDE_LENGTH
+        return [
+            judge.tide_word(self._asked, self._answer[at : at + long])
+            for at in range(0, len(self._answer) - long + 1, long)
+        ]
 
     def look(self, what: str) -> None:
         """Hold the group's feedback against the judge."""
