@@ -46,8 +46,8 @@ JUMP = 5.0
 def log_two_sided(size: float, dof: int | None) -> float:
     """Logarithm of the chance of a standard normal number, or of Student's t with ``dof``, ``size`` or more from 0.
 
-    Where the chance of t is too small for a number, by the first term of its tail: density times size / dof, which is
-    too large by less than size^-2 of itself times dof.
+    Where the chance of t is too small for a number, by its tail: the density times size / dof + 1 / size, which is its
+    limit for a large size and for a large dof alike.
     """
     if dof is None:
         return float(np.log(2.0) + stats.norm.logsf(size))
