@@ -192,14 +192,15 @@ class World:
                 for place, node in enumerate(made.NODES):
                     truth = self.truths[place]
                     assert isinstance(truth, judge.WordTruth)
-                    for said in self._said(node):
-                        truth.take(said)
-                        was_well[place] |= said == "well"
+                    words = self._said(node)
+                    truth.take(next((word for word in words if word != "nothing"), "nothing"))
+                    was_well[place] |= "well" in words
         self.link.heard.clear()
         return was_well
 
     def _said(self, node: int) -> list[str]:
-        """What each whole answer meant: one for a request given up may stand before that to the latest."""
+        """What each whole answer meant. The first is taken, and what is behind it dropped; or it answers a request that
+        was given up, and the next is taken."""
         is_modbus = self.wire == "modbus-rtu"
         if (self._asked[:1] if is_modbus else self._asked[1:2]) != bytes((node,)):
             return []
