@@ -192,20 +192,20 @@ class World:
                 for place, node in enumerate(made.NODES):
                     truth = self.truths[place]
                     assert isinstance(truth, judge.WordTruth)
-                    words = self._said(node)
+                    words = self._said(node, data)
                     truth.take(next((word for word in words if word != "nothing"), "nothing"))
                     was_well[place] |= "well" in words
         self.link.heard.clear()
         return was_well
 
-    def _said(self, node: int) -> list[str]:
+    def _said(self, node: int, latest: bytes) -> list[str]:
         """What each whole answer meant. The first is taken, and what is behind it dropped; or it answers a request that
         was given up, and the next is taken."""
         is_modbus = self.wire == "modbus-rtu"
         if (self._asked[:1] if is_modbus else self._asked[1:2]) != bytes((node,)):
             return []
         if is_modbus:
-            return [judge.modbus_word(self._asked, self._answer)]
+            return [judge.modbus_word(self._asked, data) for data in (self._answer, latest)]
         long = judge.TIDE_LENGTH
         return [
             judge.tide_word(self._asked, self._answer[at : at + long])
